@@ -1,0 +1,125 @@
+"""Alarms as values: the rules a maintainer writes, the state each alarm is in, and what changed.
+
+Words and states after ANSI/ISA-18.2-2016 and IEC 62682.
+"""
+
+from dataclasses import dataclass, replace
+from enum import Enum, StrEnum
+
+from collector.domain.lab import Series
+
+
+class Kind(StrEnum):
+    HIGH = "high"
+    LOW = "low"
+    SILENT = "silent"
+
+
+class Priority(StrEnum):
+    LOW = "low"
+    MEDIUM = "medium"
+    HIGH = "high"
+
+
+class State(StrEnum):
+    NORMAL = "normal"
+    UNACKNOWLEDGED = "unacknowledged"
+    ACKNOWLEDGED = "acknowledged"
+    RETURNED = "returned-unacknowledged"
+    SHELVED = "shelved"
+    SUPPRESSED = "suppressed"
+    OUT_OF_SERVICE = "out-of-service"
+
+
+STANDING = (State.UNACKNOWLEDGED, State.ACKNOWLEDGED)
+"""States in which the condition is present and people have been told."""
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """One alarm of a rule set, rationalised. Numbers are in canonical units, times in ms."""
+
+    name: str
+    kind: Kind
+    measure: str
+    """Empty for a `silent` rule that holds for every measure."""
+    where: tuple[str, ...]
+    """Place patterns: 'juniper/top', 'juniper/*', 'room'; empty means everywhere the measure is found. The single
+    pattern 'broker' is the collector's own link to the broker (kind `silent` only)."""
+    setpoint: float
+    """`high`, `low`: a value. `silent`: ms without a usable reading."""
+    deadband: float
+    on_delay_ms: int
+    off_delay_ms: int
+    priority: Priority
+    consequence: str
+    corrective_action: str
+    time_to_respond_ms: int
+    basis: str
+    source: str = ""
+    """Where it stands: 'rules/red-wigglers.yaml:14'."""
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmKey:
+    """One alarm at one series. `series` is 0 for alarms about the collector itself."""
+
+    rule: str
+    series: int
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmState:
+    """Where one alarm stands; everything a restart needs. Written to the journal whenever it changes."""
+
+    key: AlarmKey
+    state: State = State.NORMAL
+    active: bool = False
+    """The condition past its on-delay and not yet past its off-delay."""
+    deadline_ms: int | None = None
+    """Running timer: when an on-delay (not active) or an off-delay (active) ends. None: no timer runs."""
+    since_ms: int | None = None
+    """When the present or pending condition became true; kept until it has cleared."""
+    raised_ms: int | None = None
+    """When it was last annunciated; the id of this occurrence together with the key."""
+    changed_ms: int = 0
+    """Time of the last change, on the time of the readings."""
+    worst: float | None = None
+    """Most extreme value while active."""
+
+    def with_(self, **changes: object) -> "AlarmState":
+        return replace(self, **changes)  # type: ignore[arg-type]
+
+
+class Event(StrEnum):
+    """Why a state changed."""
+
+    RAISED = "raised"
+    CLEARED = "cleared"
+    ACKNOWLEDGED = "acknowledged"
+    RULE_REMOVED = "rule-removed"
+
+
+@dataclass(frozen=True, slots=True)
+class Transition:
+    """One change of state, for the alarm history and for the messages."""
+
+    key: AlarmKey
+    event: Event
+    before: State
+    after: State
+    t_ms: int
+    """When it happened on the time of the readings (for a timer: its deadline, however late it was noticed)."""
+    since_ms: int | None
+    """When the condition behind it became true."""
+    raised_ms: int | None
+    """Which occurrence: the time it was annunciated."""
+    value: float | None
+    """Value at the change (high, low), or None."""
+    worst: float | None = None
+    by: str = ""
+    """Role or group that acknowledged, else empty."""
+
+
+LINK_SERIES = Series(0, "", "", "", "broker", "")
+"""Stands for the collector's link to the broker, so that its alarms have a place like all others."""

@@ -1,0 +1,140 @@
+"""The lab as values: bins and their trays, brewers, planters, the room, the probes in them and the people to tell.
+
+Read from lab.yaml by `collector.domain.labfile`; nothing here knows about files.
+"""
+
+from dataclasses import dataclass, field
+from enum import Enum
+
+
+class PlaceKind(Enum):
+    BIN = "bin"
+    TRAY = "tray"
+    BREWER = "brewer"
+    PLANTER = "planter"
+    ROOM = "room"
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Somewhere a probe can be. `id` is 'juniper/top' for a tray, else the plain key ('juniper', 'kettle', 'room')."""
+
+    id: str
+    kind: PlaceKind
+    label: str
+    """What people read: 'Juniper, top tray'."""
+    bin: str = ""
+    """Key of the bin for bins and trays, else empty."""
+    tray: str = ""
+    level: int = 0
+    """Trays: 0 is the top one."""
+    area_m2: float | None = None
+    volume_l: float | None = None
+
+
+class Format(Enum):
+    """Payload formats a probe may send."""
+
+    SENML_JSON = "senml"
+    SENML_CBOR = "senml-cbor"
+    JSON = "json"
+    NUMBER = "number"
+
+
+@dataclass(frozen=True, slots=True)
+class CalibrationPoint:
+    raw: float
+    value: float
+    """In the canonical unit of the channel's measure."""
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """Straight lines between points sorted by raw value; valid from `from_ms` until the next one of the channel."""
+
+    from_ms: int
+    points: tuple[CalibrationPoint, ...]
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Channel:
+    """One measured quantity of one probe."""
+
+    key: str
+    """Its key under the probe's `channels`."""
+    measure: str
+    unit: str
+    """Unit the probe sends where the payload names none; with calibrations, the unit of `CalibrationPoint.raw`."""
+    name: str = ""
+    """SenML: record name after the probe's `senml_name`. JSON: a JSON Pointer (RFC 6901). Bare number: empty."""
+    model: str = "generic"
+    """Probe model whose limits and sentinels apply: ds18b20, capacitive, sht3x, dht22, oxygen, switch, generic."""
+    calibrations: tuple[Calibration, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Probe:
+    id: str
+    place: str
+    topic: str
+    """MQTT topic filter without '#': a plain topic or one with '+' levels."""
+    format: Format
+    channels: tuple[Channel, ...]
+    every_ms: int = 60_000
+    """How often it is expected to report."""
+    senml_name: str = ""
+    """Resolved names start with this; empty means the topic alone identifies the probe."""
+    time_pointer: str = ""
+    """JSON only: pointer to the time of the reading; empty means arrival time."""
+
+
+@dataclass(frozen=True, slots=True)
+class Person:
+    """Someone to tell, by role. No pupil's personal data: a role or a group, never a child's name."""
+
+    role: str
+    email: str
+    priorities: tuple[str, ...] = ("low", "medium", "high")
+
+
+@dataclass(frozen=True, slots=True)
+class Lab:
+    name: str
+    time_zone: str
+    us_units: bool
+    places: tuple[Place, ...]
+    probes: tuple[Probe, ...]
+    people: tuple[Person, ...]
+    by_id: dict[str, Place] = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "by_id", {place.id: place for place in self.places})
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """One stored time series: a channel of a probe at a place. Moving a probe starts a new series, so that history
+    stays where it was measured."""
+
+    id: int
+    probe: str
+    channel: str
+    measure: str
+    place: str
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
+class SeriesKey:
+    """What makes a series the same one; the journal gives each key its number."""
+
+    probe: str
+    channel: str
+    measure: str
+    place: str
+
+
+def series_keys(lab: Lab) -> tuple[SeriesKey, ...]:
+    """The series the lab file asks for, in file order."""
+    return tuple(SeriesKey(p.id, c.key, c.measure, p.place) for p in lab.probes for c in p.channels)

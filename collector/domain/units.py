@@ -1,0 +1,170 @@
+"""Measures, their canonical units, and quantities as people write them ("24 degC", "75 degF", "60 %", "30 min").
+
+Every number inside the collector is in the canonical unit of its measure or, for quantities, of its dimension:
+temperature degC, temperature difference K, moisture and level %, duration ms, length m, area m2, volume L, mass kg.
+Sources: SenML unit names RFC 8428 section 12.1, RFC 8798; US units per NIST SP 811.
+"""
+
+import math
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+
+MS = {"s": 1_000, "min": 60_000, "h": 3_600_000, "d": 86_400_000}
+
+
+@dataclass(frozen=True, slots=True)
+class Measure:
+    """What a probe channel measures. `low` and `high` bound what can exist at all"""
+
+    name: str
+    label: str
+    unit: str
+    dimension: str
+    low: float
+    high: float
+    decimals: int
+
+
+_ALL = (
+    Measure("bedding_temperature", "bedding temperature", "degC", "temperature", -273.15, 1000.0, 1),
+    Measure("bedding_moisture", "bedding moisture", "%", "percent", 0.0, 100.0, 0),
+    Measure("air_temperature", "air temperature", "degC", "temperature", -273.15, 1000.0, 1),
+    Measure("air_humidity", "air humidity", "%RH", "humidity", 0.0, 100.0, 0),
+    Measure("tea_temperature", "tea temperature", "degC", "temperature", -273.15, 1000.0, 1),
+    Measure("dissolved_oxygen", "dissolved oxygen", "mg/L", "oxygen", 0.0, 100.0, 1),
+    Measure("air_pump", "air pump", "on/off", "switch", 0.0, 1.0, 0),
+    Measure("leachate_level", "leachate level", "%", "percent", 0.0, 100.0, 0),
+    Measure("battery", "battery", "V", "voltage", 0.0, 100.0, 2),
+)
+MEASURES: dict[str, Measure] = {measure.name: measure for measure in _ALL}
+
+_IDENTITY = (1.0, 0.0)
+_FAHRENHEIT = (1 / 1.8, -32 / 1.8)
+
+# What a probe may send, by dimension: unit name -> (scale, offset) so that canonical = sent * scale + offset.
+# SenML names first, then the plain ones. "/" is a ratio (RFC 8428): 0.76 is 76 %. "%" by itself means 0..100 here:
+# RFC 8428 discourages it, and probes that send it mean percent.
+_SENT: dict[str, dict[str, tuple[float, float]]] = {
+    "temperature": {"Cel": _IDENTITY, "degC": _IDENTITY, "K": (1.0, -273.15), "degF": _FAHRENHEIT},
+    "percent": {"/": (100.0, 0.0), "/100": _IDENTITY, "%": _IDENTITY},
+    "humidity": {"%RH": _IDENTITY, "/": (100.0, 0.0), "%": _IDENTITY},
+    "oxygen": {"kg/m3": (1000.0, 0.0), "mg/L": _IDENTITY},
+    "switch": {"on/off": _IDENTITY, "/": _IDENTITY, "count": _IDENTITY},
+    "voltage": {"V": _IDENTITY, "mV": (0.001, 0.0)},
+}
+
+
+def sent_units(measure: str) -> tuple[str, ...]:
+    """The unit names a channel of this measure may send without calibration."""
+    return tuple(_SENT[MEASURES[measure].dimension])
+
+
+def from_sent(measure: str, unit: str) -> tuple[float, float] | None:
+    """(scale, offset) with canonical = sent * scale + offset, or None where the unit does not measure this."""
+    return _SENT[MEASURES[measure].dimension].get(unit)
+
+
+_QUANTITY: dict[str, dict[str, tuple[float, float]]] = {
+    "temperature": {"degC": _IDENTITY, "degF": _FAHRENHEIT, "K": (1.0, -273.15)},
+    "temperature difference": {"degC": _IDENTITY, "K": _IDENTITY, "degF": (1 / 1.8, 0.0)},
+    "percent": {"%": _IDENTITY},
+    "humidity": {"%RH": _IDENTITY, "%": _IDENTITY},
+    "oxygen": {"mg/L": _IDENTITY},
+    "voltage": {"V": _IDENTITY, "mV": (0.001, 0.0)},
+    "duration": {unit: (float(ms), 0.0) for unit, ms in MS.items()},
+    "length": {"m": _IDENTITY, "cm": (0.01, 0.0), "mm": (0.001, 0.0), "ft": (0.3048, 0.0), "in": (0.0254, 0.0)},
+    "area": {"m2": _IDENTITY, "ft2": (0.09290304, 0.0)},
+    "volume": {"L": _IDENTITY, "mL": (0.001, 0.0), "gal": (3.785411784, 0.0), "qt": (0.946352946, 0.0)},
+    "mass": {"kg": _IDENTITY, "g": (0.001, 0.0), "lb": (0.45359237, 0.0), "oz": (0.028349523125, 0.0)},
+}
+_EXAMPLE = {
+    "temperature": "24 degC",
+    "temperature difference": "1 degC",
+    "percent": "60 %",
+    "humidity": "40 %RH",
+    "oxygen": "6 mg/L",
+    "switch": "on",
+    "voltage": "3.3 V",
+    "duration": "30 min",
+    "length": "1.2 m",
+    "area": "0.16 m2",
+    "volume": "20 L",
+    "mass": "0.5 kg",
+}
+_SHAPE = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(\S.*?)\s*")
+
+
+def difference_of(dimension: str) -> str:
+    """The dimension of a difference of two values: 1 degF of deadband is 0.56 K, while 1 degF itself is -17.2 degC."""
+    return "temperature difference" if dimension == "temperature" else dimension
+
+
+def parse_quantity(text: object, dimension: str) -> float:
+    """A written quantity in the canonical unit of `dimension` ("75 degF" as a temperature is 23.89; durations in ms).
+
+    Raises ValueError whose text says what would be right, with no file or place in it.
+    """
+    example = _EXAMPLE[dimension]
+    if dimension == "switch":
+        if isinstance(text, bool) or text in ("on", "off"):
+            return 1.0 if text in (True, "on") else 0.0
+        raise ValueError(f"{text!r} is neither on nor off")
+    if isinstance(text, (int, float)) and not isinstance(text, bool):
+        raise ValueError(f"{text} has no unit; write it like '{example}'")
+    known = _QUANTITY[dimension]
+    found = _SHAPE.fullmatch(text) if isinstance(text, str) else None
+    if found is None:
+        raise ValueError(f"{text!r} is not a quantity of {dimension}; write it like '{example}'")
+    number, unit = float(found[1]), found[2]
+    if unit not in known:
+        raise ValueError(f"{text!r}: '{unit}' is not a unit of {dimension}; use one of {', '.join(known)}")
+    scale, offset = known[unit]
+    value = number * scale + offset
+    if not math.isfinite(value):
+        raise ValueError(f"{text!r} is too large")
+    return value
+
+
+def parse_duration_ms(text: object) -> int:
+    """A written duration in ms, not negative. Raises ValueError that says what would be right."""
+    value = round(parse_quantity(text, "duration"))
+    if value < 0:
+        raise ValueError(f"{text!r} is negative; a duration is 0 s or more")
+    return value
+
+
+def show_value(measure: str, value: float | None, us: bool = False) -> str:
+    """A value with its unit for people: '31.2 °C', '76 %', 'off'; temperatures in °F where the lab says US units."""
+    if value is None:
+        return "no value"
+    spec = MEASURES[measure]
+    if spec.dimension == "switch":
+        return "on" if value >= 0.5 else "off"
+    return _SHOW.get(spec.dimension, _plain)(value, spec, us)
+
+
+def _temperature(value: float, spec: Measure, us: bool) -> str:
+    return f"{value * 1.8 + 32:.1f} °F" if us else f"{value:.{spec.decimals}f} °C"
+
+
+def _plain(value: float, spec: Measure, us: bool) -> str:
+    return f"{value:.{spec.decimals}f} {'%' if spec.unit == '%RH' else spec.unit}"
+
+
+_SHOW: dict[str, Callable[[float, Measure, bool], str]] = {"temperature": _temperature}
+
+
+def show_duration(ms: int) -> str:
+    """A duration for people, to two units at most: '45 s', '25 min', '3 h 20 min', '2 d 4 h'."""
+    seconds = max(0, round(ms / 1000))
+    if seconds < 60:
+        return f"{seconds} s"
+    minutes = round(seconds / 60)
+    if minutes < 60:
+        return f"{minutes} min"
+    hours, minutes = divmod(minutes, 60)
+    if hours < 48:
+        return f"{hours} h {minutes} min" if minutes else f"{hours} h"
+    days, hours = divmod(round(seconds / 3600), 24)
+    return f"{days} d {hours} h" if hours else f"{days} d"
