@@ -12,7 +12,8 @@ from typing import Literal
 
 @dataclass(frozen=True, slots=True, order=True)
 class Problem:
-    """One thing wrong, in the form `file:line:column field: message`. Lines and columns count from 1."""
+    """One thing wrong, in the form `file:line:column field: message`. Lines and columns count from 1; line 0 means
+    the thing has no lines (an environment variable, an argument)."""
 
     file: str
     line: int
@@ -22,7 +23,7 @@ class Problem:
     severity: Literal["error", "warning"] = "error"
 
     def __str__(self) -> str:
-        place = f"{self.file}:{self.line}:{self.column}"
+        place = f"{self.file}:{self.line}:{self.column}" if self.line else self.file
         mark = "warning: " if self.severity == "warning" else ""
         return f"{place} {self.field}: {mark}{self.message}" if self.field else f"{place} {mark}{self.message}"
 

@@ -1,0 +1,100 @@
+"""From a message to the series it belongs to: by topic, then by record name, then by unit."""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+
+from paho.mqtt.client import topic_matches_sub
+
+from collector.domain.lab import Channel, Format, Lab, Probe, SeriesKey
+from collector.domain.units import from_sent, sent_units
+
+_MOST_NAMES = 2_000
+_SEPARATORS = (":", "/", ".")
+
+
+@dataclass(frozen=True, slots=True)
+class Slot:
+    """Where a record of one name goes."""
+
+    series: int
+    channel: Channel
+    default_unit: str
+    conversions: Mapping[str, tuple[float, float]]
+    """Unit sent -> (scale, offset) to the canonical unit; for a calibrated channel only its own raw unit, unscaled."""
+    calibrated: bool
+
+
+@dataclass(slots=True)
+class Route:
+    """What messages of one topic may hold, for one payload format."""
+
+    format: Format
+    slots: dict[str, Slot]
+    """By resolved SenML name (or name after the topic), JSON Pointer, or '' for a bare number."""
+    pointers: tuple[str, ...] = ()
+    time_pointer: str = ""
+    loose: bool = False
+    """Some probe has no `senml_name`: a record may carry any base name before its channel's name."""
+    _seen: dict[str, Slot | None] = field(default_factory=dict)
+
+    def slot(self, name: str) -> Slot | None:
+        """The slot of a record name, or None. Remembered, within bounds: names come from outside."""
+        try:
+            return self._seen[name]
+        except KeyError:
+            if len(self._seen) >= _MOST_NAMES:
+                self._seen.clear()
+            found = self._seen[name] = self._find(name)
+            return found
+
+    def _find(self, name: str) -> Slot | None:
+        exact = self.slots.get(name)
+        if exact is not None or not self.loose:
+            return exact
+        for separator in _SEPARATORS:
+            found = self.slots.get(name.rpartition(separator)[2]) if separator in name else None
+            if found is not None:
+                return found
+        return None
+
+
+class Placing:
+    """All routes of a lab. `routes(topic)` is empty for a topic no probe claims."""
+
+    def __init__(self, lab: Lab, ids: Mapping[SeriesKey, int]) -> None:
+        self._probes = lab.probes
+        self._ids = ids
+        self._known: dict[str, tuple[Route, ...]] = {}
+
+    def routes(self, topic: str) -> tuple[Route, ...]:
+        try:
+            return self._known[topic]
+        except KeyError:
+            if len(self._known) >= _MOST_NAMES:
+                self._known.clear()
+            found = self._known[topic] = self._find(topic)
+            return found
+
+    def _find(self, topic: str) -> tuple[Route, ...]:
+        claims = [p for p in self._probes if p.topic == topic or ("+" in p.topic and topic_matches_sub(p.topic, topic))]
+        groups: dict[tuple[Format, str], list[Probe]] = {}
+        for probe in claims:
+            groups.setdefault((probe.format, probe.time_pointer), []).append(probe)
+        return tuple(self._route(kind, pointer, probes) for (kind, pointer), probes in groups.items())
+
+    def _route(self, kind: Format, time_pointer: str, probes: Iterable[Probe]) -> Route:
+        slots: dict[str, Slot] = {}
+        loose = False
+        for probe in probes:
+            loose = loose or not probe.senml_name
+            for channel in probe.channels:
+                key = SeriesKey(probe.id, channel.key, channel.measure, probe.place)
+                slots[probe.senml_name + channel.name] = make_slot(self._ids[key], channel)
+        return Route(kind, slots, tuple(slots) if kind is Format.JSON else (), time_pointer, loose)
+
+
+def make_slot(series: int, channel: Channel) -> Slot:
+    if channel.calibrations:
+        return Slot(series, channel, channel.unit, {channel.unit: (1.0, 0.0)}, True)
+    known = {unit: from_sent(channel.measure, unit) or (1.0, 0.0) for unit in sent_units(channel.measure)}
+    return Slot(series, channel, channel.unit, known, False)
