@@ -1,0 +1,199 @@
+"""What has arrived and waits to be judged: columns per series, plus all that could not be placed or read.
+
+`Intake.accept` is the hot path: it runs once per message and does no more than decode, place and append.
+"""
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from hashlib import blake2b
+
+from collector.domain.lab import Format, Lab, SeriesKey
+from collector.domain.readings import FUTURE_TOLERANCE_MS, Why
+from collector.intake.json_pointer import read_json
+from collector.intake.number import read_number
+from collector.intake.placing import Placing, Route, Slot
+from collector.intake.record import Record, Unreadable
+from collector.intake.senml import read_senml_json
+from collector.intake.senml_cbor import read_senml_cbor
+
+REMEMBERED_ARRIVALS = 1_024
+_EARLIEST_MS = 1_262_304_000_000
+"""2010-01-01. A probe that says an earlier time has no clock set."""
+_SAMPLE_BYTES = 200
+_FIRST_BYTES = 64
+_MOST_ODDITIES = 200
+"""Kept per `take`; the rest is only counted."""
+
+
+@dataclass(slots=True)
+class Column:
+    """Readings of one series in arrival order: times, what was said, what that is in the canonical unit, and why."""
+
+    t_ms: list[int] = field(default_factory=list)
+    raw: list[float] = field(default_factory=list)
+    value: list[float] = field(default_factory=list)
+    why: list[int] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """One MQTT message as the intake takes it."""
+
+    topic: str
+    payload: bytes
+    mid: int
+    redelivered: bool
+    retained: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Oddity:
+    """A message or record that is kept for the maintainer instead of as a reading."""
+
+    t_ms: int
+    topic: str
+    name: str
+    """Record name of a reading nobody claims; empty for what cannot be read."""
+    reason: str
+    """Empty for a reading nobody claims."""
+    sample: bytes
+
+
+class Intake:
+    """Decodes and places messages into columns. Holds no more than what has arrived since the last `take`."""
+
+    def __init__(self, lab: Lab, ids: Mapping[SeriesKey, int], arrivals: Mapping[int, bytes] | None = None) -> None:
+        self._placing = Placing(lab, ids)
+        self._columns: dict[int, Column] = {}
+        self._stamps: dict[int, int] = {}
+        self.oddities: list[Oddity] = []
+        self.counts: dict[str, int] = {}
+        self.arrivals: dict[int, bytes] = dict(arrivals or {})
+        self.new_arrivals: list[tuple[int, bytes]] = []
+
+    def take(self) -> dict[int, Column]:
+        """The columns filled since the last call."""
+        columns, self._columns = self._columns, {}
+        return columns
+
+    def accept(self, message: Message, now_ms: int) -> None:
+        """Decode and place one message. Never raises for anything a probe can send."""
+        routes = self._placing.routes(message.topic)
+        try:
+            if not routes:
+                self._unclaimed(message, now_ms)
+            for route in routes:
+                self._records(message, route, self._decode(route, message.payload, now_ms / 1000), now_ms)
+        except Unreadable as error:
+            self._reject(message, now_ms, str(error))
+
+    def _decode(self, route: Route, payload: bytes, now_s: float) -> list[Record]:
+        match route.format:
+            case Format.SENML_JSON:
+                return read_senml_json(payload, now_s)
+            case Format.SENML_CBOR:
+                return read_senml_cbor(payload, now_s)
+            case Format.JSON:
+                return read_json(payload, route.pointers, route.time_pointer, now_s)
+            case Format.NUMBER:
+                return [read_number(payload)]
+
+    def _records(self, message: Message, route: Route, records: list[Record], now_ms: int) -> None:
+        if (records and records[0].stamped and self._came_before(message)) or (
+            message.retained and self._is_stale(records)
+        ):
+            return
+        limit_ms = now_ms + FUTURE_TOLERANCE_MS
+        columns = self._columns
+        for record in records:
+            slot = route.slot(record.name)
+            if slot is None:
+                self._unplaced(message, now_ms, record.name)
+                continue
+            value = record.value
+            if value is None:
+                self._reject(message, now_ms, f"'{record.name}' carries text, a number is needed")
+                continue
+            conversion = slot.conversions.get(record.unit or slot.default_unit)
+            if conversion is None:
+                self._reject(message, now_ms, _wrong_unit(record, slot))
+                continue
+            column = columns.get(slot.series)
+            if column is None:
+                column = columns[slot.series] = Column()
+            t_s, why = record.t_s, 0
+            t_ms = round(t_s * 1000) if t_s is not None else 0
+            if t_s is None or not _EARLIEST_MS <= t_ms <= limit_ms:
+                why = Why.ARRIVAL if t_s is None or t_ms < _EARLIEST_MS else Why.FUTURE
+                t_ms = self._stamp(slot.series, now_ms)
+            column.t_ms.append(t_ms)
+            column.raw.append(value)
+            column.value.append(value * conversion[0] + conversion[1])
+            column.why.append(why)
+
+    def _stamp(self, series: int, now_ms: int) -> int:
+        """Arrival time for a reading without one: two that arrive in the same millisecond stay two."""
+        t_ms = max(now_ms, self._stamps.get(series, 0) + 1)
+        self._stamps[series] = t_ms
+        return t_ms
+
+    def _came_before(self, message: Message) -> bool:
+        """Whether this is the same message delivered again. Only needed where its time is its arrival, since all
+        others fall on their key. The packet id alone says nothing: it is used again for new messages."""
+        if not message.mid:
+            return False
+        digest = blake2b(message.topic.encode() + b"\0" + message.payload, digest_size=8).digest()
+        if message.redelivered and self.arrivals.get(message.mid) == digest:
+            self._count("redelivered")
+            return True
+        self.arrivals.pop(message.mid, None)
+        self.arrivals[message.mid] = digest
+        if len(self.arrivals) > REMEMBERED_ARRIVALS:
+            del self.arrivals[next(iter(self.arrivals))]
+        self.new_arrivals.append((message.mid, digest))
+        return False
+
+    def _is_stale(self, records: list[Record]) -> bool:
+        """A retained message was published at some earlier time: without its own clock it says nothing about now."""
+        if all(record.t_s is not None and not record.stamped for record in records):
+            return False
+        self._count("retained")
+        return True
+
+    def _unclaimed(self, message: Message, now_ms: int) -> None:
+        """Nobody claims the topic: keep a sample, by record name where it reads as SenML, so it can be assigned."""
+        read: Callable[[bytes, float], list[Record]] = read_senml_json
+        if message.payload[:1] not in (b"[", b" ", b"\n", b"\t", b"\r"):
+            read = read_senml_cbor
+        try:
+            names = {record.name for record in read(message.payload, now_ms / 1000)}
+        except Unreadable:
+            names = {""}
+        for name in sorted(names)[:20]:
+            self._unplaced(message, now_ms, name)
+
+    def _reject(self, message: Message, now_ms: int, reason: str) -> None:
+        self._count("rejected")
+        self._keep(Oddity(now_ms, message.topic, "", reason, message.payload[:_FIRST_BYTES]))
+
+    def _unplaced(self, message: Message, now_ms: int, name: str) -> None:
+        self._count("unplaced")
+        self._keep(Oddity(now_ms, message.topic, name, "", message.payload[:_SAMPLE_BYTES]))
+
+    def _keep(self, oddity: Oddity) -> None:
+        if len(self.oddities) < _MOST_ODDITIES:
+            self.oddities.append(oddity)
+
+    def _count(self, name: str) -> None:
+        self.counts[name] = self.counts.get(name, 0) + 1
+
+
+def _wrong_unit(record: Record, slot: Slot) -> str:
+    measure, known = slot.channel.measure, ", ".join(slot.conversions)
+    return f"'{record.name}' has unit '{record.unit}', which is not {measure}; the channel takes {known}"
+
+
+def finite_or_none(values: list[float]) -> list[float | None]:
+    """NaN as None, for the journal: SQLite has no NaN."""
+    return [None if math.isnan(value) else value for value in values]

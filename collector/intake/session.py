@@ -1,0 +1,306 @@
+"""The conversation with the broker: a kept session, at-least-once delivery, acknowledged by hand after the commit.
+
+One thread drives it through `pump`; nothing here blocks longer than a connection attempt. paho-mqtt does the protocol.
+
+    kept session    MQTT 5: clean start off, session expiry 30 days. 3.1.1: clean session off. The broker holds what
+                    comes in while we are away.
+    backpressure    Receive Maximum bounds what an MQTT 5 broker sends unacknowledged; beyond `hold_at` messages the
+                    caller stops pumping and TCP does the rest.
+    after a break   what was not acknowledged comes again with the same packet id; ids from before the break are
+                    forgotten, since acknowledging an old id could acknowledge a new message that holds it now.
+"""
+
+import random
+import select
+import socket
+import ssl
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import Enum
+from pathlib import Path
+from typing import Any, Literal
+
+from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+from paho.mqtt.subscribeoptions import SubscribeOptions
+
+RECEIVE_MAXIMUM = 2_000
+_SESSION_EXPIRY_S = 30 * 86_400
+_CONNECT_TIMEOUT_S = 3.0
+_ANSWER_TIMEOUT_S = 10.0
+_BACKOFF_S = (1.0, 60.0)
+_TAKEN_OVER = 0x8E
+_QUICK_LOSS_S = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class Broker:
+    """Where and as whom to connect. `password` is never shown."""
+
+    host: str
+    port: int
+    topic: str
+    client_id: str
+    username: str | None = None
+    password: str | None = None
+    tls: bool = False
+    ca_file: Path | None = None
+    version: Literal["5", "3.1.1"] = "5"
+    keepalive_s: int = 30
+
+    def __repr__(self) -> str:
+        return f"Broker({self.host}:{self.port})"
+
+
+class Link(Enum):
+    UP = "up"
+    DOWN = "down"
+    REFUSED = "refused"
+    """The broker or the network said no; `text` says what and what would be right."""
+
+
+@dataclass(frozen=True, slots=True)
+class LinkNews:
+    """Something that changed about the link; `text` is one line for people."""
+
+    link: Link
+    text: str
+    resumed: bool = False
+    """Up: the broker had kept our session, so nothing published meanwhile was lost."""
+
+
+class Session:
+    """A connection that is kept up. `monotonic` is a clock for timeouts, in seconds."""
+
+    def __init__(
+        self,
+        broker: Broker,
+        on_message: Callable[[MQTTMessage], None],
+        on_news: Callable[[LinkNews], None],
+        monotonic: Callable[[], float],
+    ) -> None:
+        self.broker = broker
+        self.received = 0
+        self.up = False
+        self._on_message = on_message
+        self._on_news = on_news
+        self._monotonic = monotonic
+        self._retry_at = 0.0
+        self._backoff_s = _BACKOFF_S[0]
+        self._connected_at = 0.0
+        self._quick_losses = 0
+        self._misc_at = 0.0
+        self._answer_by: float | None = None
+        self._wake_read, self._wake_write = socket.socketpair()
+        self._wake_read.setblocking(False)
+        self._wake_write.setblocking(False)
+        self._client = self._make_client()
+
+    def _make_client(self) -> Client:
+        five = self.broker.version == "5"
+        client = Client(
+            CallbackAPIVersion.VERSION2,
+            client_id=self.broker.client_id,
+            clean_session=None if five else False,
+            protocol=MQTTProtocolVersion.MQTTv5 if five else MQTTProtocolVersion.MQTTv311,
+            manual_ack=True,
+            reconnect_on_failure=False,
+        )
+        if self.broker.username is not None:
+            client.username_pw_set(self.broker.username, self.broker.password)
+        if self.broker.tls or self.broker.ca_file is not None:
+            client.tls_set_context(ssl.create_default_context(cafile=self.broker.ca_file))
+        client.connect_timeout = _CONNECT_TIMEOUT_S
+        client.on_connect = self._connected
+        client.on_disconnect = self._disconnected
+        client.on_message = self._message
+        return client
+
+    def wake(self) -> None:
+        """Make a waiting `pump` return soon; safe from a signal handler or another thread."""
+        try:
+            self._wake_write.send(b"\0")
+        except (BlockingIOError, OSError):
+            return
+
+    def pump(self, timeout_s: float, limit: int) -> int:
+        """Wait up to `timeout_s` for traffic, read up to `limit` messages, keep the connection alive.
+
+        Returns how many messages were handed to `on_message`.
+        """
+        before = self.received
+        mqtt_socket = self._client.socket()
+        if mqtt_socket is None:
+            self._wait_and_retry(timeout_s)
+        elif self._readable(mqtt_socket, timeout_s):
+            self._read(limit)
+        self._keep_alive()
+        return self.received - before
+
+    def _readable(self, mqtt_socket: Any, timeout_s: float) -> bool:
+        if isinstance(mqtt_socket, ssl.SSLSocket) and mqtt_socket.pending():
+            return True
+        writers = [mqtt_socket] if self._client.want_write() else []
+        readers, writers, _ = select.select([mqtt_socket, self._wake_read], writers, [], max(0.0, timeout_s))
+        if self._wake_read in readers:
+            self._drain_wake()
+        if writers:
+            self._client.loop_write()
+        return mqtt_socket in readers
+
+    def _read(self, limit: int) -> None:
+        end = self.received + limit
+        while self.received < end:
+            last = self.received
+            if self._client.loop_read() != MQTTErrorCode.MQTT_ERR_SUCCESS or self.received == last:
+                return
+
+    def _drain_wake(self) -> None:
+        try:
+            while self._wake_read.recv(4096):
+                pass
+        except BlockingIOError:
+            return
+
+    def _keep_alive(self) -> None:
+        now = self._monotonic()
+        if now < self._misc_at:
+            return
+        self._misc_at = now + 1.0
+        if self._client.socket() is None:
+            return
+        self._client.loop_misc()
+        if self._answer_by is not None and now > self._answer_by:
+            self._answer_by = None
+            self._client.disconnect()
+            self._lost(
+                f"{self._where()}: connected, but no MQTT answer within {_ANSWER_TIMEOUT_S:.0f} s; is it a broker?"
+            )
+
+    def _wait_and_retry(self, timeout_s: float) -> None:
+        wait_s = min(max(0.0, timeout_s), max(0.0, self._retry_at - self._monotonic()))
+        readers, _, _ = select.select([self._wake_read], [], [], wait_s)
+        if readers:
+            self._drain_wake()
+        if self._monotonic() >= self._retry_at:
+            self._connect()
+
+    def _connect(self) -> None:
+        self._set_retry()
+        try:
+            if self.broker.version == "5":
+                properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+                properties.SessionExpiryInterval = _SESSION_EXPIRY_S
+                properties.ReceiveMaximum = RECEIVE_MAXIMUM
+                self._client.connect(
+                    self.broker.host,
+                    self.broker.port,
+                    self.broker.keepalive_s,
+                    clean_start=False,
+                    properties=properties,
+                )
+            else:
+                self._client.connect(self.broker.host, self.broker.port, self.broker.keepalive_s)
+        except (OSError, ValueError) as error:
+            self._lost(f"{self._where()}: {explain(error, self.broker)}")
+        else:
+            self._answer_by = self._monotonic() + _ANSWER_TIMEOUT_S
+
+    def _set_retry(self) -> None:
+        """Capped exponential backoff with jitter, so that many labs do not knock on a returning broker together."""
+        self._retry_at = self._monotonic() + self._backoff_s * random.uniform(0.5, 1.0)  # noqa: S311  spread, not secrecy
+        self._backoff_s = min(self._backoff_s * 2, _BACKOFF_S[1])
+
+    def _where(self) -> str:
+        return f"broker {self.broker.host}:{self.broker.port}"
+
+    def _connected(
+        self, client: Client, _data: Any, flags: ConnectFlags, reason: ReasonCode, _properties: Properties | None
+    ) -> None:
+        self._answer_by = None
+        if reason.is_failure:
+            self._on_news(LinkNews(Link.REFUSED, f"{self._where()} refused us: {_refusal(reason)}"))
+            return
+        self.up = True
+        self._connected_at = self._monotonic()
+        if self.broker.version == "5":  # retained messages once, when the subscription is new, not at each reconnect
+            client.subscribe(self.broker.topic, options=SubscribeOptions(qos=1, retainHandling=1))
+        else:
+            client.subscribe(self.broker.topic, qos=1)
+        kept = "session resumed" if flags.session_present else "new session"
+        self._on_news(LinkNews(Link.UP, f"{self._where()} connected, {kept}", resumed=flags.session_present))
+
+    def _disconnected(
+        self, _client: Client, _data: Any, _flags: DisconnectFlags, reason: ReasonCode, _properties: Properties | None
+    ) -> None:
+        if not self.up:
+            return
+        lasted_s = self._monotonic() - self._connected_at
+        quick = lasted_s < _QUICK_LOSS_S
+        self._quick_losses = self._quick_losses + 1 if quick else 0
+        if not quick:
+            self._backoff_s = _BACKOFF_S[0]
+        self._set_retry()
+        self._lost(f"{self._where()} connection lost{self._cause(reason)}")
+
+    def _cause(self, reason: ReasonCode) -> str:
+        other = (
+            f"another program uses the client id '{self.broker.client_id}'; "
+            "stop it, or set TRAYWARDEN_MQTT__CLIENT_ID to a name of its own"
+        )
+        if reason.value == _TAKEN_OVER:
+            return f": {other}"
+        if self.broker.version == "3.1.1" and self._quick_losses >= 3:
+            return f" {self._quick_losses} times within seconds of connecting: perhaps {other}"
+        return f": {reason}" if reason.is_failure else ""
+
+    def _lost(self, text: str) -> None:
+        self.up = False
+        self._answer_by = None
+        self._on_news(LinkNews(Link.DOWN, text))
+
+    def _message(self, _client: Client, _data: Any, message: MQTTMessage) -> None:
+        self.received += 1
+        self._on_message(message)
+
+    def acknowledge(self, mids: list[int]) -> None:
+        """Tell the broker that these messages (packet ids of this connection) are safe."""
+        ack = self._client.ack
+        for mid in mids:
+            ack(mid, 1)
+
+    def close(self) -> None:
+        """Disconnect in an orderly way; the broker keeps the session. May be called again."""
+        self.up = False
+        if self._client.socket() is not None:
+            self._client.disconnect()
+            self._client.loop_write()
+        self._wake_read.close()
+        self._wake_write.close()
+
+
+def _refusal(reason: ReasonCode) -> str:
+    text = str(reason).lower()
+    if "user name" in text or "not authorized" in text:
+        return f"{text}; check TRAYWARDEN_MQTT__USERNAME and TRAYWARDEN_MQTT__PASSWORD"
+    return text
+
+
+def explain(error: Exception, broker: Broker) -> str:
+    """Why a connection attempt failed and what would be right, in one line."""
+    if isinstance(error, ssl.SSLCertVerificationError):
+        return (
+            f"its certificate is not trusted ({error.verify_message}); check TRAYWARDEN_MQTT__CA_FILE and the host name"
+        )
+    if isinstance(error, ssl.SSLError):
+        return f"TLS failed ({error.reason or error}); does this port speak TLS?"
+    if isinstance(error, socket.gaierror):
+        return f"no such host '{broker.host}'; check TRAYWARDEN_MQTT__HOST"
+    if isinstance(error, ConnectionRefusedError):
+        return "nothing listens there; is the broker running, and TRAYWARDEN_MQTT__PORT right?"
+    if isinstance(error, TimeoutError):
+        return "no answer; check the network and TRAYWARDEN_MQTT__HOST"
+    return str(error)
