@@ -1,0 +1,46 @@
+#!/usr/bin/env bash
+# Remakes the pinned, hashed requirement files from pyproject.toml.
+#
+#   deploy/lock.sh              newest versions that pyproject.toml allows
+#   deploy/lock.sh --keep       keep the pins that still fit, add or drop only what changed
+#
+# Run it with the oldest Python we support, so that no pin needs a newer one. Hashes come from the package registry
+# alone: folders of wheels set up on one machine would give hashes that nobody else has, so they are switched off.
+set -euo pipefail
+
+root=$(cd "$(dirname "${BASH_SOURCE[0]}")/.." && pwd)
+. "$root/deploy/venv.sh"
+
+upgrade=--upgrade
+case "${1:-}" in
+    "") ;;
+    --keep) upgrade=--no-upgrade ;;
+    *) die "deploy/lock.sh: '$1' is not an option; only --keep is" ;;
+esac
+
+cd "$root"
+work=$(mktemp -d)
+trap 'rm -rf "$work"' EXIT
+python=$(oldest_python)
+"$python" -m venv "$work/venv"
+"$work/venv/bin/python" -m pip install --quiet pip-tools
+
+unset PIP_FIND_LINKS PIP_EXTRA_INDEX_URL PIP_CONSTRAINT
+export PIP_CONFIG_FILE=/dev/null
+
+# lock FILE [--extra NAME]...
+lock() {
+    local file=$1
+    shift
+    say "deploy/$file"
+    "$work/venv/bin/pip-compile" --quiet "$upgrade" --generate-hashes --strip-extras --no-header --no-annotate \
+        --no-emit-index-url --no-emit-find-links --no-emit-trusted-host \
+        "$@" --output-file "deploy/$file" pyproject.toml </dev/null
+}
+
+lock requirements-test.txt --extra demo --extra board --extra uplink --extra test
+# The smaller sets are held to the versions that the tests run with.
+export PIP_CONSTRAINT="$work/tested.txt"
+grep -oE '^[A-Za-z0-9._-]+==[^ ]+' deploy/requirements-test.txt >"$PIP_CONSTRAINT"
+lock requirements-demo.txt --extra demo
+lock requirements.txt
