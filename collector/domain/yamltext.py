@@ -2,6 +2,7 @@
 
     read_yaml(text, file)      -> Marked: plain data plus where each value stands
     check(marked, Model)       -> an instance of a pydantic model, or Refused with all problems at once
+    examine(marked, Model)     -> the instance or None, and the faults with their paths, for callers that check on
 
 YAML is read by PyYAML's composer and turned into plain data here, so that positions survive, doubled keys are refused
 instead of the last one winning, and aliases cannot blow up (a "billion laughs" file ends as one problem).
@@ -21,7 +22,12 @@ from collector.domain.problems import Problem, Refused, nearest
 Path = tuple[str | int, ...]
 Model = TypeVar("Model", bound=BaseModel)
 _MAX_DEPTH = 20
+_MAX_TEXT = 1_000_000
+_LINE_BREAK = re.compile("\r\n|[\r\n\x85\u2028\u2029]")
+_UNPRINTABLE = re.compile("[\x00-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff]")
+_SURROGATE = re.compile("[\ud800-\udfff]")
 _DATA_TAGS = {f"tag:yaml.org,2002:{name}" for name in ("str", "int", "float", "bool", "null", "timestamp")}
+_BRANCH_TAGS = {"tag:yaml.org,2002:map", "tag:yaml.org,2002:seq"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,12 +65,9 @@ def dotted(path: Path) -> str:
 
 def read_yaml(text: str, file: str) -> Marked:
     """Parse one YAML document. Raises Refused where it is not YAML or holds what we do not take."""
-    try:
-        node = yaml.compose(text, Loader=yaml.SafeLoader)
-    except yaml.YAMLError as error:
-        raise Refused([_syntax_problem(file, error)]) from None
-    except RecursionError:
-        raise Refused([Problem(file, 1, 1, "", "nested too deeply to be a settings file")]) from None
+    if len(text) > _MAX_TEXT:
+        raise Refused([Problem(file, 1, 1, "", f"too long to be a settings file (over {_MAX_TEXT:,} characters)")])
+    node = _compose(text, file)
     builder = _Builder(file)
     data = {} if node is None else builder.build(node, ())
     if builder.problems:
@@ -72,12 +75,45 @@ def read_yaml(text: str, file: str) -> Marked:
     return Marked(file, data, builder.values, builder.keys)
 
 
+def _compose(text: str, file: str) -> yaml.Node | None:
+    loader = None
+    try:
+        loader = yaml.SafeLoader(text)
+        return loader.get_single_node()
+    except yaml.reader.ReaderError as error:
+        line, column = _line_and_column(text, error.position)
+        said = f"the character U+{_code_point(error.character):04X} cannot stand in YAML"
+        raise Refused([Problem(file, line, column, "", f"not valid YAML: {said}")]) from None
+    except yaml.YAMLError as error:
+        raise Refused([_syntax_problem(file, error)]) from None
+    except RecursionError:
+        raise Refused([Problem(file, 1, 1, "", "nested too deeply to be a settings file")]) from None
+    except (ValueError, OverflowError) as error:  # PyYAML lets some slip: an escape past the last character
+        mark = loader.get_mark() if loader is not None else None
+        raise Refused([_at(file, mark, f"not valid YAML: {error}")]) from None
+
+
+def _code_point(character: object) -> int:
+    return ord(character) if isinstance(character, str) else int(str(character))
+
+
+def _line_and_column(text: str, index: int) -> tuple[int, int]:
+    before = _LINE_BREAK.split(text[:index])
+    return len(before), len(before[-1]) + 1
+
+
 def _syntax_problem(file: str, error: yaml.YAMLError) -> Problem:
     mark = getattr(error, "problem_mark", None) or getattr(error, "context_mark", None)
     said = getattr(error, "problem", None) or str(error).splitlines()[0]
-    line, column = (mark.line + 1, mark.column + 1) if mark is not None else (1, 1)
+    if said == "but found another document":
+        return _at(file, mark, "a second YAML document starts here; keep one")
     hint = "; use spaces, not tabs, to indent" if "\\t" in said else ""
-    return Problem(file, line, column, "", f"not valid YAML: {said}{hint}")
+    return _at(file, mark, f"not valid YAML: {said}{hint}")
+
+
+def _at(file: str, mark: yaml.Mark | None, message: str) -> Problem:
+    line, column = (mark.line + 1, mark.column + 1) if mark is not None else (1, 1)
+    return Problem(file, line, column, "", message)
 
 
 class _Builder:
@@ -87,12 +123,15 @@ class _Builder:
         self.values: dict[Path, Mark] = {}
         self.keys: dict[Path, Mark] = {}
         self._seen: set[int] = set()
+        self._scalars = yaml.constructor.SafeConstructor()
 
     def build(self, node: yaml.Node, path: Path) -> Any:
         self.values[path] = _mark(node)
         if len(path) > _MAX_DEPTH:
             return self._refuse(node, path, "nested too deeply to be a settings file")
         if not isinstance(node, yaml.ScalarNode):
+            if node.tag not in _BRANCH_TAGS:
+                return self._refuse_tag(node, path)
             if id(node) in self._seen:
                 return self._refuse(node, path, "YAML aliases (*name) are not taken; write the values out")
             self._seen.add(id(node))
@@ -109,6 +148,9 @@ class _Builder:
                 self._refuse(key_node, path, "a key must be plain text")
                 continue
             key = str(key_node.value)
+            if _UNPRINTABLE.search(key):
+                self._refuse(key_node, path, f"the key {_short(key)} holds a control character")
+                continue
             if key in data:
                 first = self.keys[(*path, key)]
                 self._refuse(key_node, (*path, key), f"'{key}' stands twice (first on line {first.line}); keep one")
@@ -119,13 +161,18 @@ class _Builder:
 
     def _scalar(self, node: yaml.Node, path: Path) -> Any:
         if node.tag not in _DATA_TAGS:
-            return self._refuse(node, path, f"the tag {node.tag} is not taken; write plain values")
+            return self._refuse_tag(node, path)
+        if _SURROGATE.search(node.value):
+            return self._refuse(node, path, "half a character (a lone surrogate) cannot be stored")
         if node.tag.endswith(":timestamp"):
             return node.value  # dates are checked where they mean something
         try:
-            return yaml.SafeLoader("").construct_object(node)  # type: ignore[no-untyped-call]
-        except (ValueError, OverflowError):
+            return self._scalars.construct_object(node)
+        except (ValueError, OverflowError, LookupError):  # `!!int abc`, `!!bool abc`, a number of 5,000 digits
             return node.value
+
+    def _refuse_tag(self, node: yaml.Node, path: Path) -> None:
+        self._refuse(node, path, f"the tag {_short(node.tag)} is not taken; write plain values")
 
     def _refuse(self, node: yaml.Node, path: Path, message: str) -> None:
         mark = _mark(node)
@@ -136,25 +183,44 @@ def _mark(node: yaml.Node) -> Mark:
     return Mark(node.start_mark.line + 1, node.start_mark.column + 1)
 
 
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """A problem together with the path of the value (or, with `key`, of the key) that it is about."""
+
+    path: Path
+    key: bool
+    problem: Problem
+
+
 def check(marked: Marked, model: type[Model]) -> Model:
     """The file's data as `model`. Raises Refused with every problem pydantic found, in our words and places."""
+    good, faults = examine(marked, model)
+    if good is None:
+        raise Refused(fault.problem for fault in faults)
+    return good
+
+
+def examine(marked: Marked, model: type[Model]) -> tuple[Model | None, tuple[Fault, ...]]:
+    """The file's data as `model` with no faults, or None with all of them."""
     try:
-        return model.model_validate(marked.data)
+        return model.model_validate(marked.data), ()
     except ValidationError as error:
-        raise Refused(_problem(marked, model, dict(found)) for found in error.errors(include_url=False)) from None
+        return None, tuple(_fault(marked, model, dict(found)) for found in error.errors(include_url=False))
 
 
-def _problem(marked: Marked, model: type[BaseModel], found: dict[str, Any]) -> Problem:
+def _fault(marked: Marked, model: type[BaseModel], found: dict[str, Any]) -> Fault:
     path: Path = tuple(part for part in found["loc"] if part != "[key]")
+    about_key = "[key]" in found["loc"]
     kind: str = found["type"]
     if kind == "extra_forbidden":
         known = _known_keys(model, path[:-1])
         guess = nearest(str(path[-1]), known)
         right = f"did you mean '{guess}'?" if guess else f"known here: {', '.join(known)}"
-        return marked.problem(path, f"unknown key; {right}", at_key=True)
+        return Fault(path, False, marked.problem(path, f"unknown key; {right}", at_key=True))
     if kind == "missing":
-        return marked.problem(path, "missing; this key is needed here", at_key=True)
-    return marked.problem(path, _words(kind, found), at_key="[key]" in found["loc"])
+        what = "item" if isinstance(path[-1], int) else "key"
+        return Fault(path, False, marked.problem(path, f"missing; this {what} is needed here", at_key=True))
+    return Fault(path, about_key, marked.problem(path, _words(kind, found), at_key=about_key))
 
 
 _NEEDS = {
@@ -182,7 +248,8 @@ def _words(kind: str, found: dict[str, Any]) -> str:
         hint = f"; did you mean '{guess}'?" if guess else ""
         return f"{_short(value)} is not one of {', '.join(allowed)}{hint}"
     if kind in _NEEDS:
-        return f"{_NEEDS[kind]}, got {_short(value)}"
+        quotes = "; put it in quotes" if kind == "string_type" and isinstance(value, (bool, int, float)) else ""
+        return f"{_NEEDS[kind]}, got {_short(value)}{quotes}"
     said: str = found["msg"]
     return f"{said[:1].lower()}{said[1:]}, got {_short(value)}"
 
@@ -190,6 +257,8 @@ def _words(kind: str, found: dict[str, Any]) -> str:
 def _short(value: object) -> str:
     if value is None:
         return "nothing"
+    if isinstance(value, bool):
+        return "yes or no"
     if isinstance(value, dict):
         return "keys with values"
     if isinstance(value, list):
