@@ -7,7 +7,7 @@ Sources: SenML unit names RFC 8428 section 12.1, RFC 8798; US units per NIST SP 
 
 import math
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 MS = {"s": 1_000, "min": 60_000, "h": 3_600_000, "d": 86_400_000}
@@ -15,7 +15,7 @@ MS = {"s": 1_000, "min": 60_000, "h": 3_600_000, "d": 86_400_000}
 
 @dataclass(frozen=True, slots=True)
 class Measure:
-    """What a probe channel measures. `low` and `high` bound what can exist at all"""
+    """What a probe channel measures. `low` and `high` bound what can exist at all."""
 
     name: str
     label: str
@@ -55,9 +55,24 @@ _SENT: dict[str, dict[str, tuple[float, float]]] = {
 }
 
 
+RAW_UNITS = ("count", "V", "mV", "A", "mA", "Ohm", "Hz", "Pa")
+"""Units of probes that do not send their measure itself and need calibration points: SenML names if there are any."""
+
+
 def sent_units(measure: str) -> tuple[str, ...]:
     """The unit names a channel of this measure may send without calibration."""
     return tuple(_SENT[MEASURES[measure].dimension])
+
+
+def known_units() -> tuple[str, ...]:
+    """Every unit name a channel may have, calibrated or not."""
+    return tuple(dict.fromkeys([unit for units in _SENT.values() for unit in units] + list(RAW_UNITS)))
+
+
+def meant_unit(written: str, known: Iterable[str]) -> str | None:
+    """The unit of `known` that somebody writing `written` most likely means ('°C' is degC, 'l' is L), or None."""
+    wanted = _MEANT.get(written.casefold(), (written.casefold(),))
+    return next((unit for unit in known if unit in wanted or unit.casefold() in wanted), None)
 
 
 def from_sent(measure: str, unit: str) -> tuple[float, float] | None:
@@ -92,7 +107,36 @@ _EXAMPLE = {
     "volume": "20 L",
     "mass": "0.5 kg",
 }
-_SHAPE = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(\S.*?)\s*")
+_SLIPS = (
+    (("Cel", "degC"), "c °c celsius centigrade degc"),
+    (("degF",), "f °f fahrenheit"),
+    (("K",), "kelvin"),
+    (("%", "%RH"), "percent pct"),
+    (("%RH",), "rh"),
+    (("mg/L",), "ppm"),
+    (("count",), "raw counts adc"),
+    (("V",), "volt volts"),
+    (("Ohm",), "ohms Ω"),
+    (("s",), "sec secs second seconds"),
+    (("min",), "m mins minute minutes"),
+    (("h",), "hr hrs hour hours"),
+    (("d",), "day days"),
+    (("m",), "metre metres meter meters"),
+    (("ft",), "foot feet"),
+    (("in",), "inch inches"),
+    (("m2",), "m² m^2 sqm"),
+    (("ft2",), "ft² ft^2 sqft"),
+    (("L",), "litre litres liter liters"),
+    (("gal",), "gallon gallons"),
+    (("lb",), "lbs pounds"),
+    (("oz",), "ounces"),
+)
+_MEANT = {word.casefold(): units for units, words in _SLIPS for word in words.split()}
+_NUMBER = r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
+_SHAPE = re.compile(rf"({_NUMBER})\s*([^\s0-9.](?:.*\S)?)")
+_BARE = re.compile(_NUMBER)
+_LONGEST = 40
+_LONGEST_MS = 3_653 * MS["d"]
 
 
 def difference_of(dimension: str) -> str:
@@ -105,20 +149,16 @@ def parse_quantity(text: object, dimension: str) -> float:
 
     Raises ValueError whose text says what would be right, with no file or place in it.
     """
-    example = _EXAMPLE[dimension]
     if dimension == "switch":
         if isinstance(text, bool) or text in ("on", "off"):
             return 1.0 if text in (True, "on") else 0.0
-        raise ValueError(f"{text!r} is neither on nor off")
-    if isinstance(text, (int, float)) and not isinstance(text, bool):
-        raise ValueError(f"{text} has no unit; write it like '{example}'")
+        raise ValueError(f"{_shown(text)} is neither on nor off")
+    number, unit = _number_and_unit(text, dimension)
     known = _QUANTITY[dimension]
-    found = _SHAPE.fullmatch(text) if isinstance(text, str) else None
-    if found is None:
-        raise ValueError(f"{text!r} is not a quantity of {dimension}; write it like '{example}'")
-    number, unit = float(found[1]), found[2]
     if unit not in known:
-        raise ValueError(f"{text!r}: '{unit}' is not a unit of {dimension}; use one of {', '.join(known)}")
+        meant = meant_unit(unit, known)
+        right = f"did you mean '{number:g} {meant}'?" if meant else f"use one of {', '.join(known)}"
+        raise ValueError(f"{text!r}: '{unit}' is not a unit of {dimension}; {right}")
     scale, offset = known[unit]
     value = number * scale + offset
     if not math.isfinite(value):
@@ -126,11 +166,44 @@ def parse_quantity(text: object, dimension: str) -> float:
     return value
 
 
+def _number_and_unit(text: object, dimension: str) -> tuple[float, str]:
+    written = text.strip() if isinstance(text, str) else text
+    if isinstance(written, (int, float)) and not isinstance(written, bool):
+        raise ValueError(f"{written} has no unit; write it like '{_EXAMPLE[dimension]}'")
+    if not isinstance(written, str) or not written or len(written) > _LONGEST:
+        raise ValueError(f"{_shown(text)} is not a quantity of {dimension}; write it like '{_EXAMPLE[dimension]}'")
+    if _BARE.fullmatch(written):
+        raise ValueError(f"{text!r} has no unit; write it like '{_EXAMPLE[dimension]}'")
+    found = _SHAPE.fullmatch(written)
+    if found is None:
+        raise ValueError(f"{text!r} is not a quantity of {dimension}; write it like '{_EXAMPLE[dimension]}'")
+    if found[2].startswith(","):
+        raise ValueError(f"{text!r}: write decimals with a point, like '{_EXAMPLE[dimension]}'")
+    return float(found[1]), found[2]
+
+
+def _shown(value: object) -> str:
+    if value is None:
+        return "nothing"
+    if isinstance(value, (dict, list)):
+        return "a list" if isinstance(value, list) else "a group of keys"
+    text = repr(value)
+    return text if len(text) <= _LONGEST + 2 else f"{text[:_LONGEST]}..."
+
+
+def quantity_schema(dimension: str) -> dict[str, object]:
+    """JSON Schema of a quantity as it is written in a settings file."""
+    units = "|".join(re.escape(unit) for unit in _QUANTITY[dimension])
+    return {"type": "string", "pattern": rf"^\s*{_NUMBER}\s*({units})\s*$", "examples": [_EXAMPLE[dimension]]}
+
+
 def parse_duration_ms(text: object) -> int:
     """A written duration in ms, not negative. Raises ValueError that says what would be right."""
     value = round(parse_quantity(text, "duration"))
     if value < 0:
         raise ValueError(f"{text!r} is negative; a duration is 0 s or more")
+    if value > _LONGEST_MS:
+        raise ValueError(f"{text!r} is too long; a duration is 10 years at most")
     return value
 
 
@@ -145,11 +218,15 @@ def show_value(measure: str, value: float | None, us: bool = False) -> str:
 
 
 def _temperature(value: float, spec: Measure, us: bool) -> str:
-    return f"{value * 1.8 + 32:.1f} °F" if us else f"{value:.{spec.decimals}f} °C"
+    return f"{_fixed(value * 1.8 + 32, 1)} °F" if us else f"{_fixed(value, spec.decimals)} °C"
 
 
 def _plain(value: float, spec: Measure, us: bool) -> str:
-    return f"{value:.{spec.decimals}f} {'%' if spec.unit == '%RH' else spec.unit}"
+    return f"{_fixed(value, spec.decimals)} {'%' if spec.unit == '%RH' else spec.unit}"
+
+
+def _fixed(value: float, decimals: int) -> str:
+    return f"{round(value, decimals) + 0.0:.{decimals}f}"  # + 0.0 turns -0.0 into 0.0
 
 
 _SHOW: dict[str, Callable[[float, Measure, bool], str]] = {"temperature": _temperature}

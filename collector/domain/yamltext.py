@@ -22,6 +22,7 @@ from collector.domain.problems import Problem, Refused, nearest
 Path = tuple[str | int, ...]
 Model = TypeVar("Model", bound=BaseModel)
 _MAX_DEPTH = 20
+_MAX_INT = 2**63 - 1
 _MAX_TEXT = 1_000_000
 _LINE_BREAK = re.compile("\r\n|[\r\n\x85\u2028\u2029]")
 _UNPRINTABLE = re.compile("[\x00-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff]")
@@ -167,9 +168,12 @@ class _Builder:
         if node.tag.endswith(":timestamp"):
             return node.value  # dates are checked where they mean something
         try:
-            return self._scalars.construct_object(node)
+            value = self._scalars.construct_object(node)
         except (ValueError, OverflowError, LookupError):  # `!!int abc`, `!!bool abc`, a number of 5,000 digits
             return node.value
+        if isinstance(value, int) and abs(value) > _MAX_INT:
+            return self._refuse(node, path, "the number is too large")
+        return value
 
     def _refuse_tag(self, node: yaml.Node, path: Path) -> None:
         self._refuse(node, path, f"the tag {_short(node.tag)} is not taken; write plain values")
