@@ -1,0 +1,172 @@
+"""Email: the message itself, and handing it to a mail server so that a crash can neither lose nor repeat it."""
+
+import hashlib
+import re
+import smtplib
+import ssl
+from collections.abc import Callable
+from email.errors import MessageError
+from email.headerregistry import Address
+from email.message import EmailMessage
+from email.policy import SMTP
+
+from collector.messages.localtime import utc
+from collector.messages.plain import one_line, visible
+from collector.messages.port import PermanentFailure, Row, TemporaryFailure, Unconfirmed
+from collector.messages.session import close_session, explain, open_session, said
+from collector.messages.settings import MailSettings
+
+_LOGIN_NEEDED = (530, 534, 535, 538)
+"""RFC 4954 section 6: the settings are wrong, not the recipient."""
+
+
+_ADDRESS = re.compile(
+    r"(?:(?P<name>[^<>@]*)<)?(?P<local>[A-Za-z0-9!#$%&'*+/=?^_`{|}~.-]+)@(?P<domain>[^\s@<>()\[\]\\,;:\"]+)(?(name)>)"
+)
+"""One address, with or without a name before it: dot-atom of RFC 5322 section 3.2.3; no comments, lists or routes."""
+_NO_ADDRESS = "'{}' is no email address; write it like role@school.example"
+
+
+def build_message(row: Row, sender: str, lab_name: str) -> EmailMessage:
+    """The email for one row of the outbox; the same row always gives the same one.
+
+    Raises PermanentFailure where an address cannot be used. No text of the row can add a header or a recipient.
+    """
+    origin = sender_address(sender)
+    message = EmailMessage(policy=SMTP)
+    message["From"] = origin
+    message["To"] = _recipient_address(row.recipient)
+    message["Subject"] = one_line(row.subject, 200)
+    message["Date"] = utc(row.created_ms)
+    message["Message-ID"] = f"<{_digest(row.key, lab_name)}@{origin.domain}>"
+    message["Auto-Submitted"] = "auto-generated"  # RFC 3834: holiday notices and the like do not answer it
+    body = "\n".join(visible(line) for line in row.body.split("\n"))
+    message.set_content(body, charset="utf-8", cte="quoted-printable")  # every server takes it, 8BITMIME or not
+    return message
+
+
+def _digest(key: str, lab_name: str) -> str:
+    return hashlib.sha256(f"{lab_name}\0{key}".encode("utf-8", "surrogatepass")).hexdigest()[:40]
+
+
+def sender_address(text: str) -> Address:
+    """The address mail comes from. Wrong, it is for the maintainer to mend, and messages wait for that."""
+    address = _address(text)
+    if address is None:
+        raise TemporaryFailure(f"TRAYWARDEN_MAIL__SENDER {_NO_ADDRESS.format(one_line(text, 80))}")
+    return address
+
+
+def _recipient_address(text: str) -> Address:
+    address = _address(text)
+    if address is None:
+        raise PermanentFailure(f"the recipient {_NO_ADDRESS.format(one_line(text, 80))}")
+    return address
+
+
+def _address(text: str) -> Address | None:
+    """An address for a header, or None for anything that is not exactly one usable address."""
+    found = _ADDRESS.fullmatch(text.strip())
+    if found is None or not text.isprintable():
+        return None
+    try:
+        domain = found["domain"].encode("idna").decode("ascii")
+        return Address((found["name"] or "").strip(' "'), addr_spec=f"{found['local']}@{domain}")
+    except (ValueError, IndexError, MessageError):
+        return None
+
+
+class MailChannel:
+    """Email through the lab's mail server, one session for each message."""
+
+    def __init__(self, settings: MailSettings, lab_name: str) -> None:
+        self._settings = settings
+        self._lab_name = lab_name
+
+    def deliver(self, row: Row, before_data: Callable[[], None]) -> None:
+        send(build_message(row, self._settings.sender, self._lab_name), self._settings, before_data)
+
+
+def send(message: EmailMessage, settings: MailSettings, before_data: Callable[[], None]) -> None:
+    """Hand one message to the server; returning means that it answered 250.
+
+    `before_data` is called once the server has accepted sender and recipient, just before DATA. Raises
+    TemporaryFailure      for 4xx, for wrong settings and where the network fails before the text went out
+    PermanentFailure      for 5xx about this recipient or text
+    Unconfirmed           where the text went out and no answer came
+    """
+    content = _on_the_wire(message)
+    smtp = open_session(settings)
+    try:
+        _envelope(smtp, message, settings)
+        before_data()
+        _data(smtp, content, settings)
+    finally:
+        close_session(smtp)
+
+
+def probe_mail(settings: MailSettings) -> str:
+    """Connect, encrypt, log in, say NOOP; returns what the server answered. Raises NotDelivered with one clear line."""
+    sender_address(settings.sender)
+    smtp = open_session(settings)
+    try:
+        code, reply = _asked(lambda: smtp.noop(), settings)
+        _expect(250, code, reply, "a NOOP", settings, final=False)
+        return f"{settings.where} answered {said(code, reply, settings)} ({_terms(smtp, settings)})"
+    finally:
+        close_session(smtp)
+
+
+def _terms(smtp: smtplib.SMTP, settings: MailSettings) -> str:
+    version = smtp.sock.version() if isinstance(smtp.sock, ssl.SSLSocket) else None
+    who = f"logged in as {one_line(settings.username, 80)}" if settings.username is not None else "no login"
+    return f"{version or 'not encrypted'}, {who}"
+
+
+def _on_the_wire(message: EmailMessage) -> bytes:
+    """The message as DATA wants it: leading dots doubled, and the closing dot (RFC 5321 section 4.5.2)."""
+    content = re.sub(rb"(?m)^\.", b"..", message.as_bytes())
+    return content + (b"" if content.endswith(b"\r\n") else b"\r\n") + b".\r\n"
+
+
+def _envelope(smtp: smtplib.SMTP, message: EmailMessage, settings: MailSettings) -> None:
+    sender, recipient = (message[name].addresses[0].addr_spec for name in ("From", "To"))
+    code, reply = _asked(lambda: smtp.mail(sender), settings)
+    _expect(250, code, reply, "the sender", settings, final=False)
+    code, reply = _asked(lambda: smtp.rcpt(recipient), settings)
+    _expect(250, code, reply, f"the recipient {recipient}", settings, final=True)
+
+
+def _data(smtp: smtplib.SMTP, content: bytes, settings: MailSettings) -> None:
+    code, reply = _asked(lambda: smtp.docmd("DATA"), settings)
+    _expect(354, code, reply, "the message", settings, final=True)
+    try:
+        if smtp.sock is not None:
+            smtp.sock.settimeout(settings.last_answer_s)
+        smtp.send(content)
+        code, reply = smtp.getreply()
+    except OSError as error:
+        raise Unconfirmed(
+            f"{settings.where}: the message went out and then it {explain(error, settings)}; it may have arrived"
+        ) from None
+    if code < 0:
+        raise Unconfirmed(f"{settings.where}: the message went out and it said {said(code, reply, settings)}")
+    _expect(250, code, reply, "the message", settings, final=True)
+
+
+def _asked(command: Callable[[], tuple[int, bytes]], settings: MailSettings) -> tuple[int, bytes]:
+    """A command and its answer, where nothing has been delivered yet: each failure of the network is temporary."""
+    try:
+        return command()
+    except OSError as error:
+        raise TemporaryFailure(f"{settings.where}: {explain(error, settings)}") from None
+
+
+def _expect(wanted: int, code: int, reply: bytes, what: str, settings: MailSettings, *, final: bool) -> None:
+    """Go on if the answer is of the wanted class; else raise. `final`: a 5xx is about this message and stays so."""
+    if code // 100 == wanted // 100:
+        return
+    line = f"{settings.where} did not take {what}: {said(code, reply, settings)}"
+    if final and code >= 500 and code not in _LOGIN_NEEDED:
+        raise PermanentFailure(line)
+    raise TemporaryFailure(line)

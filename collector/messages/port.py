@@ -1,0 +1,98 @@
+"""What the messages room needs of others, and how a delivery can end.
+
+Row          one waiting message, as the outbox hands it out
+Outbox       the table of messages, kept by the journal
+Channel      one way to reach people: email, chat, file
+NotDelivered what a channel raises, by what the sender does next:
+    TemporaryFailure    try again later
+    PermanentFailure    give up at once and say so
+    Unconfirmed         handed over, the answer never came: may have arrived, so it is never sent again
+"""
+
+from collections.abc import Callable
+from typing import Protocol
+
+
+class NotDelivered(Exception):
+    """One line for `status`: what went wrong and what would be right, without secrets."""
+
+
+class TemporaryFailure(NotDelivered):
+    """Nothing reached the person; trying again later is safe and may work."""
+
+
+class PermanentFailure(NotDelivered):
+    """This message will never get through as it stands."""
+
+
+class Unconfirmed(NotDelivered):
+    """The message may have arrived."""
+
+
+class Row(Protocol):
+    """One message of the outbox."""
+
+    @property
+    def id(self) -> int: ...
+    @property
+    def key(self) -> str:
+        """Made by `text.message_key`: the same occurrence, event and recipient always have the same key."""
+        ...
+
+    @property
+    def recipient(self) -> str: ...
+    @property
+    def channel(self) -> str:
+        """'email', 'chat' or 'file'."""
+        ...
+
+    @property
+    def priority(self) -> str: ...
+    @property
+    def subject(self) -> str: ...
+    @property
+    def body(self) -> str: ...
+    @property
+    def created_ms(self) -> int: ...
+    @property
+    def attempts(self) -> int:
+        """How many deliveries have been tried before this one."""
+        ...
+
+
+class Outbox(Protocol):
+    """Messages committed together with the alarms they tell of. Each call is one durable transaction.
+
+    Raises sqlite3.Error where the database cannot be read or written; nothing has changed then.
+    """
+
+    def take_next(self, now_ms: int) -> Row | None:
+        """The next message that waits and is due: high priority first, then the oldest. None: nothing is due."""
+        ...
+
+    def mark_sending(self, row_id: int, now_ms: int, /) -> None:
+        """The next step may deliver it: from here on a crash leaves it unconfirmed."""
+        ...
+
+    def mark_sent(self, row_id: int, now_ms: int, /) -> None: ...
+    def mark_waiting(self, row_id: int, next_ms: int, error: str, /) -> None:
+        """Try again at `next_ms`; counts one attempt."""
+        ...
+
+    def mark_failed(self, row_id: int, now_ms: int, error: str, /) -> None: ...
+    def mark_unconfirmed(self, row_id: int, now_ms: int, error: str, /) -> None: ...
+    def next_due_ms(self, now_ms: int) -> int | None:
+        """When the next waiting message is due. None: none waits."""
+        ...
+
+
+class Channel(Protocol):
+    """One way to reach people."""
+
+    def deliver(self, row: Row, before_data: Callable[[], None]) -> None:
+        """Hand one message over, or raise NotDelivered.
+
+        `before_data` is called once, after everything that can be refused without delivering and just before the step
+        that may deliver. What it raises goes through to the caller, with nothing delivered.
+        """
+        ...

@@ -1,0 +1,36 @@
+"""How mail and chat are reached: plain values, whose secrets are not shown."""
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+Security = Literal["none", "starttls", "tls"]
+
+
+@dataclass(frozen=True, slots=True)
+class MailSettings:
+    """The mail server that takes our messages."""
+
+    host: str
+    port: int = 587
+    username: str | None = None
+    password: str | None = field(default=None, repr=False)
+    security: Security = "starttls"
+    sender: str = "traywarden@localhost"
+    ca_file: str | None = None
+    """Trust the certificates in this file instead of the system's."""
+    timeout_s: float = 15.0
+    """Patience with each answer but the last."""
+    last_answer_s: float = 120.0
+    """Patience with the answer to the message itself. Longer, since giving up here leaves it unconfirmed: RFC 5321
+    section 4.5.3.2.6 allows a server ten minutes; two keep other people's messages from waiting too long."""
+
+    @property
+    def where(self) -> str:
+        return f"mail server {self.host}:{self.port}"
+
+
+@dataclass(frozen=True, slots=True)
+class ChatSettings:
+    """Chat addresses in the form apprise takes; each holds a secret."""
+
+    urls: tuple[str, ...] = field(default=(), repr=False)

@@ -1,0 +1,39 @@
+"""Which ways of reaching people there are, and whom to tell of an alarm by which."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from collector.alarms.model import Priority
+from collector.domain.lab import Lab
+from collector.messages.chat import ChatChannel, chat_names
+from collector.messages.files import FileChannel
+from collector.messages.mail import MailChannel
+from collector.messages.port import Channel
+from collector.messages.settings import ChatSettings, MailSettings
+
+
+@dataclass(frozen=True, slots=True)
+class Addressee:
+    """One row of the outbox for each: its `channel` and `recipient`."""
+
+    channel: str
+    recipient: str
+
+
+def addressees(lab: Lab, priority: Priority, mail: MailSettings | None, chat: ChatSettings) -> tuple[Addressee, ...]:
+    """Whom to tell, each once, in the order of the lab file; mail goes to files where no mail server is set."""
+    by = "email" if mail is not None else "file"
+    people = (Addressee(by, p.email) for p in lab.people if priority.value in p.priorities)
+    return tuple(dict.fromkeys((*people, *(Addressee("chat", name) for name in chat_names(chat)))))
+
+
+def channels(
+    mail: MailSettings | None, chat: ChatSettings, folder: Path, lab_name: str, sender: str = "traywarden@localhost"
+) -> dict[str, Channel]:
+    """The channels by the name they have in the outbox. `folder` takes mail where no mail server is set."""
+    ways: dict[str, Channel] = {"file": FileChannel(folder, mail.sender if mail is not None else sender, lab_name)}
+    if mail is not None:
+        ways["email"] = MailChannel(mail, lab_name)
+    if chat.urls:
+        ways["chat"] = ChatChannel(chat)
+    return ways
