@@ -209,7 +209,18 @@ def examine(marked: Marked, model: type[Model]) -> tuple[Model | None, tuple[Fau
     try:
         return model.model_validate(marked.data), ()
     except ValidationError as error:
-        return None, tuple(_fault(marked, model, dict(found)) for found in error.errors(include_url=False))
+        found = [dict(one) for one in error.errors(include_url=False)]
+        misspelt = {_meant_path(model, one) for one in found if one["type"] == "extra_forbidden"}
+        return None, tuple(
+            _fault(marked, model, one) for one in found if one["type"] != "missing" or one["loc"] not in misspelt
+        )
+
+
+def _meant_path(model: type[BaseModel], found: dict[str, Any]) -> Path:
+    """Where an unknown key was probably meant to be; its "did you mean" says that this one is missing, too."""
+    parent: Path = found["loc"][:-1]
+    guess = nearest(str(found["loc"][-1]), _known_keys(model, parent))
+    return (*parent, guess) if guess else ()
 
 
 def _fault(marked: Marked, model: type[BaseModel], found: dict[str, Any]) -> Fault:
@@ -251,6 +262,8 @@ def _words(kind: str, found: dict[str, Any]) -> str:
         guess = nearest(str(value), allowed)
         hint = f"; did you mean '{guess}'?" if guess else ""
         return f"{_short(value)} is not one of {', '.join(allowed)}{hint}"
+    if kind == "too_short":
+        return f"is too short; needs {found['ctx']['min_length']} or more"
     if kind in _NEEDS:
         quotes = "; put it in quotes" if kind == "string_type" and isinstance(value, (bool, int, float)) else ""
         return f"{_NEEDS[kind]}, got {_short(value)}{quotes}"

@@ -1,0 +1,195 @@
+"""Checks of single values in lab.yaml: keys, names, topics, pointers, addresses, dates, time zones.
+
+Each takes what is written and returns the value, or raises ValueError that says what would be right. pydantic turns
+that into a problem with its place (`collector.domain.labfile_models`).
+"""
+
+import re
+from collections.abc import Iterable
+from datetime import datetime
+from zoneinfo import ZoneInfo, available_timezones
+
+from collector.domain.problems import nearest
+from collector.domain.units import known_units, meant_unit, parse_duration_ms, parse_quantity
+
+MAX_NAME = 80
+MAX_NOTE = 300
+_MAX_KEY = 40
+_MAX_POINTER = 1_000
+_MAX_TOPIC_BYTES = 65_535  # MQTT 5.0 section 1.5.4: a string's length is two bytes
+_KEY = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
+# Control characters end a mail header or a log line early; line and paragraph separators and the direction overrides
+# of Unicode let a name look like something it is not.
+_UNSAFE = re.compile("[\x00-\x1f\x7f-\x9f\u2028-\u202e\u2066-\u2069]")
+_POINTER = re.compile(r"(/([^~/]|~[01])*)*")
+_SENML_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9:./_-]*")
+_ADDRESS = re.compile(r"([A-Za-z0-9!#$%&'*+/=?^_`{|}~-]+(?:\.[A-Za-z0-9!#$%&'*+/=?^_`{|}~-]+)*)@([A-Za-z0-9.-]+)")
+_DOMAIN_LABEL = re.compile(r"[A-Za-z0-9]([A-Za-z0-9-]{0,61}[A-Za-z0-9])?")
+_DATE = re.compile(r"\d{4}-\d{2}-\d{2}([ T]\d{2}:\d{2})?", re.ASCII)
+
+
+def key(text: str) -> str:
+    if len(text) > _MAX_KEY:
+        raise ValueError(f"the key has {len(text)} characters; {_MAX_KEY} is the most")
+    if not _KEY.fullmatch(text):
+        meant = re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-")
+        like = f"did you mean '{meant}'?" if meant else "like 'juniper'"
+        raise ValueError(f"{text!r} cannot be a key; use lower-case letters, digits and '-' between them, {like}")
+    return text
+
+
+def plain_text(text: str, longest: int = MAX_NAME) -> str:
+    """Text of one line that can stand in a subject line or on a page."""
+    if not text.strip():
+        raise ValueError("is empty; write a name or leave the key out")
+    return one_line(text, longest)
+
+
+def one_line(text: str, longest: int = MAX_NOTE) -> str:
+    if len(text) > longest:
+        raise ValueError(f"has {len(text)} characters; {longest} is the most")
+    unsafe = _UNSAFE.search(text)
+    if unsafe:
+        raise ValueError(f"holds the control character U+{ord(unsafe[0]):04X}; write it as one line of plain text")
+    return text
+
+
+def choice(text: str, what: str, known: tuple[str, ...]) -> str:
+    """One of the known words; a slip is answered with the nearest."""
+    if text in known:
+        return text
+    folded = {word.casefold(): word for word in known}
+    near = text.casefold() if text.casefold() in folded else nearest(text, folded)
+    right = f"did you mean '{folded[near]}'?" if near else f"known: {', '.join(known)}"
+    raise ValueError(f"{_shown(text)} is not a {what}; {right}")
+
+
+def unit(text: str) -> str:
+    known = known_units()
+    meant = meant_unit(text, known)
+    if text not in known and meant:
+        raise ValueError(f"{_shown(text)} is not a unit that probes send; did you mean '{meant}'?")
+    return choice(text, "unit that probes send", known)
+
+
+def size(text: object, dimension: str, most: float, most_text: str) -> float:
+    """A positive quantity, bounded so that a slip of unit or decimal point shows."""
+    value = parse_quantity(text, dimension)
+    if not 0 < value <= most:
+        raise ValueError(f"{text!r} is out of range; more than 0 and at most {most_text}")
+    return value
+
+
+def every(text: object) -> int:
+    value = parse_duration_ms(text)
+    if not 1_000 <= value <= 86_400_000:
+        raise ValueError(f"{text!r} is out of range; between 1 s and 1 d")
+    return value
+
+
+def time_zone(text: str) -> str:
+    # 'localtime', 'posix/...' and 'right/...' are files of the zone database, not zones; real names start upper-case.
+    if text[:1].isascii() and text[:1].isupper():
+        try:
+            return ZoneInfo(text).key
+        except (KeyError, ValueError, OSError):
+            pass
+    folded = {name.casefold(): name for name in available_timezones() if name[0].isupper()}
+    near = _nearest_zone(text.casefold(), folded)
+    right = f"did you mean '{folded[near]}'?" if near else "write it like 'UTC' or 'Continent/City'"
+    raise ValueError(f"{_shown(text)} is not a time zone of the IANA database; {right}")
+
+
+def _nearest_zone(text: str, known: Iterable[str]) -> str | None:
+    by_city = {name.rpartition("/")[2]: name for name in sorted(known, reverse=True)}
+    wanted = text.replace(" ", "_")
+    if wanted in known:
+        return wanted
+    return by_city.get(wanted) or (nearest(wanted, known) if len(wanted) <= MAX_NAME else None)
+
+
+def topic(text: str) -> str:
+    """An MQTT topic filter of one probe (MQTT 5.0 section 4.7), '+' for a whole level, never '#'."""
+    if not text:
+        raise ValueError("is empty; write the topic the probe publishes to, like 'worms/juniper/top'")
+    if len(text.encode("utf-8")) > _MAX_TOPIC_BYTES:
+        raise ValueError(f"is longer than the {_MAX_TOPIC_BYTES:,} bytes of an MQTT topic")
+    unsafe = _UNSAFE.search(text)
+    if unsafe:
+        raise ValueError(f"holds the control character U+{ord(unsafe[0]):04X}, which a topic cannot hold")
+    if "#" in text:
+        raise ValueError(f"{_shown(text)} holds '#', which takes in too much; use '+' for one level")
+    if any("+" in level and level != "+" for level in text.split("/")):
+        raise ValueError(f"{_shown(text)}: '+' stands for a whole level, like 'worms/+/top'")
+    if text.startswith("$share/"):
+        raise ValueError(f"{_shown(text)} is a shared subscription; write the topic itself")
+    return text
+
+
+def pointer(text: str) -> str:
+    """A JSON Pointer (RFC 6901 section 3)."""
+    if not _POINTER.fullmatch(text):
+        right = "in a key, write '~' as '~0' and '/' as '~1'"
+        if not text.startswith("/"):
+            right = f"start it with '/', like '/{text[:40]}'"
+        raise ValueError(f"{_shown(text)} is not a JSON Pointer; {right}")
+    return one_line(text, _MAX_POINTER)
+
+
+def time_pointer(text: str) -> str:
+    if not text:
+        raise ValueError("is empty; leave the key out where the payload carries no time")
+    return pointer(text)
+
+
+def senml_name(text: str) -> str:
+    """A SenML name or the start of one (RFC 8428 section 4.5.1), or empty."""
+    if text and not _SENML_NAME.fullmatch(text):
+        raise ValueError(
+            f"{_shown(text)} is not a SenML name; it takes letters, digits and - : . / _ after a first letter or digit"
+        )
+    return one_line(text, _MAX_POINTER)
+
+
+def email(text: str) -> str:
+    """One mail address, shape only: RFC 5321 section 4.1.2 without quoted local parts, lengths of 4.5.3.1."""
+    unsafe = _UNSAFE.search(text)
+    if unsafe:
+        raise ValueError(f"holds the control character U+{ord(unsafe[0]):04X}; write one address on one line")
+    found = _ADDRESS.fullmatch(text)
+    if found is None or len(found[1]) > 64 or len(text) > 254 or not _is_domain(found[2]):
+        raise ValueError(f"{_shown(text)} is not a mail address; write it alone, like 'teacher@quillbrook.example'")
+    return text
+
+
+def _is_domain(text: str) -> bool:
+    labels = text.split(".")
+    return all(_DOMAIN_LABEL.fullmatch(label) for label in labels) and (len(labels) > 1 or text == "localhost")
+
+
+def local_time(text: str) -> datetime:
+    """A date or a date and time on the lab's clock, without its zone yet."""
+    if _DATE.fullmatch(text):
+        try:
+            value = datetime.fromisoformat(text)
+        except ValueError:
+            raise ValueError(f"{text!r} is not in the calendar") from None
+        if 2000 <= value.year <= 2100:
+            return value
+        raise ValueError(f"{text!r} is out of range; a year from 2000 to 2100")
+    raise ValueError(f"{_shown(text)} is not a date; write it like '2026-01-01' or '2026-01-01 08:30'")
+
+
+def point(value: object) -> tuple[float, object]:
+    """One calibration point as written; its value is read when the measure is known."""
+    if isinstance(value, list) and len(value) == 2:
+        raw, true = value
+        if isinstance(raw, (int, float)) and not isinstance(raw, bool) and abs(raw) < 1e15:
+            return float(raw), true
+        raise ValueError(f"{_shown(raw)} is not a raw reading; a point is [raw, true value], like [1950, 62 %]")
+    raise ValueError("a point is [raw, true value], like [1950, 62 %]")
+
+
+def _shown(value: object) -> str:
+    text = repr(value) if not isinstance(value, (dict, list)) else "what stands here"
+    return text if len(text) <= 60 else f"{text[:57]}..."
