@@ -4,7 +4,8 @@ Words and states after ANSI/ISA-18.2-2016 and IEC 62682.
 """
 
 from dataclasses import dataclass, replace
-from enum import Enum, StrEnum
+from enum import StrEnum
+from typing import NamedTuple
 
 from collector.domain.lab import Series
 
@@ -83,9 +84,10 @@ class AlarmState:
     raised_ms: int | None = None
     """When it was last annunciated; the id of this occurrence together with the key."""
     changed_ms: int = 0
-    """Time of the last change, on the time of the readings."""
+    """Time of the last change made by a reading or a timer, on the time of the readings. An acknowledgement, which
+    happens on people's time, leaves it, so that a restart finds the alarm's clock where it was."""
     worst: float | None = None
-    """Most extreme value while active."""
+    """Most extreme usable value since `since_ms`."""
 
     def with_(self, **changes: object) -> "AlarmState":
         return replace(self, **changes)  # type: ignore[arg-type]
@@ -97,6 +99,14 @@ class Event(StrEnum):
     RAISED = "raised"
     CLEARED = "cleared"
     ACKNOWLEDGED = "acknowledged"
+    RE_ALARMED = "re-alarmed"
+    """Annunciated once more because it has stood acknowledged for long."""
+    SHELVED = "shelved"
+    UNSHELVED = "unshelved"
+    SUPPRESSED = "suppressed"
+    UNSUPPRESSED = "unsuppressed"
+    TAKEN_OUT = "taken-out-of-service"
+    PUT_BACK = "put-back-in-service"
     RULE_REMOVED = "rule-removed"
 
 
@@ -119,6 +129,25 @@ class Transition:
     worst: float | None = None
     by: str = ""
     """Role or group that acknowledged, else empty."""
+
+
+@dataclass(frozen=True, slots=True)
+class Link:
+    """The collector's link to the broker, and since when it is as it is."""
+
+    up: bool
+    since_ms: int
+
+
+class Newest(NamedTuple):
+    """What the journal knows of a series when the collector starts."""
+
+    t_ms: int
+    """Newest reading that was not late."""
+    usable_ms: int | None = None
+    """Newest of those whose flag is usable."""
+    usable_value: float | None = None
+    """Its value; an alarm raised by a timer tells it."""
 
 
 LINK_SERIES = Series(0, "", "", "", "broker", "")

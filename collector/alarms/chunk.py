@@ -1,0 +1,167 @@
+"""Readings of one series on their way through its alarms: looked at once here, so that alarms share the work.
+
+`chunk()` gives a Small or a Large one. Both answer the same questions ("how high did it get?"), by which most alarms
+see at once that nothing here can concern them. Beyond that a Small chunk is a list of rows to walk, and a Large one is
+arrays to scan. Every alarm must come out of both with the same transitions.
+"""
+
+import math
+from functools import cached_property
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+Times = npt.NDArray[np.int64]
+Values = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.uint8]
+Mask = npt.NDArray[np.bool_]
+
+SMALL = 32
+"""Up to this many readings plain Python is quicker than starting numpy."""
+
+
+class Row(NamedTuple):
+    """One reading. `value` is None where it says nothing: failed, missing, not a number."""
+
+    t_ms: int
+    value: float | None
+    clean: bool
+
+
+class Span(NamedTuple):
+    """Lowest and highest value, +inf and -inf where there is none."""
+
+    low: float
+    high: float
+
+    def signed_high(self, sign: float) -> float:
+        return self.high if sign > 0 else -self.low
+
+    def signed_low(self, sign: float) -> float:
+        return self.low if sign > 0 else -self.high
+
+
+class Small:
+    """A few readings as rows."""
+
+    __slots__ = (
+        "clean",
+        "first_heard_ms",
+        "last_heard_ms",
+        "last_ms",
+        "last_value",
+        "longest_gap_ms",
+        "rows",
+        "usable",
+    )
+
+    def __init__(self, t_ms: Times, value: Values, flags: Flags) -> None:
+        low, high, clean_low, clean_high = math.inf, -math.inf, math.inf, -math.inf
+        first: int | None = None
+        last: int | None = None
+        longest, told = 0, None
+        rows: list[Row] = []
+        for t, number, flag in zip(t_ms.tolist(), value.tolist(), flags.tolist(), strict=True):
+            if not (1 <= flag <= 3 and math.isfinite(number)):
+                rows.append(Row(t, None, False))
+                continue
+            clean = flag != 3
+            rows.append(Row(t, number, clean))
+            low, high = min(low, number), max(high, number)
+            if clean:
+                clean_low, clean_high = min(clean_low, number), max(clean_high, number)
+            if last is None:
+                first = t
+            elif t - last > longest:
+                longest = t - last
+            last, told = t, number
+        self.rows = rows
+        self.usable = Span(low, high)
+        self.clean = Span(clean_low, clean_high)
+        self.last_ms: int = rows[-1].t_ms
+        self.first_heard_ms, self.last_heard_ms, self.longest_gap_ms, self.last_value = first, last, longest, told
+
+
+class Large:
+    """Many readings as arrays; what only a crossing alarm needs is made when first asked for."""
+
+    def __init__(self, t_ms: Times, value: Values, flags: Flags) -> None:
+        self.t_ms, self.value = t_ms, value
+        rank = flags - np.uint8(1)  # wraps 0 to 255, so that one comparison finds 1, 2, 3
+        self.told: Mask = (rank < 3) & np.isfinite(value)
+        self.sure: Mask = self.told & (rank < 2)
+        self.all_told = bool(self.told.all())
+        self.all_sure = self.all_told and bool(self.sure.all())
+        heard = value if self.all_told else value[self.told]
+        self.heard_ms: Times = t_ms if self.all_told else t_ms[self.told]
+        self.usable = _span(heard)
+        self.clean = self.usable if self.all_sure else _span(value[self.sure])
+        self.last_ms = int(t_ms[-1])
+        any_heard = bool(self.heard_ms.size)
+        self.first_heard_ms = int(self.heard_ms[0]) if any_heard else None
+        self.last_heard_ms = int(self.heard_ms[-1]) if any_heard else None
+        self.last_value = float(heard[-1]) if any_heard else None
+
+    @cached_property
+    def longest_gap_ms(self) -> int:
+        return int(np.diff(self.heard_ms).max()) if self.heard_ms.size > 1 else 0
+
+    @cached_property
+    def _signed(self) -> dict[float, tuple[Values, Values]]:
+        return {}
+
+    def signed(self, sign: float) -> tuple[Values, Values]:
+        """Values times `sign` twice over: with -inf where not usable, and with +inf where not clean, so that one
+        comparison says "usable and above" and "clean and below"."""
+        made = self._signed.get(sign)
+        if made is None:
+            values = self.value if sign > 0 else -self.value
+            usable = values if self.all_told else np.where(self.told, values, -np.inf)
+            clean = values if self.all_sure else np.where(self.sure, values, np.inf)
+            made = self._signed[sign] = (usable, clean)
+        return made
+
+    def past(self, t_ms: int) -> int:
+        """How many readings are not later than `t_ms`."""
+        return int(self.t_ms.searchsorted(t_ms, "right"))
+
+    def told_before(self, index: int, otherwise: float | None) -> float | None:
+        """The last usable value before `index`."""
+        if self.all_told:
+            return float(self.value[index - 1]) if index else otherwise
+        known = int(self.heard_ms.searchsorted(self.t_ms[index - 1], "right")) if index else 0
+        return float(self._heard[known - 1]) if known else otherwise
+
+    @cached_property
+    def _heard(self) -> Values:
+        return self.value[self.told]
+
+
+def _span(values: Values) -> Span:
+    return Span(float(values.min()), float(values.max())) if values.size else Span(math.inf, -math.inf)
+
+
+Chunk = Small | Large
+
+
+def chunk(t_ms: Times, value: Values, flags: Flags) -> Chunk:
+    """The readings ready to be judged. `t_ms` must not be empty."""
+    return Small(t_ms, value, flags) if t_ms.size <= SMALL else Large(t_ms, value, flags)
+
+
+class Finder:
+    """The next true place of a mask, asked for with ever greater positions: each place is passed over once."""
+
+    __slots__ = ("_at", "_mask")
+
+    def __init__(self, mask: Mask) -> None:
+        self._mask, self._at = mask, -1
+
+    def first(self, position: int) -> int:
+        """The first true index from `position` on, or the length of the mask."""
+        if self._at < position:
+            rest = self._mask[position:]
+            step = int(rest.argmax()) if rest.size else 0
+            self._at = position + step if rest.size and rest[step] else len(self._mask)
+        return self._at

@@ -1,0 +1,139 @@
+"""Conditions `high` and `low`: a value beyond a setpoint, with deadband, on-delay and off-delay.
+
+The comparisons (for `high`; `low` is its mirror image, made by turning the sign of everything):
+
+    raises     usable   and x >  setpoint              strict: a value at the setpoint is no alarm
+    resets     clean    and x <= setpoint              a running on-delay starts over
+    clears     clean    and x <  setpoint - deadband   strict
+    holds      usable   and x >= setpoint - deadband   a running off-delay starts over
+
+"Usable" and "clean" are collector.domain.readings.USABLE and CLEAN: a doubtful reading may raise an alarm and may not
+calm one. What cannot tell (failed, missing, not a number) touches nothing: a running on-delay keeps running.
+"""
+
+from collector.alarms.alarm import Alarm, Ledger
+from collector.alarms.chunk import Finder, Large, Small
+from collector.alarms.model import AlarmState, Kind, Rule
+
+NOTHING = float("-inf")
+
+
+class Threshold(Alarm):
+    __slots__ = ("clear_at", "setpoint", "sign")
+
+    def __init__(self, rule: Rule, saved: AlarmState, ledger: Ledger) -> None:
+        super().__init__(rule, saved, ledger)
+        self.sign = -1.0 if rule.kind is Kind.LOW else 1.0
+        self.setpoint = self.sign * rule.setpoint
+        self.clear_at = self.setpoint - rule.deadband
+
+    def due(self) -> int | None:
+        return self.deadline
+
+    def fire(self, value: float | None) -> None:
+        if self.deadline is not None:
+            if self.active:
+                self.clear(self.deadline, value)
+            else:
+                self.annunciate(self.deadline, self.since, value)
+
+    def untouched_by(self, chunk: Small | Large) -> bool:
+        if self.deadline is not None:
+            return False
+        if not self.active:
+            return chunk.usable.signed_high(self.sign) <= self.setpoint
+        if chunk.clean.signed_low(self.sign) < self.clear_at:
+            return False
+        self.worsen(chunk.usable.signed_high(self.sign))
+        return True
+
+    def walk(self, chunk: Small, value: float | None) -> None:
+        for t_ms, told, clean in chunk.rows:
+            if self.deadline is not None and self.deadline < t_ms:
+                self.fire(value)
+            if told is not None:
+                value = told
+                self.look(t_ms, self.sign * told, clean)
+            if self.deadline is not None and self.deadline <= t_ms:
+                self.fire(value)
+
+    def look(self, t_ms: int, x: float, clean: bool) -> None:
+        """Take in one usable reading; `x` is its value times `sign`."""
+        if self.active:
+            self.worsen(x)
+            if x >= self.clear_at:
+                if self.deadline is not None:
+                    self.stop_timer(t_ms)
+            elif clean and self.deadline is None:
+                self.start_timer(t_ms, self.rule.off_delay_ms)
+        elif x > self.setpoint:
+            if self.deadline is None:
+                self.since, self.worst = t_ms, self.sign * x
+                self.start_timer(t_ms, self.rule.on_delay_ms)
+            else:
+                self.worsen(x)
+        elif clean and self.deadline is not None:
+            self.since = self.worst = None
+            self.stop_timer(t_ms)
+
+    def worsen(self, x: float) -> None:
+        """Keep `x` (times `sign`; -inf where there was nothing usable) if it is the most extreme yet."""
+        if x > (NOTHING if self.worst is None else self.sign * self.worst):
+            self.worst = self.sign * x
+            self.touch()
+
+    def scan(self, chunk: Large, value: float | None) -> None:
+        _Scan(self, chunk, value).run()
+
+
+class _Scan:
+    """A walk over a large chunk that looks only at the readings that can matter next, each found once."""
+
+    def __init__(self, alarm: Threshold, chunk: Large, value: float | None) -> None:
+        self.alarm, self.chunk, self.value = alarm, chunk, value
+        self.usable, clean = chunk.signed(alarm.sign)
+        self.raises = Finder(self.usable > alarm.setpoint)
+        self.resets = Finder(clean <= alarm.setpoint)
+        self.clears = Finder(clean < alarm.clear_at)
+        self.holds = Finder(self.usable >= alarm.clear_at)
+        self.position = 0
+
+    def run(self) -> None:
+        alarm, chunk = self.alarm, self.chunk
+        while True:
+            at = self._next()
+            ended = alarm.deadline is not None and (at == len(chunk.t_ms) or chunk.t_ms[at] > alarm.deadline)
+            if ended and alarm.deadline is not None and alarm.deadline <= chunk.last_ms:
+                self._fire(chunk.past(alarm.deadline))
+            elif ended or at == len(chunk.t_ms):
+                break
+            else:
+                self._look(at)
+        self._worsen(len(chunk.t_ms))
+
+    def _next(self) -> int:
+        """The next reading that can start the timer where none runs, or stop the one that does."""
+        active, running = self.alarm.active, self.alarm.deadline is not None
+        if running:
+            return (self.holds if active else self.resets).first(self.position)
+        return (self.clears if active else self.raises).first(self.position)
+
+    def _look(self, at: int) -> None:
+        alarm, t_ms, x = self.alarm, int(self.chunk.t_ms[at]), float(self.usable[at])
+        if alarm.active:
+            self._worsen(at)
+        alarm.look(t_ms, x, bool(self.chunk.sure[at]))
+        self.position = at + 1
+        if alarm.deadline is not None and alarm.deadline <= t_ms:
+            alarm.fire(alarm.sign * x)
+
+    def _fire(self, past: int) -> None:
+        """The timer ended with `past` readings looked at, none of which stopped it."""
+        self._worsen(past)
+        self.position = max(past, self.position)
+        self.alarm.fire(self.chunk.told_before(past, self.value))
+
+    def _worsen(self, end: int) -> None:
+        """Take in the values passed over since the last look, where the condition was present."""
+        if self.alarm.since is not None and end > self.position:
+            self.alarm.worsen(float(self.usable[self.position : end].max()))
