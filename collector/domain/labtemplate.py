@@ -3,7 +3,7 @@
 SCHEMA_FILE = "lab.schema.json"
 """Name of the JSON Schema beside it, which the first line points editors to."""
 
-STARTER = """\
+LAB_TEMPLATE = """\
 # yaml-language-server: $schema=lab.schema.json
 #
 # The lab: its bins, brewers, planters, probes and people. The school here is invented; replace it with yours.
