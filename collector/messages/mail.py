@@ -6,6 +6,7 @@ import smtplib
 import ssl
 from collections.abc import Callable
 from email.errors import MessageError
+from email.header import Header
 from email.headerregistry import Address
 from email.message import EmailMessage
 from email.policy import SMTP
@@ -36,13 +37,24 @@ def build_message(row: Row, sender: str, lab_name: str) -> EmailMessage:
     message = EmailMessage(policy=SMTP)
     message["From"] = origin
     message["To"] = _recipient_address(row.recipient)
-    message["Subject"] = one_line(row.subject, 200)
+    message.set_raw("Subject", _encoded(one_line(row.subject, 200)))
     message["Date"] = utc(row.created_ms)
     message["Message-ID"] = f"<{_digest(row.key, lab_name)}@{origin.domain}>"
     message["Auto-Submitted"] = "auto-generated"  # RFC 3834: holiday notices and the like do not answer it
     body = "\n".join(visible(line) for line in row.body.split("\n"))
     message.set_content(body, charset="utf-8", cte="quoted-printable")  # every server takes it, 8BITMIME or not
     return message
+
+
+def _encoded(text: str) -> str:
+    """A subject for the wire, as encoded words (RFC 2047) unless it is short plain ASCII.
+
+    Not left to the message's own folding: that decodes encoded words in the text it is given, so that one in a label
+    could end the line and begin a header, and it doubles spaces at some folds.
+    """
+    if text.isascii() and "=?" not in text and len(text) <= 66:
+        return text
+    return Header(text, "utf-8", header_name="Subject", maxlinelen=76).encode(linesep="\r\n")
 
 
 def _digest(key: str, lab_name: str) -> str:
@@ -67,7 +79,7 @@ def _recipient_address(text: str) -> Address:
 def _address(text: str) -> Address | None:
     """An address for a header, or None for anything that is not exactly one usable address."""
     found = _ADDRESS.fullmatch(text.strip())
-    if found is None or not text.isprintable():
+    if found is None or not text.isprintable() or "=?" in text:  # the beginning of an encoded word, see _encoded
         return None
     try:
         domain = found["domain"].encode("idna").decode("ascii")
@@ -106,12 +118,16 @@ def send(message: EmailMessage, settings: MailSettings, before_data: Callable[[]
 
 
 def probe_mail(settings: MailSettings) -> str:
-    """Connect, encrypt, log in, say NOOP; returns what the server answered. Raises NotDelivered with one clear line."""
-    sender_address(settings.sender)
+    """Connect, encrypt, log in, say NOOP, name the sender and send nothing; returns what the server answered.
+
+    Raises TemporaryFailure with one clear line: what is wrong and what would be right.
+    """
+    sender = sender_address(settings.sender).addr_spec
     smtp = open_session(settings)
     try:
-        code, reply = _asked(lambda: smtp.noop(), settings)
+        code, reply = _asked(smtp.noop, settings)
         _expect(250, code, reply, "a NOOP", settings, final=False)
+        _expect(250, *_asked(lambda: smtp.mail(sender), settings), "the sender", settings, final=False)
         return f"{settings.where} answered {said(code, reply, settings)} ({_terms(smtp, settings)})"
     finally:
         close_session(smtp)
@@ -131,15 +147,12 @@ def _on_the_wire(message: EmailMessage) -> bytes:
 
 def _envelope(smtp: smtplib.SMTP, message: EmailMessage, settings: MailSettings) -> None:
     sender, recipient = (message[name].addresses[0].addr_spec for name in ("From", "To"))
-    code, reply = _asked(lambda: smtp.mail(sender), settings)
-    _expect(250, code, reply, "the sender", settings, final=False)
-    code, reply = _asked(lambda: smtp.rcpt(recipient), settings)
-    _expect(250, code, reply, f"the recipient {recipient}", settings, final=True)
+    _expect(250, *_asked(lambda: smtp.mail(sender), settings), "the sender", settings, final=False)
+    _expect(250, *_asked(lambda: smtp.rcpt(recipient), settings), f"the recipient {recipient}", settings, final=True)
 
 
 def _data(smtp: smtplib.SMTP, content: bytes, settings: MailSettings) -> None:
-    code, reply = _asked(lambda: smtp.docmd("DATA"), settings)
-    _expect(354, code, reply, "the message", settings, final=True)
+    _expect(354, *_asked(lambda: smtp.docmd("DATA"), settings), "the message", settings, final=True)
     try:
         if smtp.sock is not None:
             smtp.sock.settimeout(settings.last_answer_s)
@@ -147,10 +160,12 @@ def _data(smtp: smtplib.SMTP, content: bytes, settings: MailSettings) -> None:
         code, reply = smtp.getreply()
     except OSError as error:
         raise Unconfirmed(
-            f"{settings.where}: the message went out and then it {explain(error, settings)}; it may have arrived"
+            f"{settings.where}: {explain(error, settings)} after the message went out; it may have arrived"
         ) from None
     if code < 0:
-        raise Unconfirmed(f"{settings.where}: the message went out and it said {said(code, reply, settings)}")
+        raise Unconfirmed(
+            f"{settings.where}: said {said(code, reply, settings)} after the message went out; it may have arrived"
+        )
     _expect(250, code, reply, "the message", settings, final=True)
 
 
@@ -167,6 +182,8 @@ def _expect(wanted: int, code: int, reply: bytes, what: str, settings: MailSetti
     if code // 100 == wanted // 100:
         return
     line = f"{settings.where} did not take {what}: {said(code, reply, settings)}"
+    if code in _LOGIN_NEEDED:
+        line += "; set TRAYWARDEN_MAIL__USERNAME and __PASSWORD to what it accepts"
     if final and code >= 500 and code not in _LOGIN_NEEDED:
         raise PermanentFailure(line)
     raise TemporaryFailure(line)

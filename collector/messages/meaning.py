@@ -21,7 +21,11 @@ _WORDS = {
     Why.CALIBRATION: "beyond the calibration points",
     Why.FUTURE: "the probe's clock runs ahead",
 }
-_FLAGS: dict[int, str] = {Flag.SUSPECT: "doubtful", Flag.FAIL: "not to be trusted", Flag.MISSING: "no value"}
+_FLAGS: dict[int, str] = {
+    Flag.SUSPECT: "doubtful",
+    Flag.FAIL: "not to be trusted",
+    Flag.MISSING: "its reading came empty",
+}
 
 
 def model_of(lab: Lab, series: Series) -> str:

@@ -24,7 +24,9 @@ def open_session(settings: MailSettings) -> smtplib.SMTP:
     try:
         smtp = _connect(settings, context)
     except (OSError, UnicodeError) as error:
-        raise TemporaryFailure(f"{settings.where}: {explain(error, settings)}") from None
+        silent = isinstance(error, smtplib.SMTPServerDisconnected)
+        hint = "; is the security setting right for this port?" if silent else ""
+        raise TemporaryFailure(f"{settings.where}: {explain(error, settings)}{hint}") from None
     try:
         _prepare(smtp, settings, context)
     except (OSError, UnicodeError) as error:
@@ -98,7 +100,7 @@ def explain(error: Exception, settings: MailSettings) -> str:
         case smtplib.SMTPNotSupportedError():
             return _not_offered(settings, str(error))
         case _:
-            return _connection(error, settings)
+            return _connection(error)
 
 
 def said(code: int, reply: bytes | str, settings: MailSettings) -> str:
@@ -136,7 +138,7 @@ def _not_offered(settings: MailSettings, what: str) -> str:
     return "it takes no user name and password; leave TRAYWARDEN_MAIL__USERNAME unset"
 
 
-def _connection(error: Exception, settings: MailSettings) -> str:
+def _connection(error: Exception) -> str:
     match error:
         case socket.gaierror():
             lookup = error.errno == socket.EAI_AGAIN
@@ -144,9 +146,9 @@ def _connection(error: Exception, settings: MailSettings) -> str:
         case ConnectionRefusedError():
             return "refused the connection; nothing listens there"
         case smtplib.SMTPServerDisconnected() if "timed out" in str(error):
-            return f"no answer within {settings.timeout_s:g} s; is the security setting right for this port?"
+            return "gave no answer in time"
         case TimeoutError():
-            return f"no answer within {settings.timeout_s:g} s"
+            return "gave no answer in time"
         case smtplib.SMTPServerDisconnected() | ConnectionResetError():
             return "closed the connection"
         case smtplib.SMTPException():
