@@ -28,7 +28,7 @@ class Ledger:
 
 
 class Alarm(ABC):
-    """A rule at one series. `deadline` is the timer that runs: an on-delay while not active, an off-delay while active."""
+    """A rule at one series. `deadline` is the timer that runs: on-delay while not active, off-delay while active."""
 
     __slots__ = (
         "active",

@@ -5,7 +5,6 @@ stands for the collector's own link to the broker and never for a place of the l
 """
 
 import re
-from collections.abc import Iterable
 
 from collector.alarms.model import Rule
 
@@ -36,9 +35,3 @@ def holds_at(rule: Rule, measure: str, place: str) -> bool:
     if about_broker(rule) or (rule.measure and rule.measure != measure):
         return False
     return not rule.where or any(fits(pattern, place) for pattern in rule.where)
-
-
-def covered(patterns: Iterable[str], places: Iterable[str]) -> tuple[str, ...]:
-    """The places that any of the patterns covers."""
-    patterns = tuple(patterns)
-    return tuple(place for place in places if any(fits(pattern, place) for pattern in patterns))
