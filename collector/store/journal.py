@@ -1,0 +1,237 @@
+"""The journal: the collector's writing connection to traywarden.db.
+
+One batch is one transaction. When `commit` returns, the batch is on the disk; when it raises JournalStalled, nothing of
+it is, and the same batch can be committed again. What needs no haste (summaries, newest readings, the checkpoint of the
+WAL) waits for `tidy`, which the collector calls every few minutes: that is what keeps writes to an SD card low.
+
+All times are ms UTC; `now_ms` is always an argument. Used by one thread at a time.
+"""
+
+import os
+import sqlite3
+from collections.abc import Collection, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from collector.alarms.model import AlarmKey, AlarmState
+from collector.domain.lab import SeriesKey
+from collector.store import reading, writing
+from collector.store.batch import Batch, CommitResult, Row
+from collector.store.connection import open_writer, transaction
+from collector.store.errors import JournalStalled, StoreError, translated
+from collector.store.localdays import HOUR_MS, LocalDays
+from collector.store.migrations import SERIES_MASK, migrate
+from collector.store.reading import EventRow, Newest, Request, StoredSeries
+from collector.store.retention import RetentionResult, retain
+from collector.store.rollups import Rollups, TidyResult
+from collector.store.tails import Tail, tails
+
+_CHECKPOINT_EVERY_MS = 30 * 60_000
+"""Each checkpoint writes every changed page a second time and clears the shared index; twice an hour is plenty."""
+_TIDY_HOURS = 100
+_TIDY_DAYS = 5
+_EARLIEST_MS = -2_208_988_800_000
+_LATEST_MS = 221_845_392_000_000
+"""1900-01-01 and 9000-01-01: the key has room for more, calendars do not."""
+
+
+class Journal:
+    """See the module. `open` makes or upgrades the file; `close` may be called twice; a context manager once open."""
+
+    def __init__(self, path: Path, time_zone: str) -> None:
+        self.path = path
+        self._days = LocalDays(time_zone)
+        self._db: sqlite3.Connection | None = None
+        self._file = (0, 0)
+        self._rollups: Rollups
+        self._series: dict[SeriesKey, StoredSeries] = {}
+        self._next_arrival = 0
+        self._checkpoint_ms: int | None = None
+
+    # Opening and closing
+
+    def open(self, now_ms: int) -> Self:
+        """Raises StoreError for a file of another program or a newer one, JournalStalled or JournalDamaged."""
+        if self._db is not None:
+            return self
+        if not self.path.parent.is_dir():
+            raise StoreError(f"{self.path.parent}: no such folder; 'traywarden init' makes it")
+        with translated(self.path):
+            db = open_writer(self.path)
+            try:
+                migrate(db, self.path, now_ms)
+                self._load(db)
+            except BaseException:
+                db.close()
+                raise
+        self._db = db
+        return self
+
+    def _load(self, db: sqlite3.Connection) -> None:
+        found = os.stat(self.path)
+        self._file = (found.st_dev, found.st_ino)
+        self._rollups = Rollups(db, self._days)
+        self._rollups.load()
+        self._series = {SeriesKey(s.probe, s.channel, s.measure, s.place): s for s in reading.series(db)}
+        (self._next_arrival,) = db.execute("SELECT coalesce(max(seq) + 1, 0) FROM arrivals").fetchone()
+
+    def close(self) -> None:
+        """Bring summaries up to date as far as that is quick, empty the WAL, and close. Never fails for the tidying:
+        what it would have done is still marked due at the next start."""
+        if self._db is None:
+            return
+        db, self._db = self._db, None
+        try:
+            with translated(self.path):
+                self._rollups.settle(None, _TIDY_HOURS, _TIDY_DAYS)
+        except StoreError:
+            return
+        finally:
+            db.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
+        self.close()
+
+    @contextmanager
+    def _work(self) -> Iterator[sqlite3.Connection]:
+        if self._db is None:
+            raise StoreError(f"{self.path}: the journal is closed")
+        with translated(self.path):
+            yield self._db
+
+    # Writing
+
+    def series_id(self, key: SeriesKey, unit: str, bin_: str, tray: str, now_ms: int) -> int:
+        """The number of a series, made where it is new; unit, bin and tray follow the lab file."""
+        known = self._series.get(key)
+        if known is not None and (known.unit, known.bin, known.tray) == (unit, bin_, tray):
+            return known.id
+        place = (key.probe, key.channel, key.measure, key.place)
+        with self._work() as db, transaction(db):
+            (number,) = db.execute(
+                "INSERT INTO series(probe, channel, measure, place, bin, tray, unit, created_ms)"
+                " VALUES(?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT(probe, channel, measure, place)"
+                " DO UPDATE SET unit = excluded.unit, bin = excluded.bin, tray = excluded.tray RETURNING id",
+                (*place, bin_, tray, unit, now_ms),
+            ).fetchone()
+            if number > SERIES_MASK:
+                raise StoreError(f"{self.path}: more than {SERIES_MASK} series; start a new home folder")
+        self._series[key] = StoredSeries(number, *place, bin_, tray, unit)
+        return int(number)
+
+    def commit(self, batch: Batch, now_ms: int) -> CommitResult:
+        """Store the whole batch in one transaction, or nothing of it."""
+        rows, hours, too_old, impossible = self._acceptable(batch.rows)
+        marks = self._rollups.marks(hours) if hours else None
+        with self._work() as db:
+            self._still_there()
+            with transaction(db):
+                if marks is not None:
+                    self._rollups.write(marks)
+                stored = writing.readings(db, rows) if rows else 0
+                duplicates = len(rows) - stored
+                writing.the_rest(db, batch, self._next_arrival, now_ms)
+                found = (("duplicates", duplicates), ("too_old", too_old), ("impossible_time", impossible))
+                writing.counts(db, (*batch.counts.items(), *found))
+        if marks is not None:
+            self._rollups.written(marks)
+        self._next_arrival += len(batch.arrivals)
+        return CommitResult(stored, duplicates, too_old, impossible)
+
+    def _acceptable(self, rows: list[Row]) -> tuple[list[Row], list[int], int, int]:
+        """The rows that can be stored, the hours they fall in, and how many are too old and impossibly new."""
+        if not rows:
+            return rows, [], 0, 0
+        hours = {row[0] // HOUR_MS for row in rows}
+        horizon = _EARLIEST_MS if self._rollups.horizon_ms is None else self._rollups.horizon_ms
+        kept = rows
+        if min(hours) * HOUR_MS < horizon or max(hours) * HOUR_MS >= _LATEST_MS:
+            kept = [row for row in rows if horizon <= row[0] < _LATEST_MS]
+            hours = {row[0] // HOUR_MS for row in kept}
+        impossible = sum(row[0] >= _LATEST_MS for row in rows) if kept is not rows else 0
+        too_old = len(rows) - len(kept) - impossible
+        return kept, [hour * HOUR_MS for hour in sorted(hours)], too_old, impossible
+
+    def _still_there(self) -> None:
+        """SQLite goes on writing into a file that was moved or deleted, and all of it would be lost at the end."""
+        try:
+            found = os.stat(self.path)
+        except FileNotFoundError:
+            raise JournalStalled(self.path, "the file was moved or deleted; start the collector again") from None
+        except OSError as error:
+            raise JournalStalled(self.path, error.strerror or "the file cannot be reached") from error
+        if (found.st_dev, found.st_ino) != self._file:
+            raise JournalStalled(self.path, "the file was replaced; start the collector again")
+
+    def tidy(self, now_ms: int) -> TidyResult:
+        """Summaries that are due and the newest readings, bounded; now and then the checkpoint of the WAL."""
+        with self._work() as db:
+            result = self._rollups.settle(now_ms, _TIDY_HOURS, _TIDY_DAYS)
+            if self._checkpoint_ms is None:
+                self._checkpoint_ms = now_ms
+            elif abs(now_ms - self._checkpoint_ms) >= _CHECKPOINT_EVERY_MS:
+                db.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchone()
+                self._checkpoint_ms = now_ms
+        return result
+
+    def retention(self, now_ms: int, keep_days: int, at_most: int = 50_000) -> RetentionResult:
+        """Delete readings of local days older than `keep_days`, at most so many in one call; summaries stay."""
+        with self._work() as db:
+            return retain(db, self._rollups, self._days, now_ms, keep_days, at_most)
+
+    # Requests from the command line
+
+    def data_version(self) -> int:
+        """Changes whenever another connection has committed: costs next to nothing to ask."""
+        with self._work() as db:
+            return int(db.execute("PRAGMA data_version").fetchone()[0])
+
+    def pending_requests(self) -> list[Request]:
+        with self._work() as db:
+            return reading.pending_requests(db)
+
+    # What a start needs
+
+    def series(self) -> list[StoredSeries]:
+        with self._work() as db:
+            return reading.series(db)
+
+    def alarm_states(self) -> dict[AlarmKey, AlarmState]:
+        with self._work() as db:
+            return reading.alarm_states(db)
+
+    def newest(self, series_ids: Collection[int] | None = None) -> dict[int, Newest]:
+        """The newest reading of each series that has one, late ones included."""
+        with self._work() as db:
+            return reading.newest(db, series_ids)
+
+    def recent(self, series_ids: Collection[int] | None, since_ms: int) -> dict[int, Tail]:
+        """Readings since then by series as arrays, without late ones; series without any are left out."""
+        with self._work() as db:
+            return tails(db, series_ids, since_ms)
+
+    def arrivals(self) -> list[tuple[int, bytes]]:
+        """Packet ids and digests of the last messages whose time was their arrival, oldest first."""
+        with self._work() as db:
+            return db.execute("SELECT mid, digest FROM arrivals ORDER BY seq").fetchall()
+
+    def counters(self) -> dict[str, int]:
+        with self._work() as db:
+            return reading.counters(db)
+
+    def meta(self) -> dict[str, str]:
+        with self._work() as db:
+            return reading.meta(db)
+
+    def events(self, at_most: int = 100) -> list[EventRow]:
+        with self._work() as db:
+            return reading.events(db, at_most)
+
+    def readings_count(self) -> int:
+        with self._work() as db:
+            return reading.readings_count(db)

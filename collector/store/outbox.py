@@ -1,0 +1,126 @@
+"""The outbox as the sending thread sees it: its own connection, each step its own short transaction.
+
+waiting -> sending -> sent, or back to waiting for another try, or failed. A message found in `sending` when the outbox
+is opened was handed over, or not, just as the program died: it becomes `unconfirmed` and is not sent again by itself,
+for nobody is to be told twice.
+"""
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from collector.store.connection import open_existing, transaction
+from collector.store.errors import translated
+from collector.store.migrations import refuse_other
+
+_BUSY_S = 10.0
+
+
+@dataclass(frozen=True, slots=True)
+class OutboxMessage:
+    """A message to hand over. `attempts` counts the tries so far."""
+
+    id: int
+    key: str
+    recipient: str
+    channel: str
+    priority: str
+    subject: str
+    body: str
+    created_ms: int
+    attempts: int
+    last_error: str
+
+
+_NEXT = """
+    SELECT id, key, recipient, channel, priority, subject, body, created_ms, attempts, last_error FROM outbox
+    WHERE state = 'waiting' AND next_ms <= ?
+    ORDER BY CASE priority WHEN 'high' THEN 0 WHEN 'medium' THEN 1 ELSE 2 END, created_ms, id LIMIT 1"""
+
+
+class OutboxStore:
+    """Waits up to 10 s for a locked database; then, and on a full or read-only disk, raises JournalStalled.
+
+    The database must be there, in this program's form: the collector has opened it before.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.unconfirmed_at_open = 0
+        with translated(path):
+            self._db = open_existing(path, _BUSY_S)
+        try:
+            with self._work() as db:
+                refuse_other(db, path)
+                self._settle_unknown(db)
+        except BaseException:
+            self._db.close()
+            raise
+
+    def _settle_unknown(self, db: sqlite3.Connection) -> None:
+        if db.execute("SELECT 1 FROM outbox WHERE state = 'sending' LIMIT 1").fetchone() is None:
+            return
+        with transaction(db):
+            self.unconfirmed_at_open = db.execute(
+                "UPDATE outbox SET state = 'unconfirmed', last_error = 'the program stopped while it was being sent'"
+                " WHERE state = 'sending'"
+            ).rowcount
+
+    def close(self) -> None:
+        self._db.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
+        self.close()
+
+    @contextmanager
+    def _work(self) -> Iterator[sqlite3.Connection]:
+        with translated(self.path):
+            yield self._db
+
+    def take_next(self, now_ms: int) -> OutboxMessage | None:
+        """The oldest due message of the highest priority; None where nothing is due."""
+        with self._work() as db:
+            row = db.execute(_NEXT, (now_ms,)).fetchone()
+        return None if row is None else OutboxMessage(*row)
+
+    def next_due_ms(self) -> int | None:
+        """When the next waiting message is due, None where none waits."""
+        with self._work() as db:
+            due: int | None = db.execute("SELECT min(next_ms) FROM outbox WHERE state = 'waiting'").fetchone()[0]
+        return due
+
+    def data_version(self) -> int:
+        """Changes whenever another connection has committed."""
+        with self._work() as db:
+            return int(db.execute("PRAGMA data_version").fetchone()[0])
+
+    def mark_sending(self, number: int) -> None:
+        """Before it is handed over: from here on a crash leaves it unconfirmed."""
+        self._update("state = 'sending', attempts = attempts + 1", (), number)
+
+    def mark_sent(self, number: int, now_ms: int) -> None:
+        self._update("state = 'sent', settled_ms = ?, last_error = ''", (now_ms,), number)
+
+    def mark_waiting(self, number: int, next_ms: int, error: str) -> None:
+        """It surely did not go out; try again at `next_ms`."""
+        self._update("state = 'waiting', next_ms = ?, last_error = ?", (next_ms, error), number)
+
+    def mark_failed(self, number: int, now_ms: int, error: str) -> None:
+        """Given up."""
+        self._update("state = 'failed', settled_ms = ?, last_error = ?", (now_ms, error), number)
+
+    def mark_unconfirmed(self, number: int, now_ms: int, error: str) -> None:
+        """It may have gone out, and nobody can tell."""
+        self._update("state = 'unconfirmed', settled_ms = ?, last_error = ?", (now_ms, error), number)
+
+    def _update(self, changes: str, values: tuple[object, ...], number: int) -> None:
+        query = f"UPDATE outbox SET {changes} WHERE id = ?"  # noqa: S608 - `changes` are the constants above
+        with self._work() as db, transaction(db):
+            db.execute(query, (*values, number))
