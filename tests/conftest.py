@@ -1,0 +1,74 @@
+"""What every test may use, and what every run says at its end."""
+
+import os
+from collections import Counter
+from collections.abc import Callable, Generator, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import settings
+
+from tests.services.clock import FakeClock
+from tests.services.mosquitto import Mosquitto
+from tests.services.parts import IN_CI
+
+settings.register_profile("ci", derandomize=True, deadline=None, max_examples=60, database=None)
+settings.register_profile("laptop", deadline=None, max_examples=60)
+settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "ci" if IN_CI else "laptop"))
+
+
+@pytest.fixture
+def clock() -> FakeClock:
+    """The time, which stands still until `clock.advance(...)`."""
+    return FakeClock()
+
+
+@pytest.fixture
+def start_mosquitto(tmp_path: Path) -> Iterator[Callable[..., Mosquitto]]:
+    """Starts real brokers with the options of `Mosquitto`, each in a folder of its own; all end with the test."""
+    started: list[Mosquitto] = []
+
+    def start(**options: Any) -> Mosquitto:
+        broker = Mosquitto(tmp_path / f"mosquitto-{len(started)}", **options)
+        started.append(broker)
+        broker.start()
+        return broker
+
+    yield start
+    for broker in started:
+        broker.stop()
+
+
+@pytest.fixture
+def mosquitto(start_mosquitto: Callable[..., Mosquitto]) -> Mosquitto:
+    """A real broker on a free loopback port, open to anyone on this machine."""
+    return start_mosquitto()
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_make_collect_report(
+    collector: pytest.Collector,
+) -> Generator[None, pytest.CollectReport, pytest.CollectReport]:
+    """A test file in which nothing is found to run is a mistake, such as tests in a class of the wrong name."""
+    report = yield
+    if isinstance(collector, pytest.Module) and report.passed and not report.result:
+        report.outcome = "failed"
+        report.longrepr = f"{collector.path.name} holds no test that pytest collects"
+    return report
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """How many ran, and what was left out for which reason."""
+    stats = terminalreporter.stats
+    skipped = stats.get("skipped", [])
+    reasons = Counter(_reason(report) for report in skipped)
+    for reason, count in reasons.most_common():
+        terminalreporter.write_line(f"SKIPPED {count}: {reason}", yellow=True, bold=True)
+    passed, wrong = len(stats.get("passed", [])), len(stats.get("failed", [])) + len(stats.get("error", []))
+    terminalreporter.write_line(f"tests: {passed} passed, {wrong} failed, {len(skipped)} skipped")
+
+
+def _reason(report: pytest.TestReport | pytest.CollectReport) -> str:
+    where = report.longrepr
+    return where[2].removeprefix("Skipped: ") if isinstance(where, tuple) else str(where)
