@@ -81,8 +81,12 @@ class Session:
         on_message: Callable[[MQTTMessage], None],
         on_news: Callable[[LinkNews], None],
         monotonic: Callable[[], float],
+        *,
+        keep: bool = True,
     ) -> None:
+        """`keep=False`: a passing guest for whom the broker keeps nothing."""
         self.broker = broker
+        self._keep = keep
         self.received = 0
         self.up = False
         self._on_message = on_message
@@ -104,7 +108,7 @@ class Session:
         client = Client(
             CallbackAPIVersion.VERSION2,
             client_id=self.broker.client_id,
-            clean_session=None if five else False,
+            clean_session=None if five else not self._keep,
             protocol=MQTTProtocolVersion.MQTTv5 if five else MQTTProtocolVersion.MQTTv311,
             manual_ack=True,
             reconnect_on_failure=False,
@@ -193,13 +197,13 @@ class Session:
         try:
             if self.broker.version == "5":
                 properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-                properties.SessionExpiryInterval = _SESSION_EXPIRY_S
+                properties.SessionExpiryInterval = _SESSION_EXPIRY_S if self._keep else 0
                 properties.ReceiveMaximum = RECEIVE_MAXIMUM
                 self._client.connect(
                     self.broker.host,
                     self.broker.port,
                     self.broker.keepalive_s,
-                    clean_start=False,
+                    clean_start=not self._keep,
                     properties=properties,
                 )
             else:

@@ -1,0 +1,178 @@
+"""Builds the collector's parts from the home folder and the settings, and all memory state from the journal."""
+
+import threading
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from collector.alarms.engine import Engine
+from collector.alarms.model import Kind, Link, Newest, Rule
+from collector.app.clock import Now
+from collector.app.home import Home
+from collector.app.notices import Notices
+from collector.app.pipeline import Pipeline, make_series
+from collector.app.settings import Settings
+from collector.domain.lab import Channel, Lab, SeriesKey
+from collector.domain.probe_models import limits_for
+from collector.domain.quality import empty_tail, tail_from_rows
+from collector.domain.readings import USABLE, Stored, Why
+from collector.domain.units import MEASURES
+from collector.intake.inbox import Intake
+from collector.intake.session import Broker
+from collector.messages.sender import Sender
+from collector.messages.settings import ChatSettings, MailSettings
+from collector.messages.ways import channels
+from collector.store import reading
+from collector.store.damage import open_journal
+from collector.store.journal import Journal
+from collector.store.outbox import OutboxStore
+from collector.store.tails import Tail as Recent
+
+
+@dataclass(slots=True)
+class Parts:
+    """What one run of the collector is made of."""
+
+    lab: Lab
+    journal: Journal
+    pipeline: Pipeline
+    broker: Broker
+    outbox: OutboxStore
+    sender_thread: threading.Thread
+    stop_sender: threading.Event
+    wake_sender: threading.Event
+
+    def close(self) -> None:
+        """In reverse order of opening; the sender finishes the message it is handing over."""
+        self.stop_sender.set()
+        self.wake_sender.set()
+        if self.sender_thread.is_alive():
+            self.sender_thread.join(timeout=30)
+        self.outbox.close()
+        self.journal.close()
+
+
+def mail_of(settings: Settings) -> MailSettings | None:
+    """The mail server, or None where mail goes to files."""
+    mail = settings.mail
+    if mail.host is None:
+        return None
+    return MailSettings(
+        host=mail.host,
+        port=mail.port,
+        username=mail.username,
+        password=mail.password.get_secret_value() if mail.password is not None else None,
+        security=mail.security,
+        sender=mail.sender,
+        ca_file=str(mail.ca_file) if mail.ca_file is not None else None,
+    )
+
+
+def chat_of(settings: Settings) -> ChatSettings:
+    return ChatSettings(settings.chat.each())
+
+
+def broker_of(home: Home, settings: Settings, suffix: str = "") -> Broker:
+    mqtt = settings.mqtt
+    return Broker(
+        host=mqtt.host,
+        port=mqtt.port,
+        topic=mqtt.topic,
+        client_id=(mqtt.client_id or home.client_id()) + suffix,
+        username=mqtt.username,
+        password=mqtt.password.get_secret_value() if mqtt.password is not None else None,
+        tls=mqtt.tls,
+        ca_file=mqtt.ca_file,
+        version=mqtt.version,
+        keepalive_s=mqtt.keepalive_s,
+    )
+
+
+def assemble(home: Home, settings: Settings, now: Now, log: Callable[[str], None]) -> Parts:
+    """Open everything but the connection to the broker. Raises Refused or StoreError, with nothing left open."""
+    lab, rules = home.load_lab(), home.load_rules()
+    mail, chat = mail_of(settings), chat_of(settings)
+    journal, damage = open_journal(home.database, lab.time_zone, now())
+    try:
+        pipeline = build_pipeline(lab, rules, journal, Notices(lab, mail, chat), now())
+        if damage is not None:
+            log(f"journal: {damage}")
+            pipeline.batch.events.append((now(), "journal damaged", str(damage)))
+        outbox = OutboxStore(home.database)
+    except BaseException:
+        journal.close()
+        raise
+    if outbox.unconfirmed_at_open:
+        log(
+            f"outbox: {outbox.unconfirmed_at_open} message(s) may or may not have been sent before the stop; not sent again"
+        )
+    stop_sender, wake_sender = threading.Event(), threading.Event()
+    ways = channels(mail, chat, home.outbox_folder, lab.name, settings.mail.sender)
+    sender = Sender(outbox, ways, now, wake_sender, log)
+    thread = threading.Thread(target=sender.run, args=(stop_sender,), name="sender", daemon=True)
+    return Parts(lab, journal, pipeline, broker_of(home, settings), outbox, thread, stop_sender, wake_sender)
+
+
+def build_pipeline(lab: Lab, rules: Sequence[Rule], journal: Journal, notices: Notices, now_ms: int) -> Pipeline:
+    """All that a run must remember, from the journal: the same as if it had never stopped."""
+    ids = _series_ids(lab, journal, now_ms)
+    newest = journal.newest(ids.values())
+    silence_ms = max((rule.setpoint + rule.on_delay_ms for rule in rules if rule.kind is Kind.SILENT), default=0)
+    memory_ms = max(_memory_ms(lab), round(silence_ms))
+    end_ms = max((one.t_ms for one in newest.values()), default=now_ms)
+    recent = journal.recent(ids.values(), end_ms - memory_ms)
+    engine = Engine(
+        rules,
+        [make_series(ids[key], key.probe, channel, key.place) for key, channel in _channels(lab)],
+        lab,
+        journal.alarm_states(),
+        {number: _newest(one, recent.get(number)) for number, one in newest.items()},
+        {},
+        _link(journal.meta(), now_ms),
+    )
+    tails = {number: empty_tail() for number in ids.values()}
+    for number, rows in recent.items():
+        tails[number] = tail_from_rows(rows.t_ms, rows.value, rows.flag.astype(np.uint8), rows.why.astype(np.uint16))
+    last = {n: Stored(n, one.t_ms, one.value, one.flag, None, one.why) for n, one in newest.items()}
+    intake = Intake(lab, ids, dict(journal.arrivals()))
+    pipeline = Pipeline(lab, ids, rules, engine, tails, last, intake, notices)
+    pipeline.opened(now_ms)
+    return pipeline
+
+
+def _channels(lab: Lab) -> list[tuple[SeriesKey, Channel]]:
+    return [(SeriesKey(p.id, c.key, c.measure, p.place), c) for p in lab.probes for c in p.channels]
+
+
+def _series_ids(lab: Lab, journal: Journal, now_ms: int) -> dict[SeriesKey, int]:
+    ids = {}
+    for key, channel in _channels(lab):
+        place = lab.by_id[key.place]
+        unit = MEASURES[channel.measure].unit
+        ids[key] = journal.series_id(key, unit, place.bin, place.tray, now_ms)
+    return ids
+
+
+def _memory_ms(lab: Lab) -> int:
+    limits = (limits_for(c.measure, c.model, p.every_ms) for p in lab.probes for c in p.channels)
+    return max((one.memory_ms for one in limits), default=0)
+
+
+def _newest(one: reading.Newest, recent: Recent | None) -> Newest:
+    """What the alarms must know of a series: its newest judged reading and the newest usable one."""
+    if recent is None:
+        usable = one.flag in USABLE and not one.why & Why.LATE
+        return Newest(one.t_ms, one.t_ms if usable else None, one.value if usable else None)
+    usable_at = np.flatnonzero(np.isin(recent.flag, USABLE))
+    if not usable_at.size:
+        return Newest(int(recent.t_ms[-1]))
+    at = usable_at[-1]
+    return Newest(int(recent.t_ms[-1]), int(recent.t_ms[at]), float(recent.value[at]))
+
+
+def _link(meta: Mapping[str, str], now_ms: int) -> Link:
+    """At a start there is no link; it has been down since the journal says so, else since now."""
+    if meta.get("link") == "down" and meta.get("link_ms", "").isdigit():
+        return Link(False, min(int(meta["link_ms"]), now_ms))
+    return Link(False, now_ms)

@@ -1,0 +1,137 @@
+"""What `checkup` tries, one function a part: each returns findings that say what is, and what to fix.
+
+Every check uses the real thing (the real broker, the real mail server) and changes nothing.
+"""
+
+import shutil
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from enum import Enum
+
+from collector.alarms.rulecheck import rule_warnings
+from collector.app.assemble import broker_of, chat_of, mail_of
+from collector.app.home import Home
+from collector.app.settings import Settings
+from collector.app.watch_state import STALE_MS, read_state
+from collector.domain.labfile import lab_warnings
+from collector.domain.problems import Refused
+from collector.intake.session import Link, LinkNews, Session
+from collector.messages.chat import chat_faults
+from collector.messages.mail import probe_mail
+from collector.messages.port import NotDelivered
+from collector.store.errors import StoreError
+from collector.store.reader import Reader
+
+_LISTEN_S = 3.0
+_ANSWER_S = 5.0
+_LITTLE_SPACE_BYTES = 200 * 1024 * 1024
+
+
+class Verdict(Enum):
+    GOOD = "good"
+    NOTE = "note"
+    FIX = "fix"
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    verdict: Verdict
+    part: str
+    text: str
+
+
+def good(part: str, text: str) -> Finding:
+    return Finding(Verdict.GOOD, part, text)
+
+
+def note(part: str, text: str) -> Finding:
+    return Finding(Verdict.NOTE, part, text)
+
+
+def fix(part: str, text: str) -> Finding:
+    return Finding(Verdict.FIX, part, text)
+
+
+def check_files(home: Home) -> Iterator[Finding]:
+    """lab.yaml and the rules, read as `watch` would."""
+    lab = None
+    try:
+        lab = home.load_lab()
+        yield good("lab.yaml", f"{lab.name}: {len(lab.probes)} probes, {len(lab.people)} people")
+        for problem in lab_warnings(lab):
+            yield note("lab.yaml", str(problem))
+    except Refused as refused:
+        yield from (fix("lab.yaml", str(problem)) for problem in refused.problems)
+    try:
+        rules = home.load_rules()
+        yield good("rules", f"{len(rules)} alarms")
+        if lab is not None:
+            yield from (note("rules", str(problem)) for problem in rule_warnings(rules, lab))
+    except Refused as refused:
+        yield from (fix("rules", str(problem)) for problem in refused.problems)
+
+
+def check_journal(home: Home, now_ms: int) -> Iterator[Finding]:
+    """Disk space, the database, and whether the collector runs and can write."""
+    free = shutil.disk_usage(home.path if home.path.exists() else home.path.parent).free
+    megabytes = f"{free // 1_000_000} MB free"
+    yield good("disk", megabytes) if free >= _LITTLE_SPACE_BYTES else fix("disk", f"only {megabytes}; make room")
+    if not home.database.exists():
+        yield note("journal", "no readings yet; 'traywarden watch' makes the journal")
+        return
+    try:
+        with Reader(home.database) as reader:
+            yield good("journal", f"{reader.readings_count()} readings held")
+    except StoreError as error:
+        yield fix("journal", str(error))
+    state = read_state(home.sign_of_life)
+    if state is None or now_ms - state.alive_ms > STALE_MS or state.link == "stopped":
+        yield note("watch", "the collector is not running here; start it with: traywarden watch")
+    elif state.stalled:
+        yield fix("watch", f"the journal cannot be written: {state.stalled}")
+    else:
+        yield good("watch", f"running, link to the broker: {state.link}")
+
+
+def check_broker(home: Home, settings: Settings) -> Iterator[Finding]:
+    """Connect as a guest of its own client id, so that a running collector is not pushed out; listen a moment."""
+    broker = broker_of(home, settings, suffix="-checkup")
+    news: list[LinkNews] = []
+    topics: set[str] = set()
+    session = Session(broker, lambda message: topics.add(message.topic), news.append, time.monotonic, keep=False)
+    try:
+        answered_by = time.monotonic() + _ANSWER_S
+        while not news and time.monotonic() < answered_by:
+            session.pump(0.1, 100)
+        if not news:
+            yield fix("broker", f"{broker.host}:{broker.port} takes the connection but does not answer as a broker")
+            return
+        if news[0].link is not Link.UP:
+            yield fix("broker", news[0].text)
+            return
+        yield good("broker", f"connected to {broker.host}:{broker.port}")
+        listen_until = time.monotonic() + _LISTEN_S
+        while time.monotonic() < listen_until:
+            session.pump(0.1, 100)
+    finally:
+        session.close()
+    heard = ", ".join(sorted(topics)[:5])
+    if topics:
+        yield good("broker", f"heard within {_LISTEN_S:.0f} s: {heard}")
+    else:
+        yield note("broker", f"nothing published under '{broker.topic}' within {_LISTEN_S:.0f} s")
+
+
+def check_mail(home: Home, settings: Settings) -> Iterator[Finding]:
+    """Log in to the mail server and say NOOP; look at the chat addresses without sending."""
+    mail = mail_of(settings)
+    if mail is None:
+        yield note("mail", f"TRAYWARDEN_MAIL__HOST is not set: messages go to files in {home.outbox_folder}")
+    else:
+        try:
+            yield good("mail", probe_mail(mail))
+        except NotDelivered as error:
+            yield fix("mail", str(error))
+    for fault in chat_faults(chat_of(settings)):
+        yield fix("chat", fault)

@@ -1,0 +1,40 @@
+"""`traywarden checkup`: try every part against the real thing, say what to fix."""
+
+import argparse
+from itertools import chain
+from typing import Any
+
+from collector.app.checks import Verdict, check_broker, check_files, check_journal, check_mail
+from collector.app.clock import system_now
+from collector.app.commands.common import command, home_of
+from collector.app.output import say, say_json
+from collector.app.settings import load_settings
+
+
+def add(commands: Any) -> None:
+    command(
+        commands,
+        "checkup",
+        "try every part against the real thing, say what to fix",
+        "traywarden checkup --home ~/traywarden",
+        run,
+        listing=True,
+    )
+
+
+def run(arguments: argparse.Namespace) -> int:
+    home, settings = home_of(arguments), load_settings()
+    checks = chain(
+        check_files(home), check_journal(home, system_now()), check_broker(home, settings), check_mail(home, settings)
+    )
+    findings = []
+    for finding in checks:
+        findings.append(finding)
+        if not arguments.json:
+            say(f"{finding.verdict.value:<5} {finding.part:<9} {finding.text}")
+    to_fix = sum(finding.verdict is Verdict.FIX for finding in findings)
+    if arguments.json:
+        say_json([{"verdict": f.verdict.value, "part": f.part, "text": f.text} for f in findings])
+    else:
+        say(f"{to_fix} to fix" if to_fix else "all good")
+    return 1 if to_fix else 0

@@ -1,0 +1,41 @@
+"""`traywarden watch`: run the collector until told to stop."""
+
+import argparse
+import signal
+from datetime import UTC, datetime
+from types import FrameType
+from typing import Any
+
+from collector.app.clock import system_now
+from collector.app.commands.common import command, home_of
+from collector.app.daemon import Daemon
+from collector.app.output import complain
+from collector.app.settings import load_settings
+
+
+def add(commands: Any) -> None:
+    command(
+        commands,
+        "watch",
+        "run the collector until told to stop",
+        "TRAYWARDEN_MQTT__HOST=broker.local traywarden watch --home ~/traywarden",
+        run,
+    )
+
+
+def run(arguments: argparse.Namespace) -> int:
+    daemon = Daemon(home_of(arguments), load_settings(), system_now, log_line)
+
+    def end(_signal: int, _frame: FrameType | None) -> None:
+        daemon.stop()
+
+    signal.signal(signal.SIGTERM, end)
+    signal.signal(signal.SIGINT, end)
+    daemon.run()
+    return 0
+
+
+def log_line(text: str) -> None:
+    """One line to stderr with the time in UTC; the service manager keeps it."""
+    stamp = datetime.fromtimestamp(system_now() / 1000, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    complain(f"{stamp} {text}")

@@ -1,0 +1,286 @@
+"""`watch`: the loop that carries readings from the broker into the journal and alarms out to people.
+
+One thread reads, judges and commits; one sends mail; apscheduler's thread only asks for upkeep. Signals and the
+scheduler set flags and the loop acts. A damaged journal is answered like a crash: close everything without
+acknowledging, set the file aside, rebuild from what can be read, connect again.
+"""
+
+import random
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from queue import Empty, SimpleQueue
+
+from apscheduler.schedulers.background import BackgroundScheduler
+from paho.mqtt.client import MQTTMessage
+
+from collector.app.assemble import Parts, assemble
+from collector.app.clock import Now
+from collector.app.home import Home
+from collector.app.pacing import Pacer
+from collector.app.settings import Settings
+from collector.app.watch_state import WatchState, write_state
+from collector.intake.inbox import Message
+from collector.intake.session import Link, LinkNews, Session
+from collector.store.errors import JournalDamaged, JournalStalled
+from collector.store.homelock import HomeLock
+
+BATCH_MESSAGES = 2_000
+HOLD_AT = 8_000
+"""Messages held while the journal cannot be written; from here on the socket is left unread and TCP holds the rest."""
+TICK_LAG_MS = 5_000
+"""Timers are let end this far behind the clock, so that a reading on its way is not overtaken by them."""
+_GATHER_S = 0.003
+_CAUGHT_UP_S = 1.0
+_CATCH_UP_S = 60.0
+_REQUESTS_EVERY_S = 0.5
+_STATE_EVERY_S = 30.0
+_MOST_WAIT_S = 0.5
+_RETRY_S = (1.0, 30.0)
+TIDY_EVERY_S = 300
+
+
+@dataclass(slots=True)
+class _Stall:
+    """The journal cannot be written at present."""
+
+    reason: str
+    since_ms: int
+    retry_at: float
+    backoff_s: float
+
+
+class Daemon:
+    """One run of `watch`. `log` gets one line per thing worth knowing; `now` is the only clock."""
+
+    def __init__(
+        self,
+        home: Home,
+        settings: Settings,
+        now: Now,
+        log: Callable[[str], None],
+        tick_lag_ms: int = TICK_LAG_MS,
+    ) -> None:
+        self._tick_lag_ms = tick_lag_ms
+        self.home = home
+        self.settings = settings
+        self.now = now
+        self.log = log
+        self.parts: Parts
+        self._session: Session
+        self._stop = threading.Event()
+        self._jobs: SimpleQueue[str] = SimpleQueue()
+        self._mids: list[int] = []
+        self._held = 0
+        self._since_s = 0.0
+        self._stall: _Stall | None = None
+        self._link_text = "not connected yet"
+        self._refused = ""
+        self._requests_at = 0.0
+        self._state_at = 0.0
+        self._version = -1
+        self._catching_up = True
+        self._tick_from = 0.0
+
+    def stop(self) -> None:
+        """Ask the loop to end; safe from a signal handler or another thread."""
+        self._stop.set()
+        session = getattr(self, "_session", None)
+        if session is not None:
+            session.wake()
+
+    def run(self) -> None:
+        """Collect until `stop`. Raises Refused where lab.yaml or rules cannot be used, StoreError for the journal."""
+        with HomeLock(self.home.path):
+            scheduler = BackgroundScheduler(timezone="UTC")
+            scheduler.add_job(self._ask, "interval", ("tidy",), seconds=TIDY_EVERY_S, coalesce=True)
+            scheduler.add_job(self._ask, "cron", ("retention",), hour=3, minute=17, coalesce=True)
+            scheduler.start()
+            try:
+                while not self._stop.is_set():
+                    self._run_once()
+            finally:
+                scheduler.shutdown(wait=False)
+
+    def _ask(self, job: str) -> None:
+        self._jobs.put(job)
+        self._session.wake()
+
+    def _run_once(self) -> None:
+        self.parts = assemble(self.home, self.settings, self.now, self.log)
+        self._mids, self._held, self._stall = [], 0, None
+        self._pacer = Pacer(time.monotonic())
+        self._catching_up, self._tick_from = True, time.monotonic() + _CATCH_UP_S
+        self._session = Session(self.parts.broker, self._message, self._news, time.monotonic)
+        self.parts.pipeline.batch.events.append((self.now(), "started", ""))
+        self.parts.sender_thread.start()
+        try:
+            while not self._stop.is_set():
+                self._turn()
+            self._close_in_order()
+        except JournalDamaged as error:
+            self.log(f"journal damaged: {error}; setting it aside and starting again from what can be read")
+        finally:
+            self._session.close()
+            self.parts.close()
+
+    def _close_in_order(self) -> None:
+        pipeline = self.parts.pipeline
+        pipeline.settle(self.now())
+        pipeline.batch.events.append((self.now(), "stopped", ""))
+        self._commit()
+        self._write_state("stopped")
+
+    def _turn(self) -> None:
+        """One turn of the loop: read, judge, commit when due, look after the rest."""
+        now_s = time.monotonic()
+        if self._held < HOLD_AT:
+            self._pump(now_s)
+        else:
+            self._stop.wait(_MOST_WAIT_S)
+        pipeline, now_ms = self.parts.pipeline, self.now()
+        pipeline.settle(now_ms)
+        now_s = time.monotonic()
+        if now_s >= self._tick_from:
+            pipeline.tick(now_ms - self._tick_lag_ms)
+        if now_s >= self._requests_at:
+            self._requests_at = now_s + _REQUESTS_EVERY_S
+            self._take_requests(now_ms)
+        self._commit_if_due(now_s)
+        self._do_jobs()
+        if now_s >= self._state_at:
+            self._write_state(self._link_text)
+
+    def _pump(self, now_s: float) -> None:
+        """Read what is there; while messages keep coming, gather them into one batch."""
+        taken = got = self._session.pump(self._patience_s(now_s), BATCH_MESSAGES)
+        while got and self._held < BATCH_MESSAGES:
+            got = self._session.pump(_GATHER_S, BATCH_MESSAGES)
+        if taken and self._catching_up:
+            self._tick_from = time.monotonic() + _CAUGHT_UP_S
+        elif time.monotonic() >= self._tick_from:
+            self._catching_up = False
+
+    def _patience_s(self, now_s: float) -> float:
+        wait_s = min(_MOST_WAIT_S, max(0.0, self._requests_at - now_s))
+        if self._waiting and self._stall is None:
+            wait_s = min(wait_s, self._pacer.wait_s(now_s, self._since_s, self._held, self.parts.pipeline.urgent))
+        return wait_s
+
+    @property
+    def _waiting(self) -> bool:
+        return self._held > 0 or not self.parts.pipeline.batch.empty
+
+    def _message(self, message: MQTTMessage) -> None:
+        if not self._held:
+            self._since_s = time.monotonic()
+        self._held += 1
+        if message.qos:
+            self._mids.append(message.mid)
+        try:
+            topic = message.topic
+        except UnicodeDecodeError:
+            topic = "(topic that is not UTF-8)"
+        taken = Message(topic, bytes(message.payload), message.mid if message.qos else 0, message.dup, message.retain)
+        self.parts.pipeline.intake.accept(taken, self.now())
+
+    def _news(self, news: LinkNews) -> None:
+        if news.link is Link.UP or news.text != self._refused:
+            self.log(news.text)
+        self._refused = "" if news.link is Link.UP else news.text
+        was_up = self._link_text == "up"
+        self._link_text = "up" if news.link is Link.UP else news.text
+        if news.link is not Link.UP:
+            self._mids.clear()  # they come again; an id from before the break may soon mean another message
+        if news.link is Link.UP:  # what queued while we were away is judged before any timer runs out over it
+            self._catching_up, self._tick_from = True, time.monotonic() + _CAUGHT_UP_S
+        if was_up or news.link is Link.UP:
+            self.parts.pipeline.link_changed(news.link is Link.UP, self.now(), news.text)
+        self._state_at = 0.0
+
+    def _commit_if_due(self, now_s: float) -> None:
+        pipeline = self.parts.pipeline
+        if not self._waiting:
+            return
+        if self._stall is not None:
+            if now_s >= self._stall.retry_at:
+                self._commit()
+        elif self._pacer.wait_s(now_s, self._since_s, self._held, pipeline.urgent) <= 0:
+            self._commit()
+
+    def _commit(self) -> None:
+        """One transaction; then, and only then, the acknowledgements."""
+        pipeline = self.parts.pipeline
+        told = bool(pipeline.batch.messages)
+        try:
+            self.parts.journal.commit(pipeline.batch, self.now())
+        except JournalStalled as error:
+            self._stalled(str(error))
+            return
+        self._session.acknowledge(self._mids)
+        self._mids, self._held = [], 0
+        pipeline.start_batch()
+        self._pacer.committed(time.monotonic())
+        self._since_s = time.monotonic()
+        if told:
+            self.parts.wake_sender.set()
+        if self._stall is not None:
+            self._recovered(self._stall)
+
+    def _stalled(self, reason: str) -> None:
+        now_s = time.monotonic()
+        if self._stall is None:
+            self.log(f"journal cannot be written: {reason}; nothing is acknowledged until it can, the broker keeps it")
+            self._stall = _Stall(reason, self.now(), now_s, _RETRY_S[0])
+        stall = self._stall
+        stall.reason = reason
+        stall.retry_at = now_s + stall.backoff_s * random.uniform(0.7, 1.0)  # noqa: S311  spread, not secrecy
+        stall.backoff_s = min(stall.backoff_s * 2, _RETRY_S[1])
+        self._write_state(self._link_text)
+
+    def _recovered(self, stall: _Stall) -> None:
+        self._stall = None
+        self.log("journal can be written again; nothing was lost")
+        pipeline = self.parts.pipeline
+        pipeline.batch.events.append((stall.since_ms, "journal stalled", stall.reason))
+        pipeline.batch.events.append((self.now(), "journal recovered", ""))
+        self._write_state(self._link_text)
+
+    def _take_requests(self, now_ms: int) -> None:
+        version = self.parts.journal.data_version()
+        if version == self._version:
+            return
+        self._version = version
+        pipeline = self.parts.pipeline
+        taken = {done[0] for done in pipeline.batch.requests_done}
+        for request in self.parts.journal.pending_requests():
+            if request.id not in taken:
+                pipeline.batch.requests_done.append(
+                    (request.id, now_ms, self._answer(request.kind, request.body, now_ms))
+                )
+
+    def _answer(self, kind: str, body: dict[str, str], now_ms: int) -> str:
+        if kind == "acknowledge":
+            return self.parts.pipeline.acknowledge(body["rule"], body["place"], body["by"], now_ms)
+        return f"this version does not know the request '{kind}'"
+
+    def _do_jobs(self) -> None:
+        while self._stall is None:
+            try:
+                job = self._jobs.get_nowait()
+            except Empty:
+                return
+            try:
+                if job == "tidy":
+                    self.parts.journal.tidy(self.now())
+                elif job == "retention":
+                    self.parts.journal.retention(self.now(), self.settings.journal.keep_days)
+            except JournalStalled as error:
+                self.log(f"upkeep put off: {error}")
+                return
+
+    def _write_state(self, link: str) -> None:
+        self._state_at = time.monotonic() + _STATE_EVERY_S
+        stalled = self._stall.reason if self._stall is not None else ""
+        write_state(self.home.sign_of_life, WatchState(self.now(), link, self._held, stalled))

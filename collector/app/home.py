@@ -1,0 +1,92 @@
+"""The home folder: where it is, what stands in it, and reading the lab and its rules from there."""
+
+import os
+from collections.abc import Mapping
+from dataclasses import dataclass
+from hashlib import sha256
+from importlib.resources import files
+from pathlib import Path
+
+from collector.alarms.model import Rule
+from collector.alarms.rulefile import read_rules
+from collector.domain.lab import Lab
+from collector.domain.labfile import read_lab
+from collector.domain.problems import Problem, Refused
+
+
+@dataclass(frozen=True, slots=True)
+class Home:
+    """`$TRAYWARDEN_HOME`: lab.yaml, rules/, traywarden.db, outbox/."""
+
+    path: Path
+
+    @property
+    def lab_file(self) -> Path:
+        return self.path / "lab.yaml"
+
+    @property
+    def rules_folder(self) -> Path:
+        return self.path / "rules"
+
+    @property
+    def database(self) -> Path:
+        return self.path / "traywarden.db"
+
+    @property
+    def outbox_folder(self) -> Path:
+        return self.path / "outbox"
+
+    @property
+    def sign_of_life(self) -> Path:
+        return self.path / "traywarden.watch"
+
+    def client_id(self) -> str:
+        """A client id of its own for each home on each machine, stable over restarts."""
+        digest = sha256(f"{os.uname().nodename}:{self.path.resolve()}".encode()).hexdigest()
+        return f"traywarden-{digest[:10]}"
+
+    def load_lab(self) -> Lab:
+        """Raises Refused with every problem of lab.yaml."""
+        return read_lab(_text(self.lab_file, "make one with: traywarden init"), "lab.yaml")
+
+    def load_rules(self) -> tuple[Rule, ...]:
+        """The shipped rules, each replaced by the site's alarm of the same name where there is one."""
+        problems: list[Problem] = []
+        merged: dict[str, Rule] = {}
+        for texts in (shipped_rules(), self.site_rules()):
+            try:
+                merged.update({rule.name: rule for rule in read_rules(texts)})
+            except Refused as refused:
+                problems += refused.problems
+        if problems:
+            raise Refused(problems)
+        return tuple(merged.values())
+
+    def site_rules(self) -> Mapping[str, str]:
+        folder = self.rules_folder
+        found = sorted(folder.glob("*.yaml")) + sorted(folder.glob("*.yml")) if folder.is_dir() else []
+        return {f"rules/{path.name}": _text(path, "") for path in found}
+
+
+def shipped_rules() -> Mapping[str, str]:
+    """The rule sets that ship, by file name: beside the package when installed, at the top of a checkout otherwise."""
+    packaged = files("collector") / "shipped_rules"
+    folder = Path(str(packaged)) if packaged.is_dir() else Path(__file__).resolve().parents[2] / "rules"
+    return {f"rules/{path.name}": path.read_text(encoding="utf-8") for path in sorted(folder.glob("*.yaml"))}
+
+
+def find_home(given: str | None, environ: Mapping[str, str]) -> Home:
+    """`--home`, else `$TRAYWARDEN_HOME`, else ~/traywarden."""
+    return Home(Path(given or environ.get("TRAYWARDEN_HOME") or Path.home() / "traywarden"))
+
+
+def _text(path: Path, hint: str) -> str:
+    try:
+        return path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        raise Refused([Problem(str(path), 0, 0, "", f"is not there; {hint}")]) from None
+    except UnicodeDecodeError as error:
+        line = path.read_bytes()[: error.start].count(b"\n") + 1
+        raise Refused([Problem(path.name, line, 1, "", "is not UTF-8 text; save it as UTF-8")]) from None
+    except OSError as error:
+        raise Refused([Problem(str(path), 0, 0, "", f"cannot be read: {error.strerror}")]) from None

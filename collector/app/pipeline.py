@@ -1,0 +1,191 @@
+"""One way in: what the intake placed is calibrated, checked, judged and turned into rows, states and messages.
+
+Everything lands in `batch`; the daemon commits it whole and only then acknowledges. All memory here can be rebuilt
+from the journal, which is what a restart does.
+"""
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from collector.alarms.engine import Engine
+from collector.alarms.model import LINK_SERIES, Rule, Transition
+from collector.app.notices import Notices
+from collector.domain.calibration import calibrate
+from collector.domain.lab import Channel, Lab, Series, SeriesKey
+from collector.domain.probe_models import Limits, limits_for
+from collector.domain.quality import Tail, judge, judge_late
+from collector.domain.readings import Flag, Stored, Why
+from collector.intake.inbox import Column, Intake, Oddity, finite_or_none
+from collector.store.batch import Batch, HistoryRow, RejectedRow, Unplaced
+
+
+class Pipeline:
+    """Owns the intake, the tails of the quality checks and the alarm engine of one lab."""
+
+    def __init__(
+        self,
+        lab: Lab,
+        ids: Mapping[SeriesKey, int],
+        rules: Sequence[Rule],
+        engine: Engine,
+        tails: Mapping[int, Tail],
+        last: Mapping[int, Stored],
+        intake: Intake,
+        notices: Notices,
+    ) -> None:
+        self.lab = lab
+        self.intake = intake
+        self.engine = engine
+        self.batch = Batch()
+        self._rules = {rule.name: rule for rule in rules}
+        self._notices = notices
+        self._tails = dict(tails)
+        self._last = dict(last)
+        self._series: dict[int, Series] = {0: LINK_SERIES}
+        self._channels: dict[int, Channel] = {}
+        self._limits: dict[int, Limits] = {}
+        for probe in lab.probes:
+            for channel in probe.channels:
+                series = ids[SeriesKey(probe.id, channel.key, channel.measure, probe.place)]
+                self._series[series] = make_series(series, probe.id, channel, probe.place)
+                self._channels[series] = channel
+                self._limits[series] = limits_for(channel.measure, channel.model, probe.every_ms)
+
+    def opened(self, now_ms: int) -> None:
+        """Record what the start itself changed: alarms whose rule or place is no more."""
+        self._tell(self.engine.opening(now_ms), now_ms)
+        self._settle_states()
+
+    def settle(self, now_ms: int) -> None:
+        """Judge all that has arrived since the last call."""
+        for series, column in self.intake.take().items():
+            self._settle_series(series, column, now_ms)
+        self._settle_oddities()
+        self._settle_states()
+
+    def tick(self, now_ms: int) -> None:
+        """Let timers run out that no reading will move."""
+        self._tell(self.engine.tick(now_ms), now_ms)
+        self._settle_states()
+
+    def link_changed(self, up: bool, now_ms: int, text: str) -> None:
+        """The link to the broker came or went."""
+        self._tell(self.engine.link_changed(up, now_ms), now_ms)
+        self.batch.events.append((now_ms, "link up" if up else "link down", text))
+        self.batch.meta.update({"link": "up" if up else "down", "link_ms": str(now_ms)})
+        self._settle_states()
+
+    def acknowledge(self, rule: str, place: str, by: str, now_ms: int) -> str:
+        """Take up a person's acknowledgement; returns what to answer."""
+        transitions, problem = self.engine.acknowledge(rule, place, by, now_ms)
+        self._tell(transitions, now_ms)
+        self._settle_states()
+        return problem or "acknowledged"
+
+    def _settle_series(self, series: int, column: Column, now_ms: int) -> None:
+        t_ms = np.array(column.t_ms, dtype=np.int64)
+        raw = np.array(column.raw, dtype=np.float64)
+        value = np.array(column.value, dtype=np.float64)
+        why = np.array(column.why, dtype=np.uint16)
+        if t_ms.size > 1 and not bool(np.all(t_ms[1:] > t_ms[:-1])):
+            order = np.argsort(t_ms, kind="stable")
+            t_ms, raw, value, why = t_ms[order], raw[order], value[order], why[order]
+        channel = self._channels[series]
+        if channel.calibrations:
+            value, calibration_why = calibrate(channel.calibrations, t_ms, raw)
+            why |= calibration_why
+        late = _late(t_ms, self.engine.clock_ms(series))
+        if late.any():
+            flags, late_why = judge_late(self._limits[series], raw[late], value[late], why[late])
+            self._keep(series, t_ms[late], raw[late], value[late], flags, late_why)
+            self._count("late", int(late.sum()))
+            on_time = ~late
+            t_ms, raw, value, why = t_ms[on_time], raw[on_time], value[on_time], why[on_time]
+        if t_ms.size:
+            tail = self._tails[series]
+            flags, why, self._tails[series] = judge(self._limits[series], tail, t_ms, raw, value, why)
+            flags = _doubt_future(flags, why)
+            self._keep(series, t_ms, raw, value, flags, why)
+            self._tell(self.engine.judge(series, t_ms, value, flags), now_ms)
+
+    def _keep(
+        self,
+        series: int,
+        t_ms: np.ndarray,
+        raw: np.ndarray,
+        value: np.ndarray,
+        flags: np.ndarray,
+        why: np.ndarray,
+    ) -> None:
+        values, raws = finite_or_none(value.tolist()), finite_or_none(raw.tolist())
+        rows = zip(t_ms.tolist(), [series] * t_ms.size, values, flags.tolist(), raws, why.tolist(), strict=True)
+        self.batch.rows.extend(rows)
+        newest, last = self.batch.rows[-1], self._last.get(series)
+        if last is None or newest[0] > last.t_ms:
+            t, _, said, flag, raw_said, reasons = newest
+            self._last[series] = Stored(series, t, said, flag, raw_said, reasons)
+
+    def _tell(self, transitions: Sequence[Transition], now_ms: int) -> None:
+        for transition in transitions:
+            series = self._series.get(transition.key.series, LINK_SERIES)
+            rule = self._rules.get(transition.key.rule)
+            self.batch.transitions.append(
+                HistoryRow(transition, series.place, series.measure, rule.priority if rule else "", now_ms)
+            )
+            if rule is not None:
+                last = self._last.get(series.id)
+                self.batch.messages.extend(self._notices.about(transition, rule, series, last, now_ms))
+
+    def _settle_states(self) -> None:
+        self.batch.states.update(self.engine.changed_states())
+
+    def _settle_oddities(self) -> None:
+        intake, batch = self.intake, self.batch
+        for name, number in intake.counts.items():
+            self._count(name, number)
+        intake.counts.clear()
+        for oddity in intake.oddities:
+            if oddity.reason:
+                batch.rejected.append(RejectedRow(oddity.t_ms, oddity.topic, oddity.reason, oddity.sample))
+            else:
+                self._add_unplaced(oddity)
+        intake.oddities.clear()
+        batch.arrivals.extend(intake.new_arrivals)
+        intake.new_arrivals.clear()
+
+    def _add_unplaced(self, oddity: Oddity) -> None:
+        key, unplaced = (oddity.topic, oddity.name), self.batch.unplaced
+        known = unplaced.get(key)
+        first_ms, count = (known.first_ms, known.count) if known is not None else (oddity.t_ms, 0)
+        unplaced[key] = Unplaced(first_ms, oddity.t_ms, count + 1, oddity.sample)
+
+    def _count(self, name: str, number: int) -> None:
+        self.batch.counts[name] = self.batch.counts.get(name, 0) + number
+
+    @property
+    def urgent(self) -> bool:
+        """Whether something waits that a person should hear of at once."""
+        batch = self.batch
+        return bool(batch.transitions or batch.messages or batch.requests_done or batch.events)
+
+    def start_batch(self) -> None:
+        """The last one is safe in the journal; begin the next."""
+        self.batch = Batch()
+
+
+def make_series(number: int, probe: str, channel: Channel, place: str) -> Series:
+    return Series(number, probe, channel.key, channel.measure, place, channel.unit)
+
+
+def _late(t_ms: np.ndarray, clock_ms: int) -> np.ndarray:
+    """Readings that are no newer than what was judged, and all but the first of equal times."""
+    late: np.ndarray = t_ms <= clock_ms
+    late[1:] |= t_ms[1:] == t_ms[:-1]
+    return late
+
+
+def _doubt_future(flags: np.ndarray, why: np.ndarray) -> np.ndarray:
+    """A probe whose clock runs ahead is suspect, whatever its value says."""
+    ahead = ((why & Why.FUTURE) != 0) & ((flags == Flag.PASS) | (flags == Flag.NOT_EVALUATED))
+    return np.where(ahead, np.uint8(Flag.SUSPECT), flags)

@@ -1,0 +1,34 @@
+"""`python -m tests.bench NAME [--json] [--whole]`: the figures the project promises, measured on this machine.
+
+The last line printed is one JSON object. By itself each bench takes under 50 s; `--whole` runs it at full length.
+"""
+
+import argparse
+import json
+import sys
+from collections.abc import Callable, Mapping
+from importlib import import_module
+
+Figures = Mapping[str, float | int | str | None]
+NAMES = ("intake", "latency", "memory", "writes", "crash")
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(
+        prog="python -m tests.bench", description=__doc__.splitlines()[0] if __doc__ else ""
+    )
+    parser.add_argument("name", choices=NAMES)
+    parser.add_argument("--json", action="store_true", help="print nothing but the JSON object")
+    parser.add_argument("--whole", action="store_true", help="full length instead of under 50 s")
+    arguments = parser.parse_args()
+    measure: Callable[[bool], Figures] = import_module(f"tests.bench.{arguments.name}").measure
+    figures = measure(arguments.whole)
+    if not arguments.json:
+        for key, value in figures.items():
+            print(f"{key:>24}  {value:.4g}" if isinstance(value, float) else f"{key:>24}  {value}")
+    print(json.dumps(figures))
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,45 @@
+"""The lab the benches run in: two bins of three trays, a probe box in each tray that sends three measures."""
+
+from pathlib import Path
+
+TRAYS = tuple(f"{name}/{tray}" for name in ("juniper", "maple") for tray in ("top", "middle", "bottom"))
+
+
+def lab_text(topic_prefix: str = "worms", channels: tuple[str, ...] = ("temperature", "moisture", "battery")) -> str:
+    """lab.yaml with one probe a tray; each sends SenML with its tray's name as base name."""
+    lines = ["lab: {name: Quillbrook School worm lab, time_zone: UTC, units: metric}", "bins:"]
+    for name in ("juniper", "maple"):
+        lines += [f"  {name}:", "    trays: {top: {}, middle: {}, bottom: {}}"]
+    lines.append("probes:")
+    shapes = {
+        "temperature": "{name: temperature, measure: bedding_temperature, unit: Cel, model: ds18b20}",
+        "moisture": "{name: moisture, measure: bedding_moisture, unit: '/'}",
+        "battery": "{name: battery, measure: battery, unit: V}",
+    }
+    for tray in TRAYS:
+        lines += [
+            f"  {tray.replace('/', '-')}:",
+            f"    place: {tray}",
+            f"    topic: {topic_prefix}/{tray}",
+            "    format: senml",
+            "    every: 1 min",
+            "    channels:",
+            *(f"      {name}: {shapes[name]}" for name in channels),
+        ]
+    lines += ["people:", "  teacher: {email: teacher@quillbrook.example}", ""]
+    return "\n".join(lines)
+
+
+def make_home(folder: Path) -> Path:
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / "lab.yaml").write_text(lab_text(), encoding="utf-8")
+    return folder
+
+
+def pack(tray: str, t_s: float, temperature: float, moisture: float, battery: float = 3.9) -> str:
+    """A SenML pack of three records, as the probe boxes send it."""
+    name = f"urn:dev:mac:{tray.replace('/', '')}:"
+    return (
+        f'[{{"bn":"{name}","bt":{t_s:.3f},"n":"temperature","u":"Cel","v":{temperature}}},'
+        f'{{"n":"moisture","u":"/","v":{moisture}}},{{"n":"battery","u":"V","v":{battery}}}]'
+    )
