@@ -24,6 +24,17 @@ def chat_name(url: str) -> str:
     return f"{scheme[0] if scheme else 'chat'}-{hashlib.sha256(url.encode()).hexdigest()[:6]}"
 
 
+def chat_faults(settings: ChatSettings) -> tuple[str, ...]:
+    """The addresses that apprise cannot read, one line each; nothing is sent."""
+    faults = []
+    for url in settings.urls:
+        try:
+            _apprise(url, chat_name(url))
+        except PermanentFailure as failure:
+            faults.append(str(failure))
+    return tuple(faults)
+
+
 class ChatChannel:
     """Chat through apprise, which is only loaded once there is something to say (it takes a good part of our memory).
 

@@ -56,33 +56,39 @@ class Row(Protocol):
     def created_ms(self) -> int: ...
     @property
     def attempts(self) -> int:
-        """How many deliveries have been tried before this one."""
+        """How often it has been marked as sending before."""
         ...
 
 
 class Outbox(Protocol):
     """Messages committed together with the alarms they tell of. Each call is one durable transaction.
 
-    Raises sqlite3.Error where the database cannot be read or written; nothing has changed then.
+    Where the database cannot be read or written a call raises, and nothing has changed then.
     """
 
-    def take_next(self, now_ms: int) -> Row | None:
+    def take_next(self, now_ms: int, /) -> Row | None:
         """The next message that waits and is due: high priority first, then the oldest. None: nothing is due."""
         ...
 
-    def mark_sending(self, row_id: int, now_ms: int, /) -> None:
+    def next_due_ms(self) -> int | None:
+        """When the next waiting message is due. None: none waits."""
+        ...
+
+    def mark_sending(self, number: int, /) -> None:
         """The next step may deliver it: from here on a crash leaves it unconfirmed."""
         ...
 
-    def mark_sent(self, row_id: int, now_ms: int, /) -> None: ...
-    def mark_waiting(self, row_id: int, next_ms: int, error: str, /) -> None:
-        """Try again at `next_ms`; counts one attempt."""
+    def mark_sent(self, number: int, now_ms: int, /) -> None: ...
+    def mark_waiting(self, number: int, next_ms: int, error: str, /) -> None:
+        """It surely did not go out; try again at `next_ms`."""
         ...
 
-    def mark_failed(self, row_id: int, now_ms: int, error: str, /) -> None: ...
-    def mark_unconfirmed(self, row_id: int, now_ms: int, error: str, /) -> None: ...
-    def next_due_ms(self, now_ms: int) -> int | None:
-        """When the next waiting message is due. None: none waits."""
+    def mark_failed(self, number: int, now_ms: int, error: str, /) -> None:
+        """Given up."""
+        ...
+
+    def mark_unconfirmed(self, number: int, now_ms: int, error: str, /) -> None:
+        """It may have gone out, and nobody can tell: never sent again."""
         ...
 
 

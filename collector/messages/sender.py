@@ -8,10 +8,10 @@ A message is marked as sending, durably, just before the step that may deliver i
 a crash may have arrived, and is never sent again.
 """
 
-import logging
 import random
-import sqlite3
 import threading
+import traceback
+from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
@@ -19,9 +19,13 @@ from collector.domain.units import MS, show_duration
 from collector.messages.plain import one_line
 from collector.messages.port import Channel, Outbox, PermanentFailure, Row, TemporaryFailure, Unconfirmed
 
-_log = logging.getLogger("traywarden.messages")
 _CHECK_S = 0.5
 """How often a resting sender looks whether it is time, by a clock that the machine may set."""
+_OUTBOX_RETRY_MS = 30 * MS["s"]
+
+
+def _no_log(_line: str) -> None:
+    """For callers that do not listen."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,12 +44,12 @@ class Patience:
         span = min(self.longest_ms, self.first_ms << min(attempts + 1, 20))
         return max(min(self.first_ms, self.longest_ms), round(span * (1 + jitter) / 2))
 
-    def over(self, row: Row, now_ms: int) -> bool:
-        return now_ms - row.created_ms >= self.give_up_ms and row.attempts + 1 >= self.least_attempts
+    def over(self, age_ms: int, attempts: int) -> bool:
+        return age_ms >= self.give_up_ms and attempts >= self.least_attempts
 
 
 class Sender:
-    """Delivers what is due. `wake` is set by whoever adds messages, or sets the stop of `run`."""
+    """Delivers what is due. `wake` is set by whoever adds messages or sets the stop of `run`; `log` takes one line."""
 
     def __init__(
         self,
@@ -53,6 +57,7 @@ class Sender:
         channels: Mapping[str, Channel],
         now: Callable[[], int],
         wake: threading.Event,
+        log: Callable[[str], None] = _no_log,
         patience: Patience | None = None,
         jitter: Callable[[], float] = random.random,
     ) -> None:
@@ -60,21 +65,32 @@ class Sender:
         self._channels = channels
         self._now = now
         self._wake = wake
+        self._log = log
         self._patience = patience or Patience()
         self._jitter = jitter
+        self._tries: Counter[int] = Counter()
         self._unsettled: Callable[[], None] | None = None
+        self._trouble = ""
 
     def run(self, stop: threading.Event) -> None:
-        """Deliver until told to stop; ends after the message in hand. Outlives every failure of the database."""
+        """Deliver until told to stop; ends after the message in hand. Outlives every failure of the outbox."""
         while not stop.is_set():
             self._wake.clear()
-            try:
-                self.deliver_due(stop)
-                due_ms = self._outbox.next_due_ms(self._now())
-            except sqlite3.Error as error:
-                _log.warning("outbox: %s; trying again in 30 s", one_line(str(error)))
-                due_ms = self._now() + 30 * MS["s"]
-            self._rest(stop, due_ms)
+            self._rest(stop, self._round(stop))
+
+    def _round(self, stop: threading.Event) -> int | None:
+        """One look at the outbox; returns when the next is due."""
+        try:
+            self.deliver_due(stop)
+            due_ms = self._outbox.next_due_ms()
+        except Exception as error:  # noqa: BLE001 - a full disk must not end the thread that will tell of it
+            trouble = f"outbox: {_where(error) if not str(error) else one_line(str(error))}"
+            if trouble != self._trouble:
+                self._log(f"{trouble}; trying again every 30 s")
+            self._trouble = trouble
+            return self._now() + _OUTBOX_RETRY_MS
+        self._trouble = ""
+        return due_ms
 
     def _rest(self, stop: threading.Event, due_ms: int | None) -> None:
         while not stop.is_set() and not self._wake.wait(_CHECK_S):
@@ -82,7 +98,7 @@ class Sender:
                 return
 
     def deliver_due(self, stop: threading.Event | None = None) -> int:
-        """Try each message that is due; returns how many. Raises sqlite3.Error where the outbox cannot be used."""
+        """Try each message that is due; returns how many. Raises what the outbox raises where it cannot be used."""
         self._settle()
         handled = 0
         while not (stop is not None and stop.is_set()):
@@ -94,30 +110,23 @@ class Sender:
         return handled
 
     def _deliver(self, row: Row) -> None:
-        sending = False
-
-        def before_data() -> None:
-            nonlocal sending
-            self._outbox.mark_sending(row.id, self._now())
-            sending = True
-
+        step = _Step(self._outbox, row)
         try:
-            self._channel(row).deliver(row, before_data)
+            self._channel(row).deliver(row, step.before_data)
         except TemporaryFailure as failure:
             self._try_later(row, str(failure))
         except PermanentFailure as failure:
             self._failed(row, str(failure))
         except Unconfirmed as failure:
             self._unconfirmed(row, str(failure))
-        except sqlite3.Error:
-            raise  # the outbox itself, before anything was delivered
-        except Exception as error:  # noqa: BLE001 - one message's trouble must never hold up the others
-            _log.exception("message %s", row.key)
-            reason = one_line(f"unexpected {type(error).__name__}, see the log")
-            self._unconfirmed(row, reason) if sending else self._try_later(row, reason)
+        except Exception as error:  # noqa: BLE001 - a mistake in one channel must not hold up all messages
+            if step.trouble is not None:
+                raise step.trouble from None
+            reason = f"a mistake in the program: {_where(error)}"
+            self._unconfirmed(row, reason) if step.taken else self._try_later(row, reason)
         else:
-            _log.info("message %s sent", row.key)
-            self._settle(lambda: self._outbox.mark_sent(row.id, self._now()))
+            self._log(f"message {row.key} sent")
+            self._settle(lambda: self._outbox.mark_sent(row.id, self._now()), row)
 
     def _channel(self, row: Row) -> Channel:
         if row.channel not in self._channels:
@@ -126,27 +135,56 @@ class Sender:
 
     def _try_later(self, row: Row, reason: str) -> None:
         now_ms = self._now()
-        if self._patience.over(row, now_ms):
+        before = max(row.attempts, self._tries[row.id])
+        if self._patience.over(now_ms - row.created_ms, before + 1):
             age = show_duration(now_ms - row.created_ms)
-            self._failed(row, f"given up after {age} and {row.attempts + 1} attempts: {reason}")
+            self._failed(row, f"given up after {age} and {before + 1} attempts: {reason}")
             return
-        next_ms = now_ms + self._patience.wait_ms(row.attempts, self._jitter())
-        _log.info("message %s waits: %s", row.key, reason)
+        if before == 0:
+            self._log(f"message {row.key} waits: {reason}")
+        next_ms = now_ms + self._patience.wait_ms(before, self._jitter())
         self._settle(lambda: self._outbox.mark_waiting(row.id, next_ms, reason))
+        self._tries[row.id] = before + 1
 
     def _failed(self, row: Row, reason: str) -> None:
-        _log.warning("message %s failed: %s", row.key, reason)
-        self._settle(lambda: self._outbox.mark_failed(row.id, self._now(), reason))
+        self._log(f"message {row.key} failed: {reason}")
+        self._settle(lambda: self._outbox.mark_failed(row.id, self._now(), reason), row)
 
     def _unconfirmed(self, row: Row, reason: str) -> None:
-        _log.warning("message %s unconfirmed: %s", row.key, reason)
-        self._settle(lambda: self._outbox.mark_unconfirmed(row.id, self._now(), reason))
+        self._log(f"message {row.key} unconfirmed: {reason}")
+        self._settle(lambda: self._outbox.mark_unconfirmed(row.id, self._now(), reason), row)
 
-    def _settle(self, mark: Callable[[], None] | None = None) -> None:
+    def _settle(self, mark: Callable[[], None] | None = None, done: Row | None = None) -> None:
         """Write down how a delivery ended. What cannot be written now is written before the next message is taken:
         a delivery that happened is not forgotten while the disk is full."""
+        if done is not None:
+            del self._tries[done.id]
         mark = mark or self._unsettled
         if mark is not None:
             self._unsettled = mark
             mark()
             self._unsettled = None
+
+
+class _Step:
+    """The moment before a message may be delivered: marked in the outbox, and known here."""
+
+    def __init__(self, outbox: Outbox, row: Row) -> None:
+        self._outbox = outbox
+        self._row = row
+        self.taken = False
+        self.trouble: Exception | None = None
+
+    def before_data(self) -> None:
+        try:
+            self._outbox.mark_sending(self._row.id)
+        except Exception as error:
+            self.trouble = error
+            raise
+        self.taken = True
+
+
+def _where(error: Exception) -> str:
+    """A mistake of ours by kind and place; its text might hold a secret."""
+    frame = traceback.extract_tb(error.__traceback__)[-1]
+    return f"{type(error).__name__} at {frame.filename.rpartition('/')[2]}:{frame.lineno}"
