@@ -104,9 +104,7 @@ def assemble(home: Home, settings: Settings, now: Now, log: Callable[[str], None
         journal.close()
         raise
     if outbox.unconfirmed_at_open:
-        log(
-            f"outbox: {outbox.unconfirmed_at_open} message(s) may or may not have been sent before the stop; not sent again"
-        )
+        log(f"outbox: {outbox.unconfirmed_at_open} messages cut off by the stop may have arrived; not sent again")
     stop_sender, wake_sender = threading.Event(), threading.Event()
     ways = channels(mail, chat, home.outbox_folder, lab.name, settings.mail.sender)
     sender = Sender(outbox, ways, now, wake_sender, log)

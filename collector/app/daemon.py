@@ -21,6 +21,7 @@ from collector.app.home import Home
 from collector.app.pacing import Pacer
 from collector.app.settings import Settings
 from collector.app.watch_state import WatchState, write_state
+from collector.domain.problems import Refused
 from collector.intake.inbox import Message
 from collector.intake.session import Link, LinkNews, Session
 from collector.store.errors import JournalDamaged, JournalStalled
@@ -36,6 +37,7 @@ _CAUGHT_UP_S = 1.0
 _CATCH_UP_S = 60.0
 _REQUESTS_EVERY_S = 0.5
 _STATE_EVERY_S = 30.0
+_LAB_EVERY_S = 2.0
 _MOST_WAIT_S = 0.5
 _RETRY_S = (1.0, 30.0)
 TIDY_EVERY_S = 300
@@ -79,6 +81,9 @@ class Daemon:
         self._refused = ""
         self._requests_at = 0.0
         self._state_at = 0.0
+        self._lab_at = 0.0
+        self._lab_stamp = 0
+        self._again = False
         self._version = -1
         self._catching_up = True
         self._tick_from = 0.0
@@ -108,6 +113,7 @@ class Daemon:
         self._session.wake()
 
     def _run_once(self) -> None:
+        self._again, self._version, self._lab_stamp = False, -1, self._stamp_of_lab()
         self.parts = assemble(self.home, self.settings, self.now, self.log)
         self._mids, self._held, self._stall = [], 0, None
         self._pacer = Pacer(time.monotonic())
@@ -116,7 +122,7 @@ class Daemon:
         self.parts.pipeline.batch.events.append((self.now(), "started", ""))
         self.parts.sender_thread.start()
         try:
-            while not self._stop.is_set():
+            while not self._stop.is_set() and not self._again:
                 self._turn()
             self._close_in_order()
         except JournalDamaged as error:
@@ -151,6 +157,30 @@ class Daemon:
         self._do_jobs()
         if now_s >= self._state_at:
             self._write_state(self._link_text)
+        if now_s >= self._lab_at:
+            self._lab_at = now_s + _LAB_EVERY_S
+            self._look_at_lab()
+
+    def _look_at_lab(self) -> None:
+        """A changed lab.yaml is taken up by starting over with it; one that cannot be used is refused."""
+        stamp = self._stamp_of_lab()
+        if stamp == self._lab_stamp or self._stall is not None:
+            return
+        self._lab_stamp = stamp
+        try:
+            self.home.load_lab()
+        except Refused as refused:
+            for problem in refused.problems:
+                self.log(f"not taken up: {problem}")
+            return
+        self.log("lab.yaml changed: taken up")
+        self._again = True
+
+    def _stamp_of_lab(self) -> int:
+        try:
+            return self.home.lab_file.stat().st_mtime_ns
+        except OSError:
+            return 0
 
     def _pump(self, now_s: float) -> None:
         """Read what is there; while messages keep coming, gather them into one batch."""

@@ -1,0 +1,117 @@
+"""`traywarden alarms list | acknowledge | history`."""
+
+import argparse
+import time
+from typing import Any
+
+from collector.app.clock import system_now
+from collector.app.commands.common import add_span, command, group, home_of, lab_or_none, span_ms, zone_of
+from collector.app.home import Home
+from collector.app.output import iso, local, say, say_json, table, wrong
+from collector.app.report import alarm_row
+from collector.app.watch_state import STALE_MS, read_state
+from collector.domain.units import show_value
+from collector.store.reader import PastChange, Reader
+from collector.store.requests import write_request
+
+_ANSWER_S = 5.0
+
+
+def add(commands: Any) -> None:
+    under = group(commands, "alarms", "see alarms, acknowledge them, read their history")
+    command(under, "list", "show every alarm that is not normal", "traywarden alarms list", run_list, listing=True)
+    acknowledge = command(
+        under,
+        "acknowledge",
+        "say that someone has seen an alarm and sees to it",
+        "traywarden alarms acknowledge bedding-dry --at juniper/top --by 'class 4b'",
+        run_acknowledge,
+    )
+    acknowledge.add_argument("name", help="name of the alarm")
+    acknowledge.add_argument("--at", required=True, metavar="PLACE", help="place of the alarm, such as juniper/top")
+    acknowledge.add_argument("--by", required=True, metavar="WHO", help="a role or a group, never a pupil's name")
+    history = command(
+        under, "history", "show what alarms did", "traywarden alarms history --since '7 d'", run_history, listing=True
+    )
+    add_span(history)
+
+
+def run_list(arguments: argparse.Namespace) -> int:
+    with Reader(home_of(arguments).database) as reader:
+        series = {one.id: one for one in reader.series()}
+        rows = [alarm_row(held, series) for held in reader.alarms()]
+    if arguments.json:
+        say_json(rows)
+    elif rows:
+        shown = [[r["priority"], r["name"], r["at"], r["state"], r["since"], r["probe"]] for r in rows]
+        table(("priority", "alarm", "at", "state", "since", "probe"), shown)
+    else:
+        say("no alarms")
+    return 0
+
+
+def run_acknowledge(arguments: argparse.Namespace) -> int:
+    home = home_of(arguments)
+    if not arguments.by.strip() or not arguments.by.isprintable() or len(arguments.by) > 60:
+        wrong("--by: a role or a group in plain letters, 60 at most, such as 'class 4b'")
+    body = {"rule": arguments.name, "place": arguments.at, "by": arguments.by.strip()}
+    number = write_request(home.database, "acknowledge", body, system_now())
+    answer = _answer(home, number)
+    if answer is None:
+        say("noted; the collector is not running and takes it up when it does")
+        return 0
+    say(answer)
+    return 0 if answer == "acknowledged" else 1
+
+
+def _answer(home: Home, number: int) -> str | None:
+    """What the collector made of a request, or None where it does not run."""
+    state = read_state(home.sign_of_life)
+    if state is None or state.link == "stopped" or system_now() - state.alive_ms > STALE_MS:
+        return None
+    until = time.monotonic() + _ANSWER_S
+    while time.monotonic() < until:
+        with Reader(home.database) as reader:
+            request = reader.request(number)
+        if request is not None and request.done_ms is not None:
+            return request.result
+        time.sleep(0.1)
+    return None
+
+
+def run_history(arguments: argparse.Namespace) -> int:
+    home = home_of(arguments)
+    zone = zone_of(home)
+    since, until = span_ms(arguments, system_now(), zone)
+    with Reader(home.database) as reader:
+        changes = [c for c in reader.history(since or 0, at_most=100_000) if until is None or c.t_ms < until]
+    changes.reverse()
+    if arguments.json:
+        say_json([_as_json(change) for change in changes])
+        return 0
+    lab = lab_or_none(home)
+    us = lab is not None and lab.us_units
+    rows = [[local(c.t_ms, zone), c.rule, c.place, c.event, c.before, c.after, _value(c, us), c.by] for c in changes]
+    table(("time", "alarm", "at", "what", "before", "after", "value", "by"), rows)
+    return 0
+
+
+def _value(change: PastChange, us: bool) -> str:
+    return show_value(change.measure, change.value, us) if change.measure and change.value is not None else ""
+
+
+def _as_json(change: PastChange) -> dict[str, Any]:
+    return {
+        "time": iso(change.t_ms),
+        "name": change.rule,
+        "at": change.place,
+        "event": str(change.event),
+        "before": str(change.before),
+        "after": str(change.after),
+        "priority": change.priority,
+        "since": iso(change.since_ms),
+        "value": change.value,
+        "worst": change.worst,
+        "by": change.by,
+        "noticed": iso(change.noticed_ms),
+    }

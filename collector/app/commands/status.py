@@ -1,0 +1,63 @@
+"""`traywarden status`: readings held, last heard per probe, backlog, alarms standing, outbox."""
+
+import argparse
+from typing import Any
+
+from collector.app.clock import system_now
+from collector.app.commands.common import command, home_of, lab_or_none
+from collector.app.output import complain, say, say_json, table
+from collector.app.report import status
+from collector.domain.units import show_value
+
+FLAG_WORDS = {1: "good", 2: "not evaluated", 3: "suspect", 4: "failed", 9: "missing", None: "never heard"}
+
+
+def add(commands: Any) -> None:
+    command(
+        commands,
+        "status",
+        "show readings held, last heard per probe, backlog, alarms standing, outbox",
+        "traywarden status --json",
+        run,
+        listing=True,
+    )
+
+
+def run(arguments: argparse.Namespace) -> int:
+    home = home_of(arguments)
+    lab = lab_or_none(home)
+    found = status(home, lab, system_now())
+    if found["note"]:
+        complain(found["note"])
+    if arguments.json:
+        say_json(found)
+        return 0
+    show(found, us=lab is not None and lab.us_units)
+    return 0
+
+
+def show(found: dict[str, Any], *, us: bool) -> None:
+    """The status for people."""
+    say(f"collector  {found['watch']}")
+    say(
+        f"readings   {found['readings']} held, {found['backlog']} waiting, {found['rejected']} messages unreadable, "
+        f"{found['unplaced']} readings nobody claims"
+    )
+    outbox = found["outbox"]
+    say(
+        f"outbox     {outbox['waiting']} waiting, {outbox['sent']} sent, {outbox['failed']} failed, "
+        f"{outbox['unconfirmed']} unconfirmed"
+    )
+    say()
+    if found["alarms"]:
+        rows = [[a["priority"], a["name"], a["at"], a["state"], a["since"]] for a in found["alarms"]]
+        table(("priority", "alarm", "at", "state", "since"), rows)
+    else:
+        say("no alarms")
+    say()
+    table(("probe", "at", "last heard", "quality", "newest"), [_probe(row, us) for row in found["probes"]])
+
+
+def _probe(row: dict[str, Any], us: bool) -> list[str]:
+    newest = ", ".join(show_value(measure, one["value"], us) for measure, one in row["newest"].items())
+    return [row["id"], row["at"], row["last_heard"] or "never", FLAG_WORDS[row["flag"]], newest]
