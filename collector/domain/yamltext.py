@@ -23,6 +23,7 @@ Path = tuple[str | int, ...]
 Model = TypeVar("Model", bound=BaseModel)
 _MAX_DEPTH = 20
 _MAX_INT = 2**63 - 1
+_LONGEST_KEY = 200
 _MAX_TEXT = 1_000_000
 _LINE_BREAK = re.compile("\r\n|[\r\n\x85\u2028\u2029]")
 _UNPRINTABLE = re.compile("[\x00-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff]")
@@ -77,25 +78,20 @@ def read_yaml(text: str, file: str) -> Marked:
 
 
 def _compose(text: str, file: str) -> yaml.Node | None:
-    loader = None
     try:
         loader = yaml.SafeLoader(text)
-        return loader.get_single_node()
     except yaml.reader.ReaderError as error:
         line, column = _line_and_column(text, error.position)
-        said = f"the character U+{_code_point(error.character):04X} cannot stand in YAML"
+        said = f"the character U+{ord(text[error.position]):04X} cannot stand in YAML"
         raise Refused([Problem(file, line, column, "", f"not valid YAML: {said}")]) from None
+    try:
+        return loader.get_single_node()
     except yaml.YAMLError as error:
         raise Refused([_syntax_problem(file, error)]) from None
     except RecursionError:
         raise Refused([Problem(file, 1, 1, "", "nested too deeply to be a settings file")]) from None
-    except (ValueError, OverflowError) as error:  # PyYAML lets some slip: an escape past the last character
-        mark = loader.get_mark() if loader is not None else None
-        raise Refused([_at(file, mark, f"not valid YAML: {error}")]) from None
-
-
-def _code_point(character: object) -> int:
-    return ord(character) if isinstance(character, str) else int(str(character))
+    except (ValueError, OverflowError):  # PyYAML lets some slip: an escape past the last character
+        raise Refused([_at(file, loader.get_mark(), "not valid YAML: a number is out of range here")]) from None
 
 
 def _line_and_column(text: str, index: int) -> tuple[int, int]:
@@ -104,6 +100,7 @@ def _line_and_column(text: str, index: int) -> tuple[int, int]:
 
 
 def _syntax_problem(file: str, error: yaml.YAMLError) -> Problem:
+    """PyYAML marks all its other errors, some only with the context they arose in."""
     mark = getattr(error, "problem_mark", None) or getattr(error, "context_mark", None)
     said = getattr(error, "problem", None) or str(error).splitlines()[0]
     if said == "but found another document":
@@ -151,6 +148,9 @@ class _Builder:
             key = str(key_node.value)
             if _UNPRINTABLE.search(key):
                 self._refuse(key_node, path, f"the key {_short(key)} holds a control character")
+                continue
+            if len(key) > _LONGEST_KEY:
+                self._refuse(key_node, path, f"the key {_short(key)} is too long")
                 continue
             if key in data:
                 first = self.keys[(*path, key)]
