@@ -135,6 +135,17 @@ def test_85_after_a_gap_is_missing_however_near_the_last_reading() -> None:
     assert found.flags == [3, 9, 9]
 
 
+def test_85_after_a_step_too_fast_for_the_rate_is_missing() -> None:
+    """3 degC in a minute is no spike but faster than a bed: the value is not believed. In two minutes it is."""
+    assert judged(BED, [82.0, 85.0]).flags == [3, 9]
+    assert judged(BED, [82.0, 85.0], t_min=[0, 2]).flags == [3, 3]
+
+
+def test_a_probe_that_stays_at_85_stays_doubted() -> None:
+    """Each 85 reached honestly is the neighbour of the next, past the length of a gap."""
+    assert judged(BED, [84.5, 85.0, 85.0, 85.0, 85.0], t_min=[0, 2, 4, 6, 8]).flags == [3, 3, 3, 3, 3]
+
+
 def test_power_up_values_do_not_confirm_each_other() -> None:
     """A probe that keeps restarting says 85 again and again; none of them is a reading."""
     assert judged(BED, [20.0, 85.0, 85.0, 85.0, 20.0]).flags == [1, 9, 9, 9, 1]

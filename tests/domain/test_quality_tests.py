@@ -114,6 +114,13 @@ def test_prior_flags_stand_for_the_readings_before(steps: list[tuple[int, float]
     assert again.tolist() == whole.tolist()
 
 
+def test_prior_flags_are_kept_as_they_were_given() -> None:
+    """What was decided with more of the past in view is not decided again with less."""
+    t_ms, value = every_minute([20, 30, 30, 20])
+    assert spike(t_ms, value, 2, 6, prior=flags(1, 1)).tolist() == [1, 1, 1, 4]
+    assert spike(t_ms, value, 2, 6, prior=flags(1, 3)).tolist() == [1, 3, 1, 4]
+
+
 def test_rate_counts_time_not_rows() -> None:
     """The same 3 degC are a jump in one minute and a slow change in three."""
     t_ms = minutes(0, 1, 4)
