@@ -53,7 +53,7 @@ def open_journal(path: Path, time_zone: str, now_ms: int) -> Opened:
 
 
 def check(path: Path) -> None:
-    """Raise JournalDamaged where the file cannot be relied on. A missing or empty file is fine (killed while it was made)."""
+    """Raise JournalDamaged where the file cannot be relied on. One missing or empty (killed while made) is fine."""
     if not path.exists() or path.stat().st_size == 0:
         return
     # For writing, so that a WAL left by a crash is played in first.
@@ -81,8 +81,8 @@ def _check_all_but_readings(db: sqlite3.Connection) -> list[tuple[str]]:
 def set_aside(path: Path, time_zone: str, now_ms: int, reason: str) -> DamageReport:
     """Salvage what can be read of the closed database at `path` into a new one, and keep the damaged one beside it.
 
-    Also for damage that shows only later, when a commit raises JournalDamaged: `open_journal` looks at a large file only
-    in part and might find nothing.
+    Also for damage that shows only later, when a commit raises JournalDamaged: `open_journal` looks at a large file
+    only in part and might find nothing.
     """
     fresh = companion(path, ".salvage")
     remove(fresh)

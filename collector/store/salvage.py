@@ -179,8 +179,10 @@ def _follow(old: sqlite3.Connection, new: sqlite3.Connection, query: str, low: i
 
 
 def _make_consistent(new: sqlite3.Connection, readings: int, local: LocalDays) -> None:
-    """Entries for series whose entry is lost, the count of readings, and every hour and day due again. Summaries that cover more than was
-    salvaged stay, as `rollups` keeps the one of more readings."""
+    """Entries for series whose entry is lost, the count of readings, and every hour and day due again.
+
+    Summaries that cover more than was salvaged stay: `rollups` keeps the one of more readings.
+    """
     with transaction(new):
         new.execute(
             "INSERT INTO series(id, probe, channel, measure, place, bin, tray, unit, created_ms)"
