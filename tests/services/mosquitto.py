@@ -74,9 +74,13 @@ class Mosquitto:
                 stderr=log,
                 cwd=self.folder,
             )
-        wait_until(lambda: not self.running or answers(self.port), f"Mosquitto on port {self.port}")
+        try:
+            wait_until(lambda: not self.running or answers(self.port), f"Mosquitto on port {self.port}")
+        except TimeoutError:
+            self._end(signal.SIGKILL)
+            raise
         if not self.running:
-            self._process.wait()
+            self._process = None
             raise RuntimeError(f"Mosquitto did not start:\n{self.log}")
 
     def stop(self) -> None:
