@@ -55,6 +55,8 @@ def _context(settings: MailSettings) -> ssl.SSLContext:
 
 
 def _connect(settings: MailSettings, context: ssl.SSLContext | None) -> smtplib.SMTP:
+    if not settings.host:
+        raise UnicodeError("empty")  # smtplib would take it for "not yet"
     # The name we greet with is set later: left to itself, smtplib asks the name server, which may take seconds.
     if settings.security == "tls":
         return smtplib.SMTP_SSL(settings.host, settings.port, "localhost", timeout=settings.timeout_s, context=context)
@@ -151,8 +153,8 @@ def _connection(error: Exception) -> str:
             return "gave no answer in time"
         case smtplib.SMTPServerDisconnected() | ConnectionResetError():
             return "closed the connection"
-        case smtplib.SMTPException():
-            return one_line(str(error), 160)
+        case smtplib.SMTPException():  # raised as it is by login alone
+            return "it offers no login by user name and password that this program knows (CRAM-MD5, PLAIN, LOGIN)"
         case _:
             return _system(error)
 

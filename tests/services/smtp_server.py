@@ -93,7 +93,6 @@ class SmtpServer:
             server_hostname="mail.quillbrook.example",
             authenticator=self._authenticate,
             auth_require_tls=self._security == "starttls",
-            auth_exclude_mechanism=[] if self._users is not None else ["PLAIN", "LOGIN"],
             **options,
         )
         self._controller.start()
@@ -133,6 +132,10 @@ class SmtpServer:
     def refusal(self, recipient: str) -> str | None:
         return self._refused.get(recipient)
 
+    @property
+    def offers_login(self) -> bool:
+        return self._users is not None
+
     def needs_login(self, session: Session) -> bool:
         return self._users is not None and not session.authenticated
 
@@ -160,7 +163,7 @@ class _Handler:
     ) -> list[str]:
         self._owner.connections += 1
         session.host_name = hostname
-        return answers
+        return [answer for answer in answers if self._owner.offers_login or not answer.startswith("250-AUTH")]
 
     async def handle_MAIL(
         self, server: SMTP, session: Session, envelope: Envelope, address: str, options: list[str]
