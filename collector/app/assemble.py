@@ -118,8 +118,7 @@ def build_pipeline(lab: Lab, rules: Sequence[Rule], journal: Journal, notices: N
     newest = journal.newest(ids.values())
     silence_ms = max((rule.setpoint + rule.on_delay_ms for rule in rules if rule.kind is Kind.SILENT), default=0)
     memory_ms = max(_memory_ms(lab), round(silence_ms))
-    end_ms = max((one.t_ms for one in newest.values()), default=now_ms)
-    recent = journal.recent(ids.values(), end_ms - memory_ms)
+    recent = journal.recent(ids.values(), _since_ms([one.t_ms for one in newest.values()], memory_ms, now_ms))
     engine = Engine(
         rules,
         [make_series(ids[key], key.probe, channel, key.place) for key, channel in _channels(lab)],
@@ -153,8 +152,15 @@ def _series_ids(lab: Lab, journal: Journal, now_ms: int) -> dict[SeriesKey, int]
 
 
 def _memory_ms(lab: Lab) -> int:
-    limits = (limits_for(c.measure, c.model, p.every_ms) for p in lab.probes for c in p.channels)
+    limits = (limits_for(c.measure, c.model, p.every_ms, c.unit) for p in lab.probes for c in p.channels)
     return max((one.memory_ms for one in limits), default=0)
+
+
+def _since_ms(newest_ms: Sequence[int], memory_ms: int, now_ms: int) -> int:
+    """From when on stored readings are needed: the memory before the newest of each series, so that one that lags has
+    its own; but one silent for longer than the memory must not make a start read months."""
+    end_ms = max(newest_ms, default=now_ms)
+    return max(min(newest_ms, default=end_ms), end_ms - memory_ms) - memory_ms
 
 
 def _newest(one: reading.Newest, recent: Recent | None) -> Newest:

@@ -15,7 +15,7 @@ from collector.domain.calibration import calibrate
 from collector.domain.lab import Channel, Lab, Series, SeriesKey
 from collector.domain.probe_models import Limits, limits_for
 from collector.domain.quality import Tail, judge, judge_late
-from collector.domain.readings import Flag, Stored, Why
+from collector.domain.readings import Stored
 from collector.intake.inbox import Column, Intake, Oddity, finite_or_none
 from collector.store.batch import Batch, HistoryRow, RejectedRow, Unplaced
 
@@ -50,7 +50,7 @@ class Pipeline:
                 series = ids[SeriesKey(probe.id, channel.key, channel.measure, probe.place)]
                 self._series[series] = make_series(series, probe.id, channel, probe.place)
                 self._channels[series] = channel
-                self._limits[series] = limits_for(channel.measure, channel.model, probe.every_ms)
+                self._limits[series] = limits_for(channel.measure, channel.model, probe.every_ms, channel.unit)
 
     def opened(self, now_ms: int) -> None:
         """Record what the start itself changed: alarms whose rule or place is no more."""
@@ -96,18 +96,26 @@ class Pipeline:
             value, calibration_why = calibrate(channel.calibrations, t_ms, raw)
             why |= calibration_why
         late = _late(t_ms, self.engine.clock_ms(series))
+        on_time = ~late
+        if on_time.any():  # first, so that of two equal times the judged one takes the key
+            self._settle_on_time(series, t_ms[on_time], raw[on_time], value[on_time], why[on_time], now_ms)
         if late.any():
             flags, late_why = judge_late(self._limits[series], raw[late], value[late], why[late])
             self._keep(series, t_ms[late], raw[late], value[late], flags, late_why)
             self._count("late", int(late.sum()))
-            on_time = ~late
-            t_ms, raw, value, why = t_ms[on_time], raw[on_time], value[on_time], why[on_time]
-        if t_ms.size:
-            tail = self._tails[series]
-            flags, why, self._tails[series] = judge(self._limits[series], tail, t_ms, raw, value, why)
-            flags = _doubt_future(flags, why)
-            self._keep(series, t_ms, raw, value, flags, why)
-            self._tell(self.engine.judge(series, t_ms, value, flags), now_ms)
+
+    def _settle_on_time(
+        self,
+        series: int,
+        t_ms: np.ndarray,
+        raw: np.ndarray,
+        value: np.ndarray,
+        why: np.ndarray,
+        now_ms: int,
+    ) -> None:
+        flags, why, self._tails[series] = judge(self._limits[series], self._tails[series], t_ms, raw, value, why)
+        self._keep(series, t_ms, raw, value, flags, why)
+        self._tell(self.engine.judge(series, t_ms, value, flags), now_ms)
 
     def _keep(
         self,
@@ -183,9 +191,3 @@ def _late(t_ms: np.ndarray, clock_ms: int) -> np.ndarray:
     late: np.ndarray = t_ms <= clock_ms
     late[1:] |= t_ms[1:] == t_ms[:-1]
     return late
-
-
-def _doubt_future(flags: np.ndarray, why: np.ndarray) -> np.ndarray:
-    """A probe whose clock runs ahead is suspect, whatever its value says."""
-    ahead = ((why & Why.FUTURE) != 0) & ((flags == Flag.PASS) | (flags == Flag.NOT_EVALUATED))
-    return np.where(ahead, np.uint8(Flag.SUSPECT), flags)

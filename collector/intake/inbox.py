@@ -127,9 +127,12 @@ class Intake:
             if t_s is None or not _EARLIEST_MS <= t_ms <= limit_ms:
                 why = Why.ARRIVAL if t_s is None or t_ms < _EARLIEST_MS else Why.FUTURE
                 t_ms = self._stamp(slot.series, now_ms)
+            canonical = value * conversion[0] + conversion[1]
+            if record.unit is not None and record.unit != slot.default_unit:
+                value = slot.as_channel_says(canonical)
             column.t_ms.append(t_ms)
             column.raw.append(value)
-            column.value.append(value * conversion[0] + conversion[1])
+            column.value.append(canonical)
             column.why.append(why)
 
     def _stamp(self, series: int, now_ms: int) -> int:

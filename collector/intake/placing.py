@@ -21,7 +21,11 @@ class Slot:
     default_unit: str
     conversions: Mapping[str, tuple[float, float]]
     """Unit sent -> (scale, offset) to the canonical unit; for a calibrated channel only its own raw unit, unscaled."""
-    calibrated: bool
+
+    def as_channel_says(self, canonical: float) -> float:
+        """A value in the channel's own unit: a probe's codes for "no value" are known in that unit only."""
+        scale, offset = self.conversions[self.default_unit]
+        return (canonical - offset) / scale
 
 
 @dataclass(slots=True)
@@ -95,6 +99,6 @@ class Placing:
 
 def make_slot(series: int, channel: Channel) -> Slot:
     if channel.calibrations:
-        return Slot(series, channel, channel.unit, {channel.unit: (1.0, 0.0)}, True)
+        return Slot(series, channel, channel.unit, {channel.unit: (1.0, 0.0)})
     known = {unit: from_sent(channel.measure, unit) or (1.0, 0.0) for unit in sent_units(channel.measure)}
-    return Slot(series, channel, channel.unit, known, False)
+    return Slot(series, channel, channel.unit, known)

@@ -1,0 +1,97 @@
+"""The collector as its own process, the way a service manager runs it, and the command line beside it."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from tests.services.waiting import wait_until
+
+
+class Watch:
+    """`traywarden watch` on `home`; `settings` are TRAYWARDEN_ variables without the prefix."""
+
+    def __init__(self, home: Path, settings: Mapping[str, object]) -> None:
+        self.home = home
+        self.settings = dict(settings)
+        self.log_file = home / "watch.log"
+        self._process: subprocess.Popen[bytes] | None = None
+
+    @property
+    def log(self) -> str:
+        return self.log_file.read_text(encoding="utf-8") if self.log_file.exists() else ""
+
+    @property
+    def running(self) -> bool:
+        return self._process is not None and self._process.poll() is None
+
+    @property
+    def pid(self) -> int:
+        assert self._process is not None
+        return self._process.pid
+
+    def start(self, until: str = "connected") -> "Watch":
+        """Returns once its log says `until` anew."""
+        before = self.log.count(until)
+        with self.log_file.open("ab") as log:
+            self._process = subprocess.Popen(
+                [sys.executable, "-m", "collector.app.cli", "watch", "--home", str(self.home)],
+                env=self.environment(),
+                stdin=subprocess.DEVNULL,
+                stdout=log,
+                stderr=log,
+            )
+        wait_until(lambda: self.log.count(until) > before or not self.running, f"'{until}' in the log", 20)
+        if not self.running:
+            raise AssertionError(f"watch ended:\n{self.log}")
+        return self
+
+    def stop(self) -> int:
+        """As a service manager does; returns its exit code."""
+        return self._end(signal.SIGTERM)
+
+    def kill(self) -> None:
+        """As a power cut does."""
+        self._end(signal.SIGKILL)
+
+    def _end(self, how: signal.Signals) -> int:
+        if self._process is None:
+            return 0
+        self._process.send_signal(how)
+        code = self._process.wait(timeout=40)
+        self._process = None
+        return code
+
+    def environment(self) -> dict[str, str]:
+        kept = {name: value for name, value in os.environ.items() if not name.startswith("TRAYWARDEN_")}
+        return {**kept, **{f"TRAYWARDEN_{name}": str(value) for name, value in self.settings.items()}}
+
+    def run(self, *arguments: str, code: int = 0) -> str:
+        """One command on the same home; its standard output. Fails unless it exits with `code`."""
+        done = self.try_run(*arguments)
+        assert done.returncode == code, f"{arguments}: exit {done.returncode}\n{done.stdout}{done.stderr}"
+        return done.stdout
+
+    def try_run(self, *arguments: str) -> subprocess.CompletedProcess[str]:
+        return subprocess.run(
+            [sys.executable, "-m", "collector.app.cli", *arguments, "--home", str(self.home)],
+            env=self.environment(),
+            stdin=subprocess.DEVNULL,
+            capture_output=True,
+            text=True,
+            timeout=60,
+            check=False,
+        )
+
+    def status(self) -> dict[str, Any]:
+        """`status --json`."""
+        found: dict[str, Any] = json.loads(self.run("status", "--json"))
+        return found
+
+    def exported(self) -> list[str]:
+        """Lines of the CSV export, without its head."""
+        return self.run("export", "--format", "csv").splitlines()[1:]
