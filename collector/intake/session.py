@@ -257,7 +257,7 @@ class Session:
         )
         if reason.value == _TAKEN_OVER:
             return f": {other}"
-        if self.broker.version == "3.1.1" and self._quick_losses >= 3:
+        if self._quick_losses >= 2:  # 3.1.1 has no word for it, and not every MQTT 5 broker says it
             return f" {self._quick_losses} times within seconds of connecting: perhaps {other}"
         return f": {reason}" if reason.is_failure else ""
 
