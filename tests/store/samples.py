@@ -1,0 +1,83 @@
+"""What the store's tests are made of: a journal in a folder, series, readings, whole batches."""
+
+import random
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+
+from collector.alarms.model import AlarmKey, AlarmState, Event, State, Transition
+from collector.domain.lab import SeriesKey
+from collector.store.batch import Batch, HistoryRow, NewMessage, RejectedRow, Row, Unplaced
+from collector.store.journal import Journal
+
+T0 = 1_772_438_400_000
+"""2026-03-02T08:00:00Z"""
+MINUTE = 60_000
+HOUR = 3_600_000
+DAY = 86_400_000
+ZONE = "America/New_York"
+
+
+def opened(folder: Path, zone: str = ZONE, now_ms: int = T0) -> Journal:
+    return Journal(folder / "traywarden.db", zone).open(now_ms)
+
+
+def with_series(journal: Journal, n: int = 3) -> list[int]:
+    """The numbers of `n` temperature series in Juniper's trays."""
+    trays = ("top", "middle", "bottom")
+    return [
+        journal.series_id(
+            SeriesKey(f"probe-{i}", "bedding", "bedding_temperature", f"juniper/{trays[i % 3]}"),
+            "degC",
+            "juniper",
+            trays[i % 3],
+            T0,
+        )
+        for i in range(n)
+    ]
+
+
+def good(t_ms: int, series: int, value: float | None = 20.5, flag: int = 1, why: int = 0) -> Row:
+    return (t_ms, series, value, flag, value, why)
+
+
+def minutes(series: list[int], n: int, start_ms: int = T0, seed: int = 1) -> list[Row]:
+    """One reading a minute of each series."""
+    source = random.Random(seed)  # noqa: S311 - samples, no secrets
+    return [
+        good(start_ms + m * MINUTE + s * 17, s, round(source.uniform(15.0, 30.0), 2)) for m in range(n) for s in series
+    ]
+
+
+def full_batch(series: int, t_ms: int = T0) -> Batch:
+    """A batch with something in every part."""
+    key = AlarmKey("bedding-hot", series)
+    change = Transition(key, Event.RAISED, State.NORMAL, State.UNACKNOWLEDGED, t_ms, t_ms - 5, t_ms, 31.5, 31.5)
+    return Batch(
+        rows=[good(t_ms, series, 31.5), good(t_ms + 1, series, None, 9, 128)],
+        states={key: AlarmState(key, State.UNACKNOWLEDGED, True, None, t_ms - 5, t_ms, t_ms, 31.5)},
+        transitions=[HistoryRow(change, "juniper/top", "bedding_temperature", "high", t_ms + 900)],
+        messages=[message(f"bedding-hot/{series}/{t_ms}/teacher", t_ms)],
+        unplaced={("worms/lab/9", "x"): Unplaced(t_ms, t_ms, 2, b"[1]")},
+        rejected=[RejectedRow(t_ms, "worms/bad", "not JSON", b"\xff{")],
+        counts={"late": 2, "retained": 0},
+        arrivals=[(7, b"digest-7"), (8, b"digest-8")],
+        events=[(t_ms, "link", "up")],
+        meta={"alive_ms": str(t_ms)},
+    )
+
+
+def message(key: str, created_ms: int = T0, priority: str = "high") -> NewMessage:
+    return NewMessage(key, "teacher@quillbrook.example", "email", priority, "Too hot", "Open the lid.", created_ms)
+
+
+def dump(path: Path, *tables: str) -> dict[str, list[tuple[object, ...]]]:
+    """The rows of the tables as an outsider with SQLite alone sees them."""
+    with closing(sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True)) as db:
+        return {table: db.execute(f"SELECT * FROM {table} ORDER BY 1, 2").fetchall() for table in tables}  # noqa: S608
+
+
+def held(path: Path) -> list[tuple[object, ...]]:
+    """All readings as an outsider sees them: t, series, value, flag, raw, why."""
+    with closing(sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True)) as db:
+        return db.execute("SELECT t, series, value, flag, raw, why FROM readings ORDER BY t, series").fetchall()

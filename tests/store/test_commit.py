@@ -1,0 +1,322 @@
+"""Batches: whole, once, and read back as they were."""
+
+import math
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from collector.alarms.model import AlarmKey, AlarmState, State
+from collector.domain.lab import SeriesKey
+from collector.store.batch import Batch, CommitResult, RejectedRow, Unplaced
+from collector.store.errors import StoreError
+from collector.store.journal import Journal
+from collector.store.reader import Reader
+from collector.store.requests import write_request
+from tests.store.samples import DAY, MINUTE, T0, ZONE, dump, full_batch, good, held, message, opened, with_series
+
+
+def test_an_empty_batch_says_so() -> None:
+    """A batch is empty until something is in any of its parts."""
+    assert Batch().empty
+    assert not Batch(meta={"alive_ms": "1"}).empty
+    assert not Batch(requests_done=[(1, T0, "done")]).empty
+
+
+def test_every_part_of_a_batch_is_read_back(tmp_path: Path) -> None:
+    """What was committed is what a later start finds: readings, alarm states, arrivals, counters, meta, events."""
+    with opened(tmp_path) as journal:
+        series = with_series(journal)[0]
+        batch = full_batch(series)
+        assert journal.commit(batch, T0 + 50) == CommitResult(2, 0, 0, 0)
+    with opened(tmp_path) as again:
+        assert again.alarm_states() == batch.states
+        assert again.arrivals() == batch.arrivals
+        assert again.counters() == {"late": 2}
+        assert again.meta()["alive_ms"] == str(T0)
+        assert [(e.t_ms, e.kind, e.detail) for e in again.events()] == batch.events
+        assert again.series()[0].as_series().place == "juniper/top"
+    assert held(again.path) == [tuple(row) for row in batch.rows]
+    with Reader(again.path) as reader:
+        (change,) = reader.history()
+        assert (change.rule, change.place, change.priority, change.noticed_ms) == (
+            "bedding-hot",
+            "juniper/top",
+            "high",
+            T0 + 900,
+        )
+        (alarm,) = reader.alarms()
+        assert (alarm.state, alarm.place, alarm.priority) == (next(iter(batch.states.values())), "juniper/top", "high")
+        assert reader.outbox_counts() == {"waiting": 1, "sending": 0, "sent": 0, "failed": 0, "unconfirmed": 0}
+        assert [(s.topic, s.name, s.count, s.sample) for s in reader.unplaced()] == [("worms/lab/9", "x", 2, b"[1]")]
+        assert [(r.reason, r.first_bytes) for r in reader.rejected()] == [("not JSON", b"\xff{")]
+
+
+def test_readings_are_columns_an_outsider_can_query(tmp_path: Path) -> None:
+    """The table has t, series, value, flag, raw and why, whatever its key looks like inside, also before 1970."""
+    with opened(tmp_path) as journal:
+        a, b, _ = with_series(journal)
+        journal.commit(Batch(rows=[(T0, b, 1.5, 3, 2.5, 1), (-1, a, None, 9, None, 0)]), T0)
+    with closing(sqlite3.connect(journal.path)) as db:
+        found = db.execute("SELECT t, series, value, flag, raw, why FROM readings ORDER BY t, series").fetchall()
+    assert found == [(-1, a, None, 9, None, 0), (T0, b, 1.5, 3, 2.5, 1)]
+
+
+def test_the_first_value_on_a_key_stands(tmp_path: Path) -> None:
+    """A reading again is a duplicate, counted and not stored, even with another value."""
+    with opened(tmp_path) as journal:
+        series = with_series(journal)[0]
+        journal.commit(Batch(rows=[good(T0, series, 20.0)]), T0)
+        result = journal.commit(Batch(rows=[good(T0, series, 99.0), good(T0 + 1, series)]), T0)
+        assert result == CommitResult(stored=1, duplicates=1, too_old=0, impossible=0)
+        assert journal.counters()["duplicates"] == 1
+    assert held(journal.path)[0][2] == 20.0
+
+
+_rows = st.lists(
+    st.tuples(
+        st.integers(-5, 5).map(lambda n: T0 + n * 20 * MINUTE),
+        st.integers(1, 3),
+        st.none() | st.floats(allow_nan=False),
+        st.sampled_from((1, 2, 3, 4, 9)),
+        st.none() | st.floats(allow_nan=False),
+        st.integers(0, 4095),
+    ),
+    max_size=40,
+)
+
+
+@settings(max_examples=25)
+@given(rows=_rows, cut=st.integers(0, 40), tidy=st.booleans())
+def test_a_batch_again_changes_nothing(
+    tmp_path_factory: pytest.TempPathFactory, rows: list[tuple[int, int, float | None, int, float | None, int]],
+    cut: int, tidy: bool
+) -> None:  # fmt: skip
+    """The same readings, changes and messages twice, in any split, leave the content of once."""
+    folder = tmp_path_factory.mktemp("again")
+    tables = ("readings", "alarm_states", "alarm_history", "outbox", "events", "meta", "hourly", "daily", "latest")
+    with opened(folder) as journal:
+        with_series(journal)
+        batch = full_batch(1)
+        batch.rows += rows
+        first = journal.commit(batch, T0)
+        while journal.tidy(T0 + DAY).left:
+            pass
+        before = dump(journal.path, *tables)
+        assert first.stored == len(before["readings"]) == journal.readings_count()
+        parts = (Batch(rows=batch.rows[:cut]), Batch(rows=batch.rows[cut:]), batch)
+        for part in parts:
+            assert journal.commit(part, T0 + 1).stored == 0
+            if tidy:
+                journal.tidy(T0 + 2 * DAY)
+        while journal.tidy(T0 + 3 * DAY).left:
+            pass
+        assert dump(journal.path, *tables) == before
+        assert journal.readings_count() == first.stored
+
+
+def test_a_value_that_is_no_number_is_none(tmp_path: Path) -> None:
+    """NaN is kept as an empty value with its flag; infinities are kept as they are."""
+    with opened(tmp_path) as journal:
+        series = with_series(journal)[0]
+        rows = [good(T0, series, math.nan, 4, 128), good(T0 + 1, series, math.inf, 4), good(T0 + 2, series, 0.0)]
+        journal.commit(Batch(rows=rows), T0)
+    assert [row[2] for row in held(journal.path)] == [None, math.inf, 0.0]
+
+
+def test_a_broken_row_stops_the_batch_and_not_the_journal(tmp_path: Path) -> None:
+    """A row no table takes is a mistake of the program: it is raised, nothing is stored, the next batch is."""
+    with opened(tmp_path) as journal:
+        series = with_series(journal)[0]
+        broken = full_batch(series)
+        broken.meta["alive_ms"] = None  # type: ignore[assignment]
+        with pytest.raises(sqlite3.IntegrityError):
+            journal.commit(broken, T0)
+        assert journal.readings_count() == 0
+        assert journal.arrivals() == []
+        assert journal.commit(full_batch(series), T0).stored == 2
+        assert journal.readings_count() == 2
+        assert journal.arrivals() == [(7, b"digest-7"), (8, b"digest-8")]
+
+
+def test_times_no_calendar_knows_are_left_out_and_counted(tmp_path: Path) -> None:
+    """A time far beyond any calendar cannot stop the rest of the batch."""
+    with opened(tmp_path) as journal:
+        series = with_series(journal)[0]
+        rows = [good(10**17, series), good(-(10**17), series), good(T0, series)]
+        assert journal.commit(Batch(rows=rows), T0) == CommitResult(1, 0, 1, 1)
+        assert journal.counters() == {"too_old": 1, "impossible_time": 1}
+    assert len(held(journal.path)) == 1
+
+
+def test_a_message_key_is_told_once(tmp_path: Path) -> None:
+    """Two messages of one key are one, within a batch and across batches."""
+    with opened(tmp_path) as journal:
+        journal.commit(Batch(messages=[message("a"), message("a"), message("b")]), T0)
+        journal.commit(Batch(messages=[message("b"), message("c")]), T0)
+    with Reader(journal.path) as reader:
+        assert reader.outbox_counts()["waiting"] == 3
+
+
+def test_alarm_states_are_replaced_by_key(tmp_path: Path) -> None:
+    """The last state of each alarm is the one found."""
+    with opened(tmp_path) as journal:
+        key, other = AlarmKey("dry", 1), AlarmKey("broker-lost", 0)
+        journal.commit(Batch(states={key: AlarmState(key, State.UNACKNOWLEDGED, True, worst=1.5)}), T0)
+        settled = AlarmState(key, State.NORMAL, False, deadline_ms=T0, changed_ms=T0)
+        journal.commit(Batch(states={key: settled, other: AlarmState(other)}), T0)
+        assert journal.alarm_states() == {key: settled, other: AlarmState(other)}
+
+
+def test_lists_of_what_went_wrong_are_bounded(tmp_path: Path) -> None:
+    """At most 500 strangers (the longest unheard go first) and 500 rejected messages, the newest; the count goes on."""
+    with opened(tmp_path) as journal:
+        for part in range(3):
+            journal.commit(
+                Batch(
+                    unplaced={
+                        (f"t/{n}", ""): Unplaced(T0, T0 + n, 1, b"x" * 500) for n in range(part * 300, part * 300 + 300)
+                    },
+                    rejected=[RejectedRow(T0 + n, "t" * 2000, "bad", b"y" * 500) for n in range(300)],
+                    counts={"rejected": 300},
+                ),
+                T0,
+            )
+        assert journal.counters() == {"rejected": 900}
+    with Reader(journal.path) as reader:
+        strangers = reader.unplaced()
+        assert [s.topic for s in strangers] == [f"t/{n}" for n in range(899, 399, -1)]
+        assert max(len(s.sample) for s in strangers) == 200
+        rejected = reader.rejected(1000)
+        assert len(rejected) == 500
+        assert rejected[0].t_ms == T0 + 299
+        assert (len(rejected[0].first_bytes), len(rejected[0].topic)) == (64, 500)
+
+
+def test_a_stranger_heard_again_is_counted_on(tmp_path: Path) -> None:
+    """First and last time, the count over all, the newest sample."""
+    with opened(tmp_path) as journal:
+        journal.commit(Batch(unplaced={("t", ""): Unplaced(T0, T0 + 5, 3, b"old")}), T0)
+        journal.commit(Batch(unplaced={("t", ""): Unplaced(T0 + 9, T0 + 10, 2, b"new")}), T0)
+    with Reader(journal.path) as reader:
+        (stranger,) = reader.unplaced()
+    assert (stranger.first_ms, stranger.last_ms, stranger.count, stranger.sample) == (T0, T0 + 10, 5, b"new")
+
+
+def test_text_no_file_can_hold_does_not_stop_a_batch(tmp_path: Path) -> None:
+    """Half characters in what probes send become '?'."""
+    with opened(tmp_path) as journal:
+        journal.commit(
+            Batch(
+                rejected=[RejectedRow(T0, "t/\ud800", "°\udfff", b"")],
+                unplaced={("\ud800", ""): Unplaced(1, 1, 1, b"")},
+            ),
+            T0,
+        )
+    with Reader(journal.path) as reader:
+        assert (reader.rejected()[0].topic, reader.rejected()[0].reason) == ("t/?", "°?")
+        assert reader.unplaced()[0].topic == "?"
+
+
+def test_arrivals_are_a_ring(tmp_path: Path) -> None:
+    """The last 1024 arrivals are found after a restart, oldest first, across a batch larger than the ring."""
+    with opened(tmp_path) as journal:
+        journal.commit(Batch(arrivals=[(n, b"a") for n in range(1500)]), T0)
+    with opened(tmp_path) as journal:
+        journal.commit(Batch(arrivals=[(n, b"b") for n in range(1500, 1510)]), T0)
+        assert [mid for mid, _ in journal.arrivals()] == list(range(486, 1510))
+
+
+def test_series_are_numbered_once(tmp_path: Path) -> None:
+    """The same channel in the same place keeps its number over restarts; a moved probe gets a new one."""
+    key = SeriesKey("p", "c", "battery", "juniper/top")
+    with opened(tmp_path) as journal:
+        first = journal.series_id(key, "V", "juniper", "top", T0)
+        assert journal.series_id(key, "V", "juniper", "top", T0) == first
+    with opened(tmp_path) as journal:
+        assert journal.series_id(key, "mV", "juniper", "top", T0) == first
+        moved = journal.series_id(SeriesKey("p", "c", "battery", "maple/top"), "V", "maple", "top", T0)
+        assert moved != first
+        assert [(s.id, s.unit) for s in journal.series()] == [(first, "mV"), (moved, "V")]
+
+
+def test_requests_are_taken_up_and_finished_in_a_commit(tmp_path: Path) -> None:
+    """A request from another process is noticed by the version of the data, and its answer commits with the batch."""
+    with opened(tmp_path) as journal:
+        before = journal.data_version()
+        assert journal.data_version() == before
+        number = write_request(journal.path, "acknowledge", {"alarm": "bedding-hot", "by": "class 4"}, T0)
+        assert journal.data_version() != before
+        (request,) = journal.pending_requests()
+        assert (request.id, request.kind, request.body["by"], request.at_ms) == (number, "acknowledge", "class 4", T0)
+        journal.commit(Batch(requests_done=[(number, T0 + 5, "acknowledged")]), T0)
+        assert journal.pending_requests() == []
+        with Reader(journal.path) as reader:
+            answer = reader.request(number)
+            assert answer is not None
+            assert (answer.done_ms, answer.result) == (T0 + 5, "acknowledged")
+            assert reader.request(number + 1) is None
+
+
+def test_close_may_be_called_twice_and_open_too(tmp_path: Path) -> None:
+    """Opening the open and closing the closed do nothing; a closed journal says that it is closed."""
+    journal = opened(tmp_path)
+    assert journal.open(T0) is journal
+    journal.close()
+    journal.close()
+    with pytest.raises(StoreError, match="closed"):
+        journal.commit(Batch(), T0)
+
+
+def test_a_closed_journal_is_one_file(tmp_path: Path) -> None:
+    """After a close, everything is in the one file, and summaries are up to date."""
+    with opened(tmp_path) as journal:
+        series = with_series(journal)[0]
+        journal.commit(Batch(rows=[good(T0, series)]), T0)
+    assert [path.name for path in tmp_path.iterdir()] == ["traywarden.db"]
+    assert len(dump(journal.path, "hourly")["hourly"]) == 1
+
+
+def test_a_missing_folder_is_one_line(tmp_path: Path) -> None:
+    """A home folder that is not there is named, not made."""
+    with pytest.raises(StoreError, match="no such folder"):
+        Journal(tmp_path / "nowhere" / "traywarden.db", ZONE).open(T0)
+
+
+def test_newest_joins_what_is_tidied_with_what_is_not(tmp_path: Path) -> None:
+    """The newest reading of each series, whether it was committed before the tidying, after it, or out of order."""
+    with opened(tmp_path) as journal:
+        a, b, c = with_series(journal)
+        journal.commit(Batch(rows=[good(T0, a, 1.0), good(T0 + DAY, b, 2.0)]), T0)
+        journal.tidy(T0 + DAY)
+        journal.commit(Batch(rows=[good(T0 + 5, a, 3.0), good(T0 + 2, b, 4.0)]), T0)
+        for _ in range(2):
+            found = journal.newest()
+            assert {n: (row.t_ms, row.value) for n, row in found.items()} == {a: (T0 + 5, 3.0), b: (T0 + DAY, 2.0)}
+            assert set(journal.newest([a, c])) == {a}
+            journal.tidy(T0 + DAY)
+
+
+def test_recent_is_arrays_without_late_readings(tmp_path: Path) -> None:
+    """What quality checks remember is rebuilt from arrays in time order, NaN for no number, late ones left out."""
+    with opened(tmp_path) as journal:
+        a, b, c = with_series(journal)
+        rows = [
+            good(T0 - 1, a),
+            good(T0 + 2, a, 2.0),
+            good(T0, a, None, 9),
+            good(T0 + 1, b, 5.0),
+            good(T0 + 1, a, 7.0, 2, 1024),
+        ]
+        journal.commit(Batch(rows=rows), T0)
+        found = journal.recent([a, b, c], T0)
+        assert set(found) == {a, b}
+        assert found[a].t_ms.tolist() == [T0, T0 + 2]
+        assert math.isnan(found[a].value[0])
+        assert found[a].flag.tolist() == [9, 1]
+        assert found[b].raw.tolist() == [5.0]
+        assert set(journal.recent([b], T0)) == {b}
+        assert journal.recent(None, T0 + DAY) == {}
