@@ -1,11 +1,13 @@
 """All that can be wrong with a mail server or its settings: one clear line, the same from `checkup` and `status`."""
 
+import socket
 from pathlib import Path
 
 import pytest
 
 from collector.messages.mail import MailChannel, probe_mail
 from collector.messages.port import TemporaryFailure
+from collector.messages.session import explain
 from collector.messages.settings import MailSettings
 from tests.messages.conftest import settings_for
 from tests.messages.examples import Letter
@@ -131,6 +133,22 @@ def test_plain_to_a_tls_port(authority: Authority) -> None:
         assert one_line_of(settings_for(server, timeout_s=0.3)) == (
             ": gave no answer in time; is the security setting right for this port?"
         )
+
+
+def test_a_port_that_takes_the_connection_and_says_nothing() -> None:
+    """A firewall's silence ends with our patience, in the middle of agreeing on TLS too."""
+    with socket.create_server(("127.0.0.1", 0)) as silent:
+        port = silent.getsockname()[1]
+        assert one_line_of(MailSettings("127.0.0.1", port, timeout_s=0.2, security="tls")) == (
+            ": gave no answer in time"
+        )
+
+
+def test_the_systems_own_words_for_the_rest() -> None:
+    """A network that is down is told as the system tells it (this machine cannot be cut off for a test)."""
+    assert explain(OSError(101, "Network is unreachable"), MailSettings("h")) == "network is unreachable"
+    assert explain(socket.gaierror(socket.EAI_AGAIN, "later"), MailSettings("h")).endswith("is there a network?")
+    assert explain(socket.gaierror(socket.EAI_NONAME, "none"), MailSettings("h")) == "no machine has that name"
 
 
 def test_a_machine_that_is_no_mail_server() -> None:

@@ -259,6 +259,24 @@ def test_the_thread_wakes_for_new_messages_and_stops(outbox: FilledOutbox, clock
     assert channel.delivered == ["a", "b"]
 
 
+def test_the_thread_comes_back_by_itself_when_a_message_is_due(clock: FakeClock) -> None:
+    """Nobody wakes it: the clock alone, which the machine may set, brings the second try."""
+    outbox, wake, stop = MemoryOutbox(), threading.Event(), threading.Event()
+    outbox.put(*letters("a"))
+    channel = FakeChannel(before={"a": TemporaryFailure("451 later")})
+    thread = running(Sender(outbox, {"email": channel}, clock, wake), stop)
+    try:
+        wait_until(lambda: outbox.standing("a").error, "the first try")
+        channel.before.clear()
+        clock.advance(minutes=1)
+        wait_until(lambda: outbox.standing("a").state == "sent", "the second try")
+    finally:
+        stop.set()
+        thread.join(timeout=10)
+    assert not thread.is_alive()
+    assert channel.tried == ["a", "a"]
+
+
 def test_the_thread_outlives_a_full_disk_and_says_so_once(clock: FakeClock, lines: list[str]) -> None:
     """One line however long it lasts; half a minute after there is room again, the message goes out."""
     outbox, channel, wake, stop = MemoryOutbox(full=True), FakeChannel(), threading.Event(), threading.Event()

@@ -147,7 +147,10 @@ class _Controller(Controller):
         super().__init__(handler, "127.0.0.1", port, **options)
 
     def _create_server(self) -> Any:
-        listening = socket.create_server(("127.0.0.1", self.port))
+        # Named as TCP, or asyncio leaves Nagle's algorithm on, which costs 40 ms a conversation.
+        listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
+        listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listening.bind(("127.0.0.1", self.port))
         self.port = listening.getsockname()[1]
         return self.loop.create_server(self._factory_invoker, sock=listening, ssl=self.ssl_context)
 
