@@ -110,7 +110,7 @@ def _may_exist(draft: Draft, place: str) -> bool:
 
 def _hides_places(path: Path) -> bool:
     """A section of places that is no section, or an unknown key at the top that was meant to be one."""
-    return len(path) == 1 and path[0] not in ("lab", "room", "probes", "people")
+    return len(path) == 1 and nearest(str(path[0]), ("lab", "room", "probes", "people", *_SECTIONS)) in _SECTIONS
 
 
 def _no_such_place(place: str, places: Mapping[str, PlaceKind]) -> str:

@@ -5,7 +5,7 @@ that into a problem with its place (`collector.domain.labfile_models`).
 """
 
 import re
-from collections.abc import Iterable
+from collections.abc import Collection
 from datetime import datetime
 from zoneinfo import ZoneInfo, available_timezones
 
@@ -22,6 +22,7 @@ _KEY = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
 # of Unicode let a name look like something it is not.
 _UNSAFE = re.compile("[\x00-\x1f\x7f-\x9f\u2028-\u202e\u2066-\u2069]")
 _POINTER = re.compile(r"(/([^~/]|~[01])*)*")
+_LONE_TILDE = re.compile("~(?![01])")
 _SENML_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9:./_-]*")
 _ADDRESS = re.compile(r"([A-Za-z0-9!#$%&'*+/=?^_`{|}~-]+(?:\.[A-Za-z0-9!#$%&'*+/=?^_`{|}~-]+)*)@([A-Za-z0-9.-]+)")
 _DOMAIN_LABEL = re.compile(r"[A-Za-z0-9]([A-Za-z0-9-]{0,61}[A-Za-z0-9])?")
@@ -100,11 +101,13 @@ def time_zone(text: str) -> str:
     raise ValueError(f"{_shown(text)} is not a time zone of the IANA database; {right}")
 
 
-def _nearest_zone(text: str, known: Iterable[str]) -> str | None:
+def _nearest_zone(text: str, known: Collection[str]) -> str | None:
     by_city = {name.rpartition("/")[2]: name for name in sorted(known, reverse=True)}
     wanted = text.replace(" ", "_")
     if wanted in known:
         return wanted
+    if any(name.startswith(f"{wanted}/") for name in known):
+        return None  # a continent: any of its cities would be a wild guess
     return by_city.get(wanted) or (nearest(wanted, known) if len(wanted) <= MAX_NAME else None)
 
 
@@ -131,7 +134,7 @@ def pointer(text: str) -> str:
     if not _POINTER.fullmatch(text):
         right = "in a key, write '~' as '~0' and '/' as '~1'"
         if not text.startswith("/"):
-            right = f"start it with '/', like '/{text[:40]}'"
+            right = f"start it with '/', like '/{_LONE_TILDE.sub('~0', text[:40])}'"
         raise ValueError(f"{_shown(text)} is not a JSON Pointer; {right}")
     return one_line(text, _MAX_POINTER)
 

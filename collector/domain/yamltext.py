@@ -25,6 +25,7 @@ _MAX_DEPTH = 20
 _MAX_INT = 2**63 - 1
 _LONGEST_KEY = 200
 _MAX_TEXT = 1_000_000
+_HINTS = {"\\t": "; use spaces, not tabs, to indent"} | dict.fromkeys("%@`", "; put text that starts with it in quotes")
 _LINE_BREAK = re.compile("\r\n|[\r\n\x85\u2028\u2029]")
 _UNPRINTABLE = re.compile("[\x00-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff]")
 _SURROGATE = re.compile("[\ud800-\udfff]")
@@ -105,7 +106,7 @@ def _syntax_problem(file: str, error: yaml.YAMLError) -> Problem:
     said = getattr(error, "problem", None) or str(error).splitlines()[0]
     if said == "but found another document":
         return _at(file, mark, "a second YAML document starts here; keep one")
-    hint = "; use spaces, not tabs, to indent" if "\\t" in said else ""
+    hint = next((hint for sign, hint in _HINTS.items() if f"found character '{sign}'" in said), "")
     return _at(file, mark, f"not valid YAML: {said}{hint}")
 
 
@@ -295,10 +296,8 @@ def _known_keys(model: Any, path: Path) -> tuple[str, ...]:
 def _below(model: Any, part: str | int) -> Any:
     found = _first_model(model)
     if found is not None:
-        for name, info in found.model_fields.items():
-            if part in (name, info.alias):
-                return info.annotation
-        return None
+        fields = found.model_fields.items()
+        return next((info.annotation for name, info in fields if part in (name, info.alias)), None)
     arguments = get_args(model)
     if get_origin(model) in (types.UnionType,) or type(None) in arguments:
         return _below(next((a for a in arguments if get_args(a) or _first_model(a)), None), part)

@@ -36,6 +36,7 @@ class _Bin(_Part):
     trays: dict[str, _Tray | None] | None = None
     spare: list[_Tray] = Field(default=[], max_length=2)
     pair: tuple[int, int] = (1, 2)
+    places: list[str] = Field(default=["room"], min_length=1)
 
     @field_validator("weight")
     @classmethod
@@ -102,6 +103,8 @@ def test_paths_read_as_people_write_them() -> None:
         ("a: b: c", "bin.yaml:1:5 not valid YAML: mapping values are not allowed here"),
         ("a:\n\t- b", "bin.yaml:2:1 not valid YAML: found character '\\t' that cannot start any token; use spaces, not "
          "tabs, to indent"),
+        ("unit: %RH", "bin.yaml:1:7 not valid YAML: found character '%' that cannot start any token; put text that "
+         "starts with it in quotes"),
         ("a: [1, 2", "bin.yaml:1:9 not valid YAML: expected ',' or ']', but got '<stream end>'"),
         ("a: 1\r\nb: x\x00", "bin.yaml:2:5 not valid YAML: the character U+0000 cannot stand in YAML"),
         ('a: "\\UFFFFFFFF"', "bin.yaml:1:7 not valid YAML: a number is out of range here"),
@@ -170,11 +173,12 @@ trays:
   mid: [1]
 spare: [{level: no-number}, 3, {}, {level: 1}]
 pair: [1]
+places: []
 """
     assert _refusals(text, _Bin) == [
         "bin.yaml:1:7 name: needs text, got 12; put it in quotes",
         "bin.yaml:2:1 nmae: unknown key; did you mean 'name'?",
-        "bin.yaml:3:1 colour: unknown key; known here: name, lid, weight, trays, spare, pair",
+        "bin.yaml:3:1 colour: unknown key; known here: name, lid, weight, trays, spare, pair, places",
         "bin.yaml:4:6 lid: needs yes or no, got 'maybe'",
         "bin.yaml:5:9 weight: must be more than 0",
         "bin.yaml:7:16 trays.top.level: needs a whole number, got 'high'",
@@ -185,6 +189,7 @@ pair: [1]
         "bin.yaml:9:8 trays.mid: needs keys with values below it, got a list",
         "bin.yaml:10:8 spare: list should have at most 2 items after validation, not 4, got a list",
         "bin.yaml:11:1 pair[1]: missing; this item is needed here",
+        "bin.yaml:12:9 places: is too short; needs 1 or more",
     ]
 
 
