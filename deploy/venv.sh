@@ -78,7 +78,8 @@ fill_venv() {
     local python=$1 venv=$2 requirements=$3
     say "Making $venv with $("$python" --version); this takes about a minute, the first time only."
     new_venv "$python" "$venv"
-    "$venv/bin/python" -m pip install --quiet --disable-pip-version-check --require-hashes \
+    # Quiet twice: errors are shown, remarks on how this machine's pip is set up are not.
+    "$venv/bin/python" -m pip install -qq --disable-pip-version-check --require-hashes \
         --requirement "$requirements" </dev/null >&2 ||
         die "Installing the pinned packages failed (see above); run the same command again to retry."
 }
