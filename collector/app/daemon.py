@@ -33,8 +33,11 @@ HOLD_AT = 8_000
 TICK_LAG_MS = 5_000
 """Timers are let end this far behind the clock, so that a reading on its way is not overtaken by them."""
 _GATHER_S = 0.003
+_BACKLOG_MESSAGES = 10
+"""As many at once mean that the broker hands over what it held for us; below the 20 that an ordinary one sends ahead."""
 _CAUGHT_UP_S = 1.0
 _CATCH_UP_S = 60.0
+"""Timers wait for a backlog no longer than this."""
 _REQUESTS_EVERY_S = 0.5
 _STATE_EVERY_S = 30.0
 _LAB_EVERY_S = 2.0
@@ -85,8 +88,7 @@ class Daemon:
         self._lab_stamp = 0
         self._again = False
         self._version = -1
-        self._catching_up = True
-        self._tick_from = 0.0
+        self._catch_up(0.0)
 
     def stop(self) -> None:
         """Ask the loop to end; safe from a signal handler or another thread."""
@@ -117,7 +119,7 @@ class Daemon:
         self.parts = assemble(self.home, self.settings, self.now, self.log)
         self._mids, self._held, self._stall = [], 0, None
         self._pacer = Pacer(time.monotonic())
-        self._catching_up, self._tick_from = True, time.monotonic() + _CATCH_UP_S
+        self._catch_up(_CATCH_UP_S)
         self._session = Session(self.parts.broker, self._message, self._news, time.monotonic)
         self.parts.pipeline.batch.events.append((self.now(), "started", ""))
         self.parts.sender_thread.start()
@@ -187,10 +189,17 @@ class Daemon:
         taken = got = self._session.pump(self._patience_s(now_s), BATCH_MESSAGES)
         while got and self._held < BATCH_MESSAGES:
             got = self._session.pump(_GATHER_S, BATCH_MESSAGES)
-        if taken and self._catching_up:
-            self._tick_from = time.monotonic() + _CAUGHT_UP_S
-        elif time.monotonic() >= self._tick_from:
+            taken += got
+        now_s = time.monotonic()
+        if self._catching_up and taken >= _BACKLOG_MESSAGES and now_s < self._caught_up_by:
+            self._tick_from = now_s + _CAUGHT_UP_S
+        elif now_s >= self._tick_from:
             self._catching_up = False
+
+    def _catch_up(self, for_s: float) -> None:
+        """Let no timer end for so long, and longer while a backlog comes in."""
+        now_s = time.monotonic()
+        self._catching_up, self._tick_from, self._caught_up_by = True, now_s + for_s, now_s + _CATCH_UP_S
 
     def _patience_s(self, now_s: float) -> float:
         wait_s = min(_MOST_WAIT_S, max(0.0, self._requests_at - now_s))
@@ -224,7 +233,7 @@ class Daemon:
         if news.link is not Link.UP:
             self._mids.clear()  # they come again; an id from before the break may soon mean another message
         if news.link is Link.UP:  # what queued while we were away is judged before any timer runs out over it
-            self._catching_up, self._tick_from = True, time.monotonic() + _CAUGHT_UP_S
+            self._catch_up(_CAUGHT_UP_S)
         if was_up or news.link is Link.UP:
             self.parts.pipeline.link_changed(news.link is Link.UP, self.now(), news.text)
         self._state_at = 0.0

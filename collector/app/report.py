@@ -15,7 +15,7 @@ from collector.store.reading import Newest, StoredSeries
 _FROM_BEST = (Flag.PASS, Flag.NOT_EVALUATED, Flag.SUSPECT, Flag.MISSING, Flag.FAIL)
 
 
-def status(home: Home, lab: Lab | None, now_ms: int) -> dict[str, Any]:
+def status(home: Home, lab: Lab | None, now_ms: int, stale_ms: int = STALE_MS) -> dict[str, Any]:
     """The whole picture, as `status --json` prints it; works whether or not the collector runs."""
     watch = read_state(home.sign_of_life)
     with Reader(home.database) as reader, reader.snapshot():
@@ -29,7 +29,7 @@ def status(home: Home, lab: Lab | None, now_ms: int) -> dict[str, Any]:
             "rejected": counters.get("rejected", 0),
             "duplicates": counters.get("duplicates", 0),
             "unplaced": len(reader.unplaced()),
-            "watch": watch_words(watch, now_ms),
+            "watch": watch_words(watch, now_ms, stale_ms),
             "probes": probe_rows(series, newest, lab),
             "alarms": [alarm_row(held, series) for held in reader.alarms()],
             "outbox": {name: outbox.get(name, 0) for name in ("waiting", "sent", "failed", "unconfirmed")},
@@ -37,13 +37,13 @@ def status(home: Home, lab: Lab | None, now_ms: int) -> dict[str, Any]:
         }
 
 
-def watch_words(state: WatchState | None, now_ms: int) -> str:
+def watch_words(state: WatchState | None, now_ms: int, stale_ms: int) -> str:
     """How the collector is, in a few words."""
     if state is None:
         return "has not run here yet"
     if state.link == "stopped":
         return f"stopped at {iso(state.alive_ms)}"
-    if now_ms - state.alive_ms > STALE_MS:
+    if now_ms - state.alive_ms > stale_ms:
         return f"not running; last sign of life {iso(state.alive_ms)}"
     if state.stalled:
         return f"running, but the journal cannot be written: {state.stalled}"

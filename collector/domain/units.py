@@ -28,7 +28,7 @@ class Measure:
 
 _ALL = (
     Measure("bedding_temperature", "bedding temperature", "degC", "temperature", -273.15, 1000.0, 1),
-    Measure("bedding_moisture", "bedding moisture", "%", "percent", 0.0, 100.0, 0),
+    Measure("bedding_moisture", "bedding moisture", "%", "percent", 0.0, 100.0, 1),
     Measure("air_temperature", "air temperature", "degC", "temperature", -273.15, 1000.0, 1),
     Measure("air_humidity", "air humidity", "%RH", "humidity", 0.0, 100.0, 0),
     Measure("tea_temperature", "tea temperature", "degC", "temperature", -273.15, 1000.0, 1),

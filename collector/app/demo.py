@@ -1,0 +1,149 @@
+"""The demo's parts: a broker inside this process, the simulator, the collector and a mail catcher, on one fast clock.
+
+Nothing here is a stand-in for the collector: it is the same daemon as `watch`, talking MQTT to the broker and SMTP to
+the catcher over loopback. Only the lab is invented.
+"""
+
+import socket
+import tempfile
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from email import message_from_bytes, policy
+from pathlib import Path
+from typing import Any
+
+from collector.app.clock import Now, scaled_now
+from collector.app.daemon import Daemon
+from collector.app.home import Home
+from collector.app.output import wrong
+from collector.app.report import status
+from collector.app.settings import Mail, Mqtt, Settings
+from collector.app.watch_state import STALE_MS
+
+START_MS = 1_772_438_400_000
+"""2026-03-02T08:00:00Z, a Monday morning at the invented Quillbrook School."""
+PACE = 240.0
+"""Four lab minutes a second."""
+SCENARIO = "school-demo"
+_SEED = 1
+_TICK_LAG_MS = 120_000
+"""Half a second of real time on the fast clock, for readings on their way."""
+_ENDS_WITHIN_S = 40
+
+
+@dataclass(frozen=True, slots=True)
+class CaughtMail:
+    """A mail as it arrived."""
+
+    to: str
+    subject: str
+    body: str
+
+
+class Catcher:
+    """An SMTP server on loopback that keeps what it gets."""
+
+    def __init__(self, on_mail: Callable[[CaughtMail], None]) -> None:
+        self._on_mail = on_mail
+
+    async def handle_DATA(self, _server: Any, _session: Any, envelope: Any) -> str:
+        """Called by aiosmtpd for each message."""
+        message = message_from_bytes(envelope.content, policy=policy.default)
+        text = message.get_body(("plain",))
+        body = text.get_content() if text is not None else ""
+        self._on_mail(CaughtMail(", ".join(envelope.rcpt_tos), str(message["Subject"]), body))
+        return "250 2.0.0 kept"
+
+
+@dataclass(frozen=True, slots=True)
+class Demo:
+    """A demo that runs. `trouble` collects what ended one of its parts early."""
+
+    home: Home
+    now: Now
+    trouble: list[str]
+    played: threading.Event
+    """Set when the scenario has come to its end."""
+
+
+@contextmanager
+def running_demo(on_mail: Callable[[CaughtMail], None], log: Callable[[str], None]) -> Iterator[Demo]:
+    """Everything started on the way in and stopped in reverse order on the way out; the home folder is deleted."""
+    try:
+        from aiosmtpd.controller import Controller
+        from iotcore import Broker
+    except ImportError as missing:
+        wrong(f"the demo needs {missing.name}; install it with: pip install 'traywarden[demo]'")
+    from sim_sensors.scenarios import lab_text
+
+    with ExitStack() as stack:
+        home = Home(Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="traywarden-demo-"))))
+        home.lab_file.write_text(lab_text(SCENARIO), encoding="utf-8")
+        broker_port, mail_port = _free_port(), _free_port()
+        broker = Broker(port=broker_port, listen="127.0.0.1")
+        broker.start()
+        stack.callback(broker.stop)
+        catcher = Controller(Catcher(on_mail), hostname="127.0.0.1", port=mail_port)
+        catcher.start()
+        stack.callback(catcher.stop)
+        settings = Settings(
+            mqtt=Mqtt(port=broker_port, version="3.1.1", client_id="traywarden-demo"),
+            mail=Mail(host="127.0.0.1", port=mail_port, security="none", sender="traywarden@quillbrook.example"),
+        )
+        demo = Demo(home, scaled_now(START_MS, PACE), [], threading.Event())
+        stop = threading.Event()
+        daemon = Daemon(home, settings, demo.now, log, _TICK_LAG_MS)
+        _start(stack, demo, "collector", daemon.run, daemon.stop)
+        _start(stack, demo, "simulator", lambda: _play(broker_port, demo, stop), stop.set)
+        yield demo
+
+
+def demo_status(demo: Demo) -> dict[str, Any]:
+    """As `status` has it, on the demo's clock."""
+    return status(demo.home, demo.home.load_lab(), demo.now(), round(STALE_MS * PACE))
+
+
+def _start(stack: ExitStack, demo: Demo, name: str, work: Callable[[], None], end: Callable[[], None]) -> None:
+    """Run `work` in a thread that `end` stops; what it raises ends the demo with one line."""
+
+    def guarded() -> None:
+        try:
+            work()
+        except Exception as error:  # noqa: BLE001  shown to the person who started the demo
+            demo.trouble.append(f"{name}: {error}")
+
+    thread = threading.Thread(target=guarded, name=name, daemon=True)
+    thread.start()
+    stack.callback(thread.join, _ENDS_WITHIN_S)
+    stack.callback(end)
+
+
+def _play(port: int, demo: Demo, stop: threading.Event) -> None:
+    from sim_sensors.publisher import Publisher
+    from sim_sensors.run import run
+    from sim_sensors.scenarios import load
+
+    scenario = load(SCENARIO)
+    packs = run(scenario, _SEED, START_MS, scenario.length_ms)
+    Publisher("127.0.0.1", port).play(packs, clock=demo.now, pace=PACE, stop=stop)
+    demo.played.set()
+
+
+def _free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+def wait_demo(demo: Demo, seconds: float | None, each: Callable[[], None], every_s: float) -> None:
+    """Call `each` every now and then until `seconds` are over, the story is at its end or a part has failed."""
+    ends = None if seconds is None else time.monotonic() + seconds
+    while not demo.trouble and not demo.played.is_set():
+        left_s = every_s if ends is None else min(every_s, ends - time.monotonic())
+        if left_s <= 0:
+            return
+        time.sleep(left_s)
+        each()
