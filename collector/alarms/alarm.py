@@ -13,17 +13,18 @@ from collector.alarms.model import AlarmKey, AlarmState, Event, Rule, Transition
 class Ledger:
     """What happened since it was last emptied: shared by all alarms of an engine."""
 
-    __slots__ = ("touched", "transitions")
+    __slots__ = ("rank", "touched", "transitions")
 
     def __init__(self) -> None:
+        self.rank: dict[AlarmKey, int] = {}
         self.transitions: list[Transition] = []
         self.touched: dict[AlarmKey, Alarm] = {}
 
     def take(self) -> list[Transition]:
-        """The transitions so far, in time order; those of one moment in the order they were made."""
+        """The transitions so far, in time order; those of one moment in the order of the rules."""
         taken, self.transitions = self.transitions, []
         if len(taken) > 1:
-            taken.sort(key=lambda transition: transition.t_ms)
+            taken.sort(key=lambda transition: (transition.t_ms, self.rank[transition.key]))
         return taken
 
 
@@ -46,6 +47,7 @@ class Alarm(ABC):
 
     def __init__(self, rule: Rule, saved: AlarmState, ledger: Ledger) -> None:
         self.rule, self.key, self.ledger = rule, saved.key, ledger
+        ledger.rank[self.key] = len(ledger.rank)
         self.state, self.active, self.deadline = saved.state, saved.active, saved.deadline_ms
         self.since, self.raised, self.changed, self.worst = (
             saved.since_ms,
@@ -66,27 +68,8 @@ class Alarm(ABC):
         """When a timer of this alarm ends if nothing comes in between."""
 
     @abstractmethod
-    def fire(self, value: float | None) -> None:
-        """The timer has ended. `value`: the last usable one before that."""
-
-    @abstractmethod
-    def untouched_by(self, chunk: Small | Large) -> bool:
-        """Whether nothing in the chunk can change what this alarm does: asked first, and cheap."""
-
-    def judge(self, chunk: Small | Large, value: float | None) -> None:
-        """Take in the readings. `value`: the last usable one before the chunk."""
-        if isinstance(chunk, Small):
-            self.walk(chunk, value)
-        else:
-            self.scan(chunk, value)
-
-    @abstractmethod
-    def walk(self, chunk: Small, value: float | None) -> None:
-        """Look at each reading in turn."""
-
-    @abstractmethod
-    def scan(self, chunk: Large, value: float | None) -> None:
-        """As `walk`, going from one reading that matters to the next."""
+    def fire(self, at_ms: int, value: float | None) -> None:
+        """The timer has ended, at `due()`. `value`: the last usable one before that."""
 
     def touch(self, t_ms: int | None = None) -> None:
         """Note that the state must be written; `t_ms` where a reading or a timer changed it."""
@@ -126,3 +109,28 @@ class Alarm(ABC):
                 self.key, event, before, self.state, t_ms, self.since, self.raised, value, worst=self.worst, by=by
             )
         )
+
+
+class SeriesAlarm(Alarm):
+    """An alarm that readings of its series move."""
+
+    __slots__ = ()
+
+    @abstractmethod
+    def untouched_by(self, chunk: Small | Large) -> bool:
+        """Whether nothing in the chunk can change what this alarm does: asked first, and cheap."""
+
+    def judge(self, chunk: Small | Large, value: float | None) -> None:
+        """Take in the readings. `value`: the last usable one before the chunk."""
+        if isinstance(chunk, Small):
+            self.walk(chunk, value)
+        else:
+            self.scan(chunk, value)
+
+    @abstractmethod
+    def walk(self, chunk: Small, value: float | None) -> None:
+        """Look at each reading in turn."""
+
+    @abstractmethod
+    def scan(self, chunk: Large, value: float | None) -> None:
+        """As `walk`, going from one reading that matters to the next."""

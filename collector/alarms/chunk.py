@@ -150,18 +150,8 @@ def chunk(t_ms: Times, value: Values, flags: Flags) -> Chunk:
     return Small(t_ms, value, flags) if t_ms.size <= SMALL else Large(t_ms, value, flags)
 
 
-class Finder:
-    """The next true place of a mask, asked for with ever greater positions: each place is passed over once."""
-
-    __slots__ = ("_at", "_mask")
-
-    def __init__(self, mask: Mask) -> None:
-        self._mask, self._at = mask, -1
-
-    def first(self, position: int) -> int:
-        """The first true index from `position` on, or the length of the mask."""
-        if self._at < position:
-            rest = self._mask[position:]
-            step = int(rest.argmax()) if rest.size else 0
-            self._at = position + step if rest.size and rest[step] else len(self._mask)
-        return self._at
+def first(mask: Mask, position: int) -> int:
+    """The first true place of a mask from `position` on, or its length where there is none."""
+    rest = mask[position:]
+    step = int(rest.argmax()) if rest.size else 0
+    return position + step if rest.size and rest[step] else len(mask)

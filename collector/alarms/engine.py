@@ -18,7 +18,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 
-from collector.alarms.alarm import Alarm, Ledger
+from collector.alarms.alarm import Alarm, Ledger, SeriesAlarm
 from collector.alarms.chunk import Flags, Mask, Times, Values, chunk
 from collector.alarms.lifecycle import after
 from collector.alarms.model import AlarmKey, AlarmState, Event, Kind, Link, Newest, Rule, State, Transition
@@ -42,7 +42,7 @@ class _Track:
         self.place = place
         self.clock_ms = BEFORE_ALL if newest is None else newest.t_ms
         self.last_value = None if newest is None else newest.usable_value
-        self.alarms: list[Alarm] = []
+        self.alarms: list[SeriesAlarm] = []
 
 
 class Engine:
@@ -100,7 +100,7 @@ class Engine:
             if not holds_at(rule, one.measure, one.place):
                 continue
             saved = _saved(states, AlarmKey(rule.name, one.id))
-            alarm: Alarm
+            alarm: SeriesAlarm
             if rule.kind is Kind.SILENT:
                 heard = newest[one.id].usable_ms if one.id in newest else None
                 alarm = Silence(rule, saved, self._ledger, heard, created_ms.get(one.id, 0))
@@ -172,10 +172,10 @@ class Engine:
     def _end(self, alarm: Alarm, due_ms: int) -> None:
         track = self._tracks.get(alarm.key.series)
         if track is None:
-            alarm.fire(None)
+            alarm.fire(due_ms, None)
         else:
             track.clock_ms = max(track.clock_ms, due_ms)
-            alarm.fire(track.last_value)
+            alarm.fire(due_ms, track.last_value)
         self._timers.add(alarm)
 
     def next_deadline_ms(self) -> int | None:

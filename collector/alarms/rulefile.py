@@ -269,7 +269,7 @@ class _Reading:
                 self._wrong("where", "'broker' is the link to the broker; only kind silent can watch it")
             if len(where) > 1:
                 self._wrong("where", "'broker' cannot stand beside places; make it an alarm of its own")
-            if "measure" in self.fields:
+            if "measure" in self.fields and self.kind is Kind.SILENT:
                 self._wrong("measure", "means nothing for the link to the broker; remove it", at_key=True)
         if self.kind is Kind.SILENT and off_delay is not None and setpoint is not None and off_delay >= setpoint > 0:
             self._wrong("off_delay", "is not shorter than the setpoint; it could outlast the next silence")

@@ -14,12 +14,12 @@ next silence.
 
 import numpy as np
 
-from collector.alarms.alarm import Alarm, Ledger
+from collector.alarms.alarm import Alarm, Ledger, SeriesAlarm
 from collector.alarms.chunk import Large, Small, Times
 from collector.alarms.model import AlarmState, Link, Rule
 
 
-class Silence(Alarm):
+class Silence(SeriesAlarm):
     """A series from which nothing usable comes."""
 
     __slots__ = ("armed", "created_ms", "floor_ms", "heard_ms", "reach_ms")
@@ -38,23 +38,16 @@ class Silence(Alarm):
         if link.up:
             self.floor_ms = max(self.created_ms, link.since_ms)
 
-    @property
-    def baseline_ms(self) -> int:
-        return max(self.heard_ms, self.floor_ms)
-
     def due(self) -> int | None:
         if self.active:
             return self.deadline
         return max(self.heard_ms, self.floor_ms) + self.reach_ms if self.armed else None
 
-    def fire(self, value: float | None = None) -> None:
-        at = self.due()
-        if at is None:
-            return
+    def fire(self, at_ms: int, value: float | None = None) -> None:
         if self.active:
-            self.clear(at, None)
+            self.clear(at_ms, None)
         else:
-            self.annunciate(at, self.baseline_ms, None)
+            self.annunciate(at_ms, max(self.heard_ms, self.floor_ms), None)
 
     def untouched_by(self, chunk: Small | Large) -> bool:
         if self.active:
@@ -88,26 +81,24 @@ class Silence(Alarm):
 
     def _skip(self, times: Times, late: Times, position: int) -> int:
         """Pass over usable readings that change nothing; the next that can matter."""
-        if not self.active:
-            coming = int(late.searchsorted(max(position, 1)))
-            end = int(late[coming]) if coming < late.size else times.size
-        elif self.deadline is not None:
+        if self.deadline is not None:
             end = int(times.searchsorted(self.deadline))
         else:
-            return position
+            coming = int(late.searchsorted(max(position, 1)))
+            end = int(late[coming]) if self.armed and coming < late.size else times.size
         if end > position:
             self.heard_ms = max(self.heard_ms, int(times[end - 1]))
         return max(end, position)
 
     def _step(self, t_ms: int, usable: bool) -> None:
         while (due := self.due()) is not None and due < t_ms:
-            self.fire()
+            self.fire(due)
         if usable:
             self.heard_ms = max(self.heard_ms, t_ms)
             if self.active and self.deadline is None:
                 self.start_timer(t_ms, self.rule.off_delay_ms)
         while (due := self.due()) is not None and due <= t_ms:
-            self.fire()
+            self.fire(due)
 
 
 class LinkLost(Alarm):
@@ -125,7 +116,7 @@ class LinkLost(Alarm):
     def link_is(self, link: Link) -> None:
         """The link went up or down, or was found so at the start. What had ended by then ends first."""
         if (due := self.due()) is not None and due <= link.since_ms:
-            self.fire()
+            self.fire(due)
         self.link = link
         if link.up and self.active and self.deadline is None:
             self.start_timer(link.since_ms, self.rule.off_delay_ms)
@@ -137,20 +128,8 @@ class LinkLost(Alarm):
             return self.deadline
         return None if self.link.up else self.link.since_ms + round(self.rule.setpoint) + self.rule.on_delay_ms
 
-    def fire(self, value: float | None = None) -> None:
-        at = self.due()
-        if at is None:
-            return
+    def fire(self, at_ms: int, value: float | None = None) -> None:
         if self.active:
-            self.clear(at, None)
+            self.clear(at_ms, None)
         else:
-            self.annunciate(at, self.link.since_ms, None)
-
-    def untouched_by(self, chunk: Small | Large) -> bool:
-        return True
-
-    def walk(self, chunk: Small, value: float | None) -> None:
-        """Readings say nothing about the link."""
-
-    def scan(self, chunk: Large, value: float | None) -> None:
-        """Readings say nothing about the link."""
+            self.annunciate(at_ms, self.link.since_ms, None)

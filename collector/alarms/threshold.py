@@ -11,14 +11,14 @@ The comparisons (for `high`; `low` is its mirror image, made by turning the sign
 calm one. What cannot tell (failed, missing, not a number) touches nothing: a running on-delay keeps running.
 """
 
-from collector.alarms.alarm import Alarm, Ledger
-from collector.alarms.chunk import Finder, Large, Small
+from collector.alarms.alarm import Ledger, SeriesAlarm
+from collector.alarms.chunk import Large, Small, first
 from collector.alarms.model import AlarmState, Kind, Rule
 
 NOTHING = float("-inf")
 
 
-class Threshold(Alarm):
+class Threshold(SeriesAlarm):
     __slots__ = ("clear_at", "setpoint", "sign")
 
     def __init__(self, rule: Rule, saved: AlarmState, ledger: Ledger) -> None:
@@ -30,12 +30,11 @@ class Threshold(Alarm):
     def due(self) -> int | None:
         return self.deadline
 
-    def fire(self, value: float | None) -> None:
-        if self.deadline is not None:
-            if self.active:
-                self.clear(self.deadline, value)
-            else:
-                self.annunciate(self.deadline, self.since, value)
+    def fire(self, at_ms: int, value: float | None) -> None:
+        if self.active:
+            self.clear(at_ms, value)
+        else:
+            self.annunciate(at_ms, self.since, value)
 
     def untouched_by(self, chunk: Small | Large) -> bool:
         if self.deadline is not None:
@@ -50,12 +49,12 @@ class Threshold(Alarm):
     def walk(self, chunk: Small, value: float | None) -> None:
         for t_ms, told, clean in chunk.rows:
             if self.deadline is not None and self.deadline < t_ms:
-                self.fire(value)
+                self.fire(self.deadline, value)
             if told is not None:
                 value = told
                 self.look(t_ms, self.sign * told, clean)
             if self.deadline is not None and self.deadline <= t_ms:
-                self.fire(value)
+                self.fire(self.deadline, value)
 
     def look(self, t_ms: int, x: float, clean: bool) -> None:
         """Take in one usable reading; `x` is its value times `sign`."""
@@ -87,36 +86,41 @@ class Threshold(Alarm):
 
 
 class _Scan:
-    """A walk over a large chunk that looks only at the readings that can matter next, each found once."""
+    """A walk over a large chunk that looks only at the readings that can matter next.
+
+    It stays linear: a reading found too late for a timer is searched for again only after it has been passed, for the
+    way back to the same question leads over such a reading (what clears also resets, what raises also holds).
+    """
 
     def __init__(self, alarm: Threshold, chunk: Large, value: float | None) -> None:
         self.alarm, self.chunk, self.value = alarm, chunk, value
         self.usable, clean = chunk.signed(alarm.sign)
-        self.raises = Finder(self.usable > alarm.setpoint)
-        self.resets = Finder(clean <= alarm.setpoint)
-        self.clears = Finder(clean < alarm.clear_at)
-        self.holds = Finder(self.usable >= alarm.clear_at)
+        self.raises = self.usable > alarm.setpoint
+        self.resets = clean <= alarm.setpoint
+        self.clears = clean < alarm.clear_at
+        self.holds = self.usable >= alarm.clear_at
         self.position = 0
 
     def run(self) -> None:
         alarm, chunk = self.alarm, self.chunk
         while True:
             at = self._next()
-            ended = alarm.deadline is not None and (at == len(chunk.t_ms) or chunk.t_ms[at] > alarm.deadline)
-            if ended and alarm.deadline is not None and alarm.deadline <= chunk.last_ms:
-                self._fire(chunk.past(alarm.deadline))
-            elif ended or at == len(chunk.t_ms):
-                break
-            else:
+            found = at < len(chunk.t_ms)
+            deadline = alarm.deadline
+            if found and (deadline is None or chunk.t_ms[at] <= deadline):
                 self._look(at)
+            elif deadline is not None and deadline <= chunk.last_ms:
+                self._fire(deadline)
+            else:
+                break
         self._worsen(len(chunk.t_ms))
 
     def _next(self) -> int:
         """The next reading that can start the timer where none runs, or stop the one that does."""
         active, running = self.alarm.active, self.alarm.deadline is not None
         if running:
-            return (self.holds if active else self.resets).first(self.position)
-        return (self.clears if active else self.raises).first(self.position)
+            return first(self.holds if active else self.resets, self.position)
+        return first(self.clears if active else self.raises, self.position)
 
     def _look(self, at: int) -> None:
         alarm, t_ms, x = self.alarm, int(self.chunk.t_ms[at]), float(self.usable[at])
@@ -125,13 +129,14 @@ class _Scan:
         alarm.look(t_ms, x, bool(self.chunk.sure[at]))
         self.position = at + 1
         if alarm.deadline is not None and alarm.deadline <= t_ms:
-            alarm.fire(alarm.sign * x)
+            alarm.fire(alarm.deadline, alarm.sign * x)
 
-    def _fire(self, past: int) -> None:
-        """The timer ended with `past` readings looked at, none of which stopped it."""
+    def _fire(self, deadline: int) -> None:
+        """The timer ended, and no reading up to then stopped it."""
+        past = self.chunk.past(deadline)
         self._worsen(past)
         self.position = max(past, self.position)
-        self.alarm.fire(self.chunk.told_before(past, self.value))
+        self.alarm.fire(deadline, self.chunk.told_before(past, self.value))
 
     def _worsen(self, end: int) -> None:
         """Take in the values passed over since the last look, where the condition was present."""
