@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 from collector.store.connection import open_read_only, snapshot, transaction
 from collector.store.errors import StoreError, translated
-from collector.store.files import aside_name, companion, put_in_place, remove, sync
+from collector.store.files import aside_name, companion, put_in_place, remove, remove_left_over, sync
 from collector.store.homelock import HomeLock
 from collector.store.migrations import refuse_newer
 
@@ -48,7 +48,7 @@ def backup(path: Path, target: Path, progress: Progress | None = None, *, replac
     except OSError as error:
         raise StoreError(f"{target}: {error.strerror}") from error
     finally:
-        remove(part)
+        remove_left_over(part)
     return target.stat().st_size
 
 
@@ -72,7 +72,7 @@ def restore(source: Path, path: Path, now_ms: int, progress: Progress | None = N
         except OSError as error:
             raise StoreError(f"{path}: {error.strerror}") from error
         finally:
-            remove(part)
+            remove_left_over(part)
     return RestoreResult(aside, unconfirmed)
 
 

@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 from collector.store.connection import known_as_ours, open_as_it_is
 from collector.store.errors import JournalDamaged, JournalStalled, translated
-from collector.store.files import aside_name, companion, put_in_place, remove
+from collector.store.files import aside_name, companion, put_in_place, remove, remove_left_over
 from collector.store.journal import Journal
 from collector.store.salvage import Salvaged, salvage
 
@@ -94,5 +94,5 @@ def set_aside(path: Path, time_zone: str, now_ms: int, reason: str) -> DamageRep
     except OSError as error:
         raise JournalStalled(path, f"cannot be set aside: {error.strerror}") from error
     finally:
-        remove(fresh)
+        remove_left_over(fresh)
     return DamageReport(reason, aside, salvaged)

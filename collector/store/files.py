@@ -36,9 +36,11 @@ def put_in_place(fresh: Path, path: Path, aside: Path | None) -> None:
     """
     sync(fresh)
     if path.exists() and aside is not None:
-        for suffix in COMPANIONS:
-            with suppress(FileNotFoundError):
-                os.replace(companion(path, suffix), companion(aside, suffix))
+        wal = companion(path, "-wal")
+        if wal.exists() and wal.stat().st_size > 0:
+            os.replace(wal, companion(aside, "-wal"))
+        # The shared index is made anew from the WAL by whoever opens it.
+        companion(path, "-shm").unlink(missing_ok=True)
         try:
             os.link(path, aside)
         except OSError:  # a disk without hard links
@@ -51,6 +53,12 @@ def remove(path: Path) -> None:
     """A database of ours that is not wanted any more, with its companions; no error where there is none."""
     for name in (path, *(companion(path, suffix) for suffix in COMPANIONS)):
         name.unlink(missing_ok=True)
+
+
+def remove_left_over(path: Path) -> None:
+    """What is left of an unfinished copy; where even that cannot go, the error that came first is the one to tell."""
+    with suppress(OSError):
+        remove(path)
 
 
 def sync(path: Path) -> None:

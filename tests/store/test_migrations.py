@@ -66,7 +66,7 @@ def test_all_but_the_collector_refuse_an_older_database(tmp_path: Path) -> None:
     path = stored(tmp_path)
     for attempt in (Reader, OutboxStore, lambda p: write_request(p, "acknowledge", {}, T0)):
         with pytest.raises(StoreError, match="'traywarden watch' upgrades it") as refused:
-            attempt(path)  # type: ignore[operator]
+            attempt(path)
         assert "\n" not in str(refused.value)
 
 

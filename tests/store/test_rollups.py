@@ -21,19 +21,21 @@ AUTUMN = int(datetime(2026, 10, 31, 4, 0, tzinfo=UTC).timestamp()) * 1000
 """Local midnight in New York before the day the clocks go back, 2026-11-01 (tz database)."""
 
 
+Groups = dict[tuple[object, int], list[Row]]
+
+
 def settle(journal: Journal, now_ms: int) -> None:
     while journal.tidy(now_ms).left:
         pass
 
 
-def brute(
-    rows: list[Row], zone: str
-) -> tuple[dict[tuple[object, int], list[Row]], dict[tuple[object, int], list[Row]]]:
+def brute(rows: list[Row], zone: str) -> tuple[Groups, Groups]:
     """Rows by (hour, series) and by (local day, series), the first on each key, computed reading by reading."""
     kept: dict[tuple[int, int], Row] = {}
     for row in rows:
         kept.setdefault(row[:2], row)
-    hours, days = defaultdict(list), defaultdict(list)
+    hours: Groups = defaultdict(list)
+    days: Groups = defaultdict(list)
     for row in kept.values():
         hours[row[0] // HOUR * HOUR, row[1]].append(row)
         day = datetime.fromtimestamp(row[0] / 1000, ZoneInfo(zone)).date().isoformat()
@@ -41,7 +43,7 @@ def brute(
     return hours, days
 
 
-def agree(found: list[Summary], wanted: dict[tuple[object, int], list[Row]]) -> None:
+def agree(found: list[Summary], wanted: Groups) -> None:
     assert {(s.start, s.series) for s in found} == set(wanted)
     for summary in found:
         rows = wanted[summary.start, summary.series]
