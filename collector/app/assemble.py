@@ -56,7 +56,7 @@ class Parts:
 def mail_of(settings: Settings) -> MailSettings | None:
     """The mail server, or None where mail goes to files."""
     mail = settings.mail
-    if mail.host is None:
+    if not mail.host:
         return None
     return MailSettings(
         host=mail.host,

@@ -34,7 +34,7 @@ TICK_LAG_MS = 5_000
 """Timers are let end this far behind the clock, so that a reading on its way is not overtaken by them."""
 _GATHER_S = 0.003
 _BACKLOG_MESSAGES = 10
-"""As many at once mean that the broker hands over what it held for us; below the 20 that an ordinary one sends ahead."""
+"""As many at once are what the broker held for us; fewer than the 20 that an ordinary broker sends ahead."""
 _CAUGHT_UP_S = 1.0
 _CATCH_UP_S = 60.0
 """Timers wait for a backlog no longer than this."""
