@@ -69,7 +69,8 @@ pathlib.Path(sysconfig.get_path("purelib"), "traywarden-checkout.pth").write_tex
 for name, target in tomllib.loads((root / "pyproject.toml").read_text())["project"]["scripts"].items():
     module, function = target.split(":")
     program = pathlib.Path(sysconfig.get_path("scripts"), name)
-    program.write_text(f"#!{sys.executable}\nimport sys\n\nfrom {module} import {function}\n\nsys.exit({function}())\n")
+    run = f"import sys; from {module} import {function}; sys.exit({function}())"
+    program.write_text(f'#!/bin/sh\nexec "{sys.executable}" -c "{run}" "$@"\n')
     program.chmod(0o755)
 PYTHON
 }
