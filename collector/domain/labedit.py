@@ -19,6 +19,7 @@ from collector.domain.problems import Problem, Refused, nearest
 from collector.domain.units import MEASURES, MS, parse_quantity
 from collector.domain.yamledit import Entry, add, find
 from collector.domain.yamltext import Path, dotted, read_yaml
+from collector.domain.yamlwrite import scalar
 
 _EVERY_BY_ITSELF_MS = 60_000
 
@@ -26,6 +27,10 @@ _EVERY_BY_ITSELF_MS = 60_000
 def assign_probe(text: str, probe: Probe, file: str = "lab.yaml") -> str:
     """`text` with an entry for `probe` at the end of `probes:`. Raises Refused where the lab would not be sound."""
     lab = read_lab(text, file)
+    try:
+        words.key(probe.id)
+    except ValueError as error:
+        raise _refused(text, file, ("probes",), str(error)) from None
     if any(one.id == probe.id for one in lab.probes):
         raise _refused(text, file, ("probes", probe.id), f"probe '{probe.id}' is there already; choose another id")
     entry = Entry("probes", probe.id, probe_data(probe, ZoneInfo(lab.time_zone)))
@@ -100,7 +105,7 @@ def _quantity(value: float, measure: str) -> str:
     spec = MEASURES[measure]
     if spec.dimension == "switch":
         return "on" if value else "off"
-    return f"{value!r} {spec.unit}"
+    return f"{scalar(value)} {spec.unit}"
 
 
 def _duration(ms: int) -> str:

@@ -1,6 +1,7 @@
 """Plain data to YAML text that a person could have written: short groups on one line, long ones below each other."""
 
 import json
+import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -48,6 +49,8 @@ def scalar(value: str | float) -> str:
 
 
 def _number(value: float) -> str:
+    if not math.isfinite(value):
+        return {"nan": ".nan", "inf": ".inf", "-inf": "-.inf"}[repr(value)]
     if value.is_integer() and abs(value) < 1e15:
         return str(int(value))
     mantissa, e, exponent = repr(value).partition("e")  # YAML 1.1 takes 1.0e-05 for a number, 1e-05 for text

@@ -32,3 +32,15 @@ def with_probe(probe: str, more: str = "") -> str:
 
 def with_channel(channel: str, place: str = "juniper/top") -> str:
     return with_probe(f"{{place: {place}, topic: a, format: senml, channels: {{c: {channel}}}}}")
+
+
+def added(before: str, after: str) -> str:
+    """What was inserted, if all of `before` is still there around it."""
+    start = 0
+    while start < len(before) and before[start] == after[start]:
+        start += 1
+    for at in range(start, -1, -1):
+        end = at + len(after) - len(before)
+        if after[:at] + after[end:] == before:
+            return after[at:end]
+    raise AssertionError("something that was there has changed")
