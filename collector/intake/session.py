@@ -97,6 +97,7 @@ class Session:
         self._connected_at = 0.0
         self._quick_losses = 0
         self._misc_at = 0.0
+        self._resumed = False
         self._answer_by: float | None = None
         self._wake_read, self._wake_write = socket.socketpair()
         self._wake_read.setblocking(False)
@@ -120,6 +121,7 @@ class Session:
         client.connect_timeout = _CONNECT_TIMEOUT_S
         client.on_connect = self._connected
         client.on_disconnect = self._disconnected
+        client.on_subscribe = self._subscribed
         client.on_message = self._message
         return client
 
@@ -234,8 +236,19 @@ class Session:
             client.subscribe(self.broker.topic, options=SubscribeOptions(qos=1, retainHandling=1))
         else:
             client.subscribe(self.broker.topic, qos=1)
-        kept = "session resumed" if flags.session_present else "new session"
-        self._on_news(LinkNews(Link.UP, f"{self._where()} connected, {kept}", resumed=flags.session_present))
+        self._resumed = bool(flags.session_present)
+
+    def _subscribed(
+        self, client: Client, _data: Any, _mid: int, reasons: list[ReasonCode], _properties: Properties | None
+    ) -> None:
+        """Only now does the broker send what comes in."""
+        if any(reason.is_failure for reason in reasons):
+            text = f"does not let us read '{self.broker.topic}': {reasons[0]}; check its access rules"
+            self._on_news(LinkNews(Link.REFUSED, f"{self._where()} {text}"))
+            client.disconnect()
+            return
+        kept = "session resumed" if self._resumed else "new session"
+        self._on_news(LinkNews(Link.UP, f"{self._where()} connected, {kept}", resumed=self._resumed))
 
     def _disconnected(
         self, _client: Client, _data: Any, _flags: DisconnectFlags, reason: ReasonCode, _properties: Properties | None

@@ -54,7 +54,7 @@ def test_an_alert_arrives_once_and_says_what_to_do(watch: Watch, mosquitto: Mosq
     assert "Juniper, top tray" in str(raised["Subject"])
     assert str(raised["To"]) == "teacher@quillbrook.example"
     text = raised.get_content()
-    assert "31.5 °C" in text
+    assert "limit 30.0 °C" in text
     assert "Lift the blanket" in text
     assert "4 h" in text
     assert "BACK TO NORMAL" in str(cleared["Subject"])
