@@ -39,7 +39,7 @@ _CAUGHT_UP_S = 1.0
 _CATCH_UP_S = 60.0
 """Timers wait for a backlog no longer than this."""
 _REQUESTS_EVERY_S = 0.5
-_STATE_EVERY_S = 30.0
+STATE_EVERY_S = 60.0
 _LAB_EVERY_S = 2.0
 _MOST_WAIT_S = 0.5
 _RETRY_S = (1.0, 30.0)
@@ -320,6 +320,6 @@ class Daemon:
                 return
 
     def _write_state(self, link: str) -> None:
-        self._state_at = time.monotonic() + _STATE_EVERY_S
+        self._state_at = time.monotonic() + STATE_EVERY_S
         stalled = self._stall.reason if self._stall is not None else ""
         write_state(self.home.sign_of_life, WatchState(self.now(), link, self._held, stalled))

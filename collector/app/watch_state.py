@@ -9,8 +9,8 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 _SIZE = 4096
-STALE_MS = 90_000
-"""`watch` rewrites the file at least every 30 s; older than this it is not running."""
+STALE_MS = 150_000
+"""`watch` rewrites the file every minute; older than this it is not running."""
 
 
 @dataclass(frozen=True, slots=True)

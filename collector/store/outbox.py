@@ -62,6 +62,11 @@ class OutboxStore:
             raise
 
     def _settle_unknown(self, db: sqlite3.Connection) -> None:
+        """What was being sent is unconfirmed; what waited for another try is tried at once: a person may have started
+        the program anew because the mail works again."""
+        if db.execute("SELECT 1 FROM outbox WHERE state = 'waiting' AND next_ms > created_ms LIMIT 1").fetchone():
+            with transaction(db):
+                db.execute("UPDATE outbox SET next_ms = created_ms WHERE state = 'waiting' AND next_ms > created_ms")
         if db.execute("SELECT 1 FROM outbox WHERE state = 'sending' LIMIT 1").fetchone() is None:
             return
         with transaction(db):
