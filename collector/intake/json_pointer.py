@@ -1,8 +1,8 @@
 """Any JSON, read at the places that JSON Pointers name (RFC 6901).
 
 What may stand at a pointer: a number, a number as text, true or false, a switch word, or null for "no value" (kept as
-NaN). Anything else is kept as NaN too, with the text it held, so that one broken channel does not lose the others of the
-same message; where no pointer gives anything usable the whole payload is refused with the reason.
+NaN). Anything else is kept as NaN too, with the text it held, so that one broken channel does not lose the others of
+the same message; where no pointer gives anything usable the whole payload is refused with the reason.
 """
 
 import datetime
@@ -136,10 +136,13 @@ _TIMES = "expected Unix seconds, Unix milliseconds, or ISO 8601 such as 2026-03-
 
 def _unix_s(found: object) -> float:
     if isinstance(found, str):
-        found = _written_time(found.strip())
+        return _written_time(found.strip())
     if isinstance(found, bool) or not isinstance(found, (int, float)):
         raise ValueError(f"{show(found)} is not a time; {_TIMES}")
-    number = _float(found)
+    return _seconds(_float(found))
+
+
+def _seconds(number: float) -> float:
     return number / 1000 if number >= MS_FROM else number
 
 
@@ -151,7 +154,7 @@ def _written_time(text: str) -> float:
         pass
     else:
         if form == "v" and not math.isnan(number):
-            return number
+            return _seconds(number)
     try:
         moment = datetime.datetime.fromisoformat(text)
     except ValueError:

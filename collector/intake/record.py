@@ -59,7 +59,7 @@ def show(value: object, limit: int = 60) -> str:
 
 def kind_of(value: object) -> str:
     """What sort of thing stands in a payload, in words."""
-    if isinstance(value, (list, tuple)):
+    if isinstance(value, list):
         return "an array"
     if isinstance(value, dict):
         return "an object"

@@ -31,6 +31,8 @@ _LABEL = {
     7: "ut",
     8: "vd",
 }
+_MARK = b"\xd9\xd9\xf7"
+"""Tag 55799: "this is CBOR" (RFC 8949 section 3.4.6), which says nothing about the pack."""
 _MAX_DEPTH = 32
 _MAX_MANTISSA_BITS = 1024
 
@@ -41,7 +43,7 @@ def read_senml_cbor(payload: bytes, now_s: float) -> list[Record]:
     Raises Unreadable and nothing else.
     """
     check_size(payload)
-    pack = _decode(payload)
+    pack = _decode(payload.removeprefix(_MARK))
     if isinstance(pack, list) and len(pack) <= MAX_RECORDS:
         pack = [_in_words(number, labels) for number, labels in enumerate(pack, 1)]
     return resolve(pack, now_s)

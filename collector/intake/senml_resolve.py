@@ -107,7 +107,7 @@ def _record(labels: object, base: _Base, now_s: float) -> tuple[float, Record]:
     t_s, stamped = _time(labels, base, now_s)
     ut = _number(labels, "ut", 0.0) if "ut" in labels else None
     if ut is not None and ut < 0:
-        raise _Wrong(f"ut is {show(ut)}; an update time is 0 or more seconds")
+        raise _Wrong(f"ut is {show(labels['ut'])}; an update time is 0 or more seconds")
     return t_s, Record(name, unit or None, value, text, t_s, stamped, form, total, ut, base.version)
 
 
