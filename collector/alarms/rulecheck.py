@@ -11,7 +11,7 @@ from collector.alarms.model import Kind, Rule
 from collector.alarms.places import BROKER, about_broker, fits, holds_at
 from collector.domain.lab import Lab, Probe
 from collector.domain.problems import Problem, nearest
-from collector.domain.units import MEASURES, show_duration, show_value
+from collector.domain.units import MEASURES, show_duration
 
 _WIDE = {"temperature": 10.0, "percent": 20.0, "humidity": 20.0, "oxygen": 3.0, "voltage": 0.5}
 """Deadbands wider than this are more likely a slip than a wish (common practice, no source)."""
@@ -77,9 +77,7 @@ def _reach(rule: Rule) -> Iterator[Problem]:
     end = measure.high if rule.kind is Kind.HIGH else measure.low
     beyond = "above" if rule.kind is Kind.HIGH else "below"
     if rule.setpoint == end:
-        yield _warning(
-            rule, "setpoint", f"can never alarm: {measure.label} cannot be {beyond} {show_value(measure.name, end)}"
-        )
+        yield _warning(rule, "setpoint", f"can never alarm: {measure.label} cannot be {beyond} {end:g} {measure.unit}")
     back = rule.setpoint - rule.deadband if rule.kind is Kind.HIGH else rule.setpoint + rule.deadband
     if (rule.kind is Kind.HIGH and back <= measure.low) or (rule.kind is Kind.LOW and back >= measure.high):
         side = "below" if rule.kind is Kind.HIGH else "above"
