@@ -1,9 +1,9 @@
 """SenML against what stands outside this project: RFC 8428 and its worked examples, RFC 8798, RFC 9100.
 
 Read in github.com/core-wg/senml-spec@aced339 (draft 16, the text and example files of RFC 8428),
-github.com/core-wg/senml-more-units@2663b5d (RFC 8798) and github.com/core-wg/senml-versions (RFC 9100); section numbers
-are from memory. "Computed" marks vectors worked out by hand from the rules there. Times are compared to a microsecond: a
-double holds present-day Unix seconds to 0.24 microseconds.
+github.com/core-wg/senml-more-units@2663b5d (RFC 8798) and github.com/core-wg/senml-versions (RFC 9100); section
+numbers are from memory. "Computed" marks vectors worked out by hand from the rules there. Times are compared to a
+microsecond: a double holds present-day Unix seconds to 0.24 microseconds.
 """
 
 from datetime import UTC, datetime
