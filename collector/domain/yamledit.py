@@ -8,7 +8,7 @@ result back, for a layout that nobody foresaw.
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, cast
 
 import yaml
 
@@ -44,9 +44,7 @@ def find(text: str, path: Sequence[str]) -> yaml.MappingNode:
     node: Any = yaml.compose(text, Loader=yaml.SafeLoader)
     for key in path:
         node = _value(node, key)
-    if not isinstance(node, yaml.MappingNode):
-        raise KeyError(path)
-    return node
+    return cast(yaml.MappingNode, node)
 
 
 def add(text: str, parent: yaml.MappingNode, entry: Entry) -> str:
