@@ -200,7 +200,7 @@ def test_a_file_with_problems_is_not_changed() -> None:
 def test_what_the_file_cannot_say_is_refused() -> None:
     """A calibration from a time with seconds would be read back as another; the program does not pretend."""
     points = (CalibrationPoint(1.0, 0.0), CalibrationPoint(2.0, 1.0))
-    channel = replace(WARMTH, calibrations=(Calibration(1767225601000, points),))
+    channel = replace(PROBE.channels[0], calibrations=(Calibration(1767225601000, points),))
     (said,) = refusals(lambda: assign_probe(HEAD, replace(PROBE, channels=(channel,))))
     assert "put these lines in by hand, under 'probes:'\n  new-one:\n    place: juniper/top\n" in said
 
