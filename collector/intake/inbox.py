@@ -100,10 +100,10 @@ class Intake:
                 return [read_number(payload)]
 
     def _records(self, message: Message, route: Route, records: list[Record], now_ms: int) -> None:
-        if (records and records[0].stamped and self._came_before(message)) or (
-            message.retained and self._is_stale(records)
-        ):
+        stamped = any(record.stamped for record in records)
+        if (stamped and self._came_before(message)) or (message.retained and self._is_stale(records)):
             return
+        now_s = now_ms / 1000
         limit_ms = now_ms + FUTURE_TOLERANCE_MS
         columns = self._columns
         for record in records:
@@ -113,7 +113,8 @@ class Intake:
                 continue
             value = record.value
             if value is None:
-                self._reject(message, now_ms, f"'{record.name}' carries text, a number is needed")
+                what = "text" if record.form else "a sum only"
+                self._reject(message, now_ms, f"'{record.name}' carries {what}, a number is needed")
                 continue
             conversion = slot.conversions.get(record.unit or slot.default_unit)
             if conversion is None:
@@ -123,6 +124,8 @@ class Intake:
             if column is None:
                 column = columns[slot.series] = Column()
             t_s, why = record.t_s, 0
+            if t_s == now_s and record.stamped:
+                t_s = None  # SenML without a time means now
             t_ms = round(t_s * 1000) if t_s is not None else 0
             if t_s is None or not _EARLIEST_MS <= t_ms <= limit_ms:
                 why = Why.ARRIVAL if t_s is None or t_ms < _EARLIEST_MS else Why.FUTURE
