@@ -59,7 +59,7 @@ def check_files(home: Home) -> Iterator[Finding]:
     try:
         lab = home.load_lab()
         yield good("lab.yaml", f"{lab.name}: {len(lab.probes)} probes, {len(lab.people)} people")
-        for problem in lab_warnings(lab):
+        for problem in lab_warnings(lab, text=home.lab_file.read_text(encoding="utf-8")):
             yield note("lab.yaml", str(problem))
     except Refused as refused:
         yield from (fix("lab.yaml", str(problem)) for problem in refused.problems)
