@@ -68,8 +68,8 @@ def translate(path: Path, error: sqlite3.Error) -> StoreError | None:
     if code == sqlite3.SQLITE_IOERR and _no_room(path):
         # The shared index of the WAL cannot grow on a full disk, which SQLite reports as an I/O error.
         code = sqlite3.SQLITE_FULL
-    if code == sqlite3.SQLITE_CANTOPEN and path.exists() and not os.access(path.parent, os.W_OK):
-        # On a read-only disk it is the WAL that cannot be made.
+    if code == sqlite3.SQLITE_CANTOPEN and path.parent.is_dir() and not os.access(path.parent, os.W_OK):
+        # On a read-only disk it is mostly the WAL that cannot be made.
         code = sqlite3.SQLITE_READONLY
     if code in _STALLED:
         return JournalStalled(path, _STALLED[code])

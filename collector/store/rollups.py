@@ -14,7 +14,7 @@ from collections.abc import Iterable, Iterator
 from typing import NamedTuple
 
 from collector.store.connection import transaction
-from collector.store.localdays import HOUR_MS, Day, LocalDays, hour_start
+from collector.store.localdays import HOUR_MS, Day, LocalDays
 from collector.store.migrations import SERIES_BITS
 
 READINGS_COUNTER = "readings up to the due hours"
@@ -103,18 +103,15 @@ class Rollups:
             yield day
             after = day.end_ms << SERIES_BITS
 
-    def _is_past_hour(self, start_ms: int) -> bool:
-        return self.horizon_ms is not None and start_ms < hour_start(self.horizon_ms)
-
     def _is_past_day(self, start_ms: int) -> bool:
         return self.horizon_ms is not None and start_ms < self.horizon_ms
 
     def marks(self, hours: Iterable[int]) -> Marks:
-        """What must be marked for readings in these hours (their starts); past the horizon nothing is."""
+        """What must be marked for readings in these hours (their starts): no day the horizon has cut into."""
         fresh: list[int] = []
         days: set[int] = set()
         for start in hours:
-            if start not in self._hours and not self._is_past_hour(start):
+            if start not in self._hours:
                 fresh.append(start)
             days.update(day.start_ms for day in self._local.of_hour(start))
         return Marks(fresh, [start for start in days - self._days if not self._is_past_day(start)])

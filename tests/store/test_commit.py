@@ -227,7 +227,8 @@ def test_arrivals_are_a_ring(tmp_path: Path) -> None:
         journal.commit(Batch(arrivals=[(n, b"a") for n in range(1500)]), T0)
     with opened(tmp_path) as journal:
         journal.commit(Batch(arrivals=[(n, b"b") for n in range(1500, 1510)]), T0)
-        assert [mid for mid, _ in journal.arrivals()] == list(range(486, 1510))
+        journal.commit(Batch(arrivals=[(1510, b"c")]), T0)
+        assert [mid for mid, _ in journal.arrivals()] == list(range(487, 1511))
 
 
 def test_series_are_numbered_once(tmp_path: Path) -> None:
@@ -297,6 +298,7 @@ def test_newest_joins_what_is_tidied_with_what_is_not(tmp_path: Path) -> None:
             found = journal.newest()
             assert {n: (row.t_ms, row.value) for n, row in found.items()} == {a: (T0 + 5, 3.0), b: (T0 + DAY, 2.0)}
             assert set(journal.newest([a, c])) == {a}
+            assert journal.newest([a])[a].value == 3.0
             journal.tidy(T0 + DAY)
 
 

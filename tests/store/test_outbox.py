@@ -60,7 +60,18 @@ def test_a_message_waits_for_its_next_try(journal: Journal) -> None:
         assert next_of(outbox, T0 + 100).key == "high-1"
         again = next_of(outbox, T0 + MINUTE)
         assert (again.key, again.attempts, again.last_error) == ("high-0", 1, "connection refused")
-        assert outbox.next_due_ms() == T0 + 100
+        assert outbox.next_due_ms() == T0
+
+
+def test_a_restart_tries_waiting_messages_at_once(journal: Journal) -> None:
+    """Someone may have started the program anew because the mail works again: no message waits out its next try."""
+    with OutboxStore(journal.path) as outbox:
+        first = next_of(outbox, T0 + 100)
+        outbox.mark_sending(first.id)
+        outbox.mark_waiting(first.id, T0 + 100 * MINUTE, "connection refused")
+    with OutboxStore(journal.path) as outbox:
+        again = next_of(outbox, T0 + 100)
+        assert (again.key, again.attempts) == ("high-0", 1)
 
 
 def test_given_up_is_kept_with_its_reason(journal: Journal) -> None:

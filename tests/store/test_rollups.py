@@ -263,6 +263,28 @@ def test_retention_where_days_begin_within_an_hour(tmp_path: Path, zone: str) ->
             agree(reader.daily("0000", "9999"), days)
 
 
+def test_a_new_time_zone_leaves_days_alone_that_retention_cut_into(tmp_path: Path) -> None:
+    """Days whole in the new zone are summed up anew; a day partly deleted keeps the summary it has."""
+    with opened(tmp_path) as journal:
+        a = with_series(journal)[0]
+        rows = minutes([a], 6 * 24 * 60)
+        journal.commit(Batch(rows=rows), T0)
+        journal.retention(T0 + 6 * DAY, keep_days=2)
+        settle(journal, T0 + 9 * DAY)
+    days = LocalDays("Asia/Kolkata")
+    border = LocalDays(ZONE).at(T0 + 4 * DAY).start_ms
+    with opened(tmp_path, "Asia/Kolkata") as journal:
+        settle(journal, T0 + 9 * DAY)
+        with Reader(journal.path) as reader:
+            found = {str(row.start): row.n for row in reader.daily("0000", "9999")}
+    whole = {str(name): len(of_day) for (name, _), of_day in brute(rows, "Asia/Kolkata")[1].items()}
+    assert days.at(border).start_ms < border
+    assert {name: n for name, n in found.items() if name > days.at(border).name} == {
+        name: n for name, n in whole.items() if name > days.at(border).name
+    }
+    assert found[days.at(border).name] == 1440
+
+
 def test_a_smaller_retention_later_never_goes_back(tmp_path: Path) -> None:
     """Keeping more days than before brings no deleted stretch back, and keeping none is refused."""
     with opened(tmp_path) as journal:
