@@ -28,7 +28,7 @@ def small_disk(folder: Path, size_kib: int) -> Iterator[Path]:
     options = f"size={size_kib}k,uid={os.geteuid()}"
     made = subprocess.run(["mount", "-t", "tmpfs", "-o", options, "tmpfs", folder], capture_output=True, check=False)
     if made.returncode != 0:
-        pytest.skip("mounting a small disk needs root; tests with a file size limit and page limit stand in")
+        pytest.skip("mounting a small disk needs root; the tests with a file size limit stand in")
     try:
         yield folder
     finally:
