@@ -2,12 +2,13 @@
 
 from pathlib import Path
 
+LAB_NAME = "Quillbrook School worm lab"
 TRAYS = tuple(f"{name}/{tray}" for name in ("juniper", "maple") for tray in ("top", "middle", "bottom"))
 
 
 def lab_text(topic_prefix: str = "worms", channels: tuple[str, ...] = ("temperature", "moisture", "battery")) -> str:
     """lab.yaml with one probe a tray; each sends SenML with its tray's name as base name."""
-    lines = ["lab: {name: Quillbrook School worm lab, time_zone: UTC, units: metric}", "bins:"]
+    lines = [f"lab: {{name: {LAB_NAME}, time_zone: UTC, units: metric}}", "bins:"]
     for name in ("juniper", "maple"):
         lines += [f"  {name}:", "    trays: {top: {}, middle: {}, bottom: {}}"]
     lines.append("probes:")
