@@ -88,7 +88,9 @@ class Daemon:
         self._lab_stamp = 0
         self._again = False
         self._version = -1
-        self._catch_up(0.0)
+        self._catching_up = True
+        self._tick_from = 0.0
+        self._caught_up_by = 0.0
 
     def stop(self) -> None:
         """Ask the loop to end; safe from a signal handler or another thread."""
