@@ -7,7 +7,7 @@ import argparse
 import os
 import sys
 from collections.abc import Sequence
-from typing import Protocol
+from types import ModuleType
 
 from collector.app.commands import alarms, checkup, copies, demo, export, init, probes, rules, status, watch
 from collector.app.output import Wrong, complain
@@ -15,15 +15,8 @@ from collector.domain.problems import Refused
 from collector.store.errors import StoreError
 
 
-class Command(Protocol):
-    """What each module under `commands` offers."""
-
-    def add(self, commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
-        """Add the parser of the command, with its help and an example."""
-        ...
-
-
-_COMMANDS: tuple[Command, ...] = (init, watch, demo, checkup, status, probes, rules, alarms, export, copies)
+_COMMANDS: tuple[ModuleType, ...] = (init, watch, demo, checkup, status, probes, rules, alarms, export, copies)
+"""Each offers `add(commands)`, which adds its parser with help and an example."""
 
 
 def build_parser() -> argparse.ArgumentParser:
