@@ -62,5 +62,5 @@ def oxygen_kg_m3(oxygen_mg_l: float, noise: float = 0.0, spread_mg_l: float = 0.
 
 
 def battery_v(days: float, noise: float = 0.0, full_v: float = 3.95, per_day_v: float = 0.0015) -> float:
-    """Two cells in series that lose `per_day_v` a day, sent to 0.01 V (common practice, no source)."""
+    """One lithium cell, nearly full, that loses `per_day_v` a day, sent to 0.01 V (common practice, no source)."""
     return max(0.0, round(full_v - per_day_v * days + 0.004 * noise, 2))

@@ -106,7 +106,13 @@ class Publisher:
         finally:
             self._client.disconnect()
             self._client.loop_stop()
-        return Played(self._sent, self._confirmed)
+        return self.so_far
+
+    @property
+    def so_far(self) -> Played:
+        """How it stands; may be asked from any thread."""
+        with self._changed:
+            return Played(self._sent, self._confirmed)
 
     def _connect(self, stop: threading.Event) -> bool:
         """The first connection, tried for a while; afterwards the network thread keeps it up. False where `stop` came

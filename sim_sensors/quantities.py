@@ -49,12 +49,9 @@ def parse(text: str, dimension: str) -> float:
     units = SCALES.get(dimension, {"": 1})
     found = _SHAPE.fullmatch(text.strip())
     if found is None or found[2] not in units:
-        raise ValueError(f"'{text}' is not {_article(dimension)} here; write it like '{EXAMPLES[dimension]}'")
+        what = "a number" if dimension == "number" else f"a quantity in {' or '.join(units)}"
+        raise ValueError(f"'{text}' is not {what}; write it like '{EXAMPLES[dimension]}'")
     value = float(found[1]) * units[found[2]]
     if not math.isfinite(value):
         raise ValueError(f"'{text}' is too large")
     return value
-
-
-def _article(dimension: str) -> str:
-    return f"an {dimension}" if dimension[0] in "aeo" else f"a {dimension}"

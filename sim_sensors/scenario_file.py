@@ -123,6 +123,8 @@ def parse(text: str, name: str, file: str) -> Scenario:
 def _compose(text: str, file: str) -> yaml.Node:
     try:
         node = yaml.compose(text, Loader=yaml.SafeLoader)
+    except RecursionError:
+        raise BadScenario([Problem(file, 1, 1, "", "not YAML that can be read: nested far too deeply")]) from None
     except yaml.YAMLError as wrong:
         mark = getattr(wrong, "problem_mark", None)
         line, column = (mark.line + 1, mark.column + 1) if mark else (1, 1)
@@ -135,7 +137,7 @@ def _compose(text: str, file: str) -> yaml.Node:
 
 def _required(top: Section, key: str) -> Section | None:
     if top.value(key) is None:
-        top.note(f"'{key}' is missing", node=top.node)
+        top.note(f"'{key}' is missing", key, top.node)
     return top.section(key)
 
 

@@ -71,7 +71,7 @@ class Section:
         self.mapping()
         for node, name, _ in self.pairs():
             if name not in names:
-                self.note(f"unknown key '{name}'{hint(name, names)}", node=node)
+                self.note(f"unknown key '{name}'{hint(name, names)}", name, node)
 
     def mapping(self) -> None:
         if not isinstance(self.node, yaml.MappingNode):
@@ -79,7 +79,7 @@ class Section:
         seen: set[str] = set()
         for node, name, _ in self.pairs():
             if name in seen:
-                self.note(f"'{name}' stands here twice; keep one", node=node)
+                self.note(f"'{name}' stands here twice; keep one", name, node)
             seen.add(name)
 
     def section(self, key: str) -> "Section | None":
@@ -108,7 +108,7 @@ class Section:
         node = self.value(key)
         if node is None:
             if default is None:
-                self.note(f"'{key}' is missing", node=self.node)
+                self.note(f"'{key}' is missing", key, self.node)
             return default or ""
         if not isinstance(node, yaml.ScalarNode) or not node.value.strip():
             self.note("expected text", key)
@@ -126,9 +126,8 @@ class Section:
         """A quantity from `low` to `high` in the unit used inside; required where there is no default."""
         if self.value(key) is None:
             if default is None:
-                self.note(
-                    f"'{key}' is missing; write it like '{key}: {quantities.EXAMPLES[dimension]}'", node=self.node
-                )
+                example = quantities.EXAMPLES[dimension]
+                self.note(f"'{key}' is missing; write it like '{key}: {example}'", key, self.node)
             return low if default is None else default
         text = self.text(key)
         return self._checked(key, lambda: _bounded(text, dimension, low, high), low) if text else low
