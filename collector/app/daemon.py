@@ -224,7 +224,11 @@ class Daemon:
         except UnicodeDecodeError:
             topic = "(topic that is not UTF-8)"
         taken = Message(topic, bytes(message.payload), message.mid if message.qos else 0, message.dup, message.retain)
-        self.parts.pipeline.intake.accept(taken, self.now())
+        try:
+            self.parts.pipeline.intake.accept(taken, self.now())
+        except Exception as error:  # noqa: BLE001  one message must never end the collecting of all others
+            self.parts.pipeline.intake.refuse(taken, self.now(), f"a mistake in the program: {error!r:.120}")
+            self.log(f"a message on '{topic}' met a mistake in the program: {error!r:.300}")
 
     def _news(self, news: LinkNews) -> None:
         if news.link is Link.UP or news.text != self._refused:
@@ -289,13 +293,15 @@ class Daemon:
         self._write_state(self._link_text)
 
     def _take_requests(self, now_ms: int) -> None:
-        version = self.parts.journal.data_version()
-        if version == self._version:
-            return
+        pipeline, journal = self.parts.pipeline, self.parts.journal
+        try:
+            version = journal.data_version()
+            waiting = journal.pending_requests() if version != self._version else []
+        except JournalStalled:
+            return  # the next commit says so
         self._version = version
-        pipeline = self.parts.pipeline
         taken = {done[0] for done in pipeline.batch.requests_done}
-        for request in self.parts.journal.pending_requests():
+        for request in waiting:
             if request.id not in taken:
                 pipeline.batch.requests_done.append(
                     (request.id, now_ms, self._answer(request.kind, request.body, now_ms))

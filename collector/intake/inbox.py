@@ -86,7 +86,7 @@ class Intake:
             for route in routes:
                 self._records(message, route, self._decode(route, message.payload, now_ms / 1000), now_ms)
         except Unreadable as error:
-            self._reject(message, now_ms, str(error))
+            self.refuse(message, now_ms, str(error))
 
     def _decode(self, route: Route, payload: bytes, now_s: float) -> list[Record]:
         match route.format:
@@ -114,11 +114,11 @@ class Intake:
             value = record.value
             if value is None:
                 what = "text" if record.form else "a sum only"
-                self._reject(message, now_ms, f"'{record.name}' carries {what}, a number is needed")
+                self.refuse(message, now_ms, f"'{record.name}' carries {what}, a number is needed")
                 continue
             conversion = slot.conversions.get(record.unit or slot.default_unit)
             if conversion is None:
-                self._reject(message, now_ms, _wrong_unit(record, slot))
+                self.refuse(message, now_ms, _wrong_unit(record, slot))
                 continue
             column = columns.get(slot.series)
             if column is None:
@@ -179,7 +179,8 @@ class Intake:
         for name in sorted(names)[:20]:
             self._unplaced(message, now_ms, name)
 
-    def _reject(self, message: Message, now_ms: int, reason: str) -> None:
+    def refuse(self, message: Message, now_ms: int, reason: str) -> None:
+        """Count a message that cannot be used and keep its reason and first bytes."""
         self._count("rejected")
         self._keep(Oddity(now_ms, message.topic, "", reason, message.payload[:_FIRST_BYTES]))
 
