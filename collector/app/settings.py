@@ -7,17 +7,43 @@ The lab itself stands in lab.yaml.
 
 import os
 import re
-from collections.abc import Iterator, Mapping
+import ssl
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, SecretStr, ValidationError
-from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, SecretStr, ValidationError
+from pydantic_core import PydanticCustomError
+from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict, SettingsError
 
 from collector.domain.problems import Problem, Refused, nearest
 
 PREFIX = "TRAYWARDEN_"
-_OUTSIDE = {"TRAYWARDEN_HOME", "TRAYWARDEN_SECRETS_DIR"}
+_SECRETS_DIR = "TRAYWARDEN_SECRETS_DIR"
+_OUTSIDE = {"TRAYWARDEN_HOME", _SECRETS_DIR}
+
+
+def _certificates(path: Path) -> Path:
+    """Looked at when the settings are read: later, each connection would fail over it."""
+    try:
+        ssl.create_default_context(cafile=path)
+    except ssl.SSLError:
+        raise PydanticCustomError("ca_file", "the file holds no certificates in PEM form") from None
+    except OSError as error:
+        raise PydanticCustomError("ca_file", "the file cannot be read: {why}", {"why": error.strerror}) from None
+    return path
+
+
+def _topic_filter(text: str) -> str:
+    """MQTT 5.0 section 4.7: '+' stands for one whole level, '#' for all that follow and comes last."""
+    levels = text.split("/")
+    whole = all(level in ("+", "#") or not {"+", "#"} & set(level) for level in levels)
+    if not text or not whole or "#" in levels[:-1] or len(text.encode("utf-8", "replace")) > 65_535:
+        raise PydanticCustomError("topic", "not a topic filter; write one such as worms/# or school/+/worms/#")
+    return text
+
+
+_CaFile = Annotated[Path, AfterValidator(_certificates)]
 
 
 class _Section(BaseModel):
@@ -27,16 +53,16 @@ class _Section(BaseModel):
 class Mqtt(_Section):
     """The broker the probes publish to."""
 
-    host: str = "127.0.0.1"
+    host: Annotated[str, Field(min_length=1)] = "127.0.0.1"
     port: Annotated[int, Field(ge=1, le=65535)] = 1883
     username: str | None = None
     password: SecretStr | None = None
     tls: bool = False
     """On by itself where `ca_file` is set; alone it trusts the system's certificates."""
-    ca_file: Path | None = None
+    ca_file: _CaFile | None = None
     client_id: Annotated[str, Field(max_length=64, pattern=r"^[0-9A-Za-z._-]*$")] = ""
     """Empty: made from the home folder, so that each home keeps its own session at the broker."""
-    topic: str = "worms/#"
+    topic: Annotated[str, AfterValidator(_topic_filter)] = "worms/#"
     version: Literal["5", "3.1.1"] = "5"
     keepalive_s: Annotated[int, Field(ge=5, le=3600)] = 30
 
@@ -50,7 +76,7 @@ class Mail(_Section):
     password: SecretStr | None = None
     security: Literal["none", "starttls", "tls"] = "starttls"
     sender: str = "traywarden@localhost"
-    ca_file: Path | None = None
+    ca_file: _CaFile | None = None
 
 
 class Chat(_Section):
@@ -105,15 +131,23 @@ class _SecretFiles(PydanticBaseSettingsSource):
 
     def __call__(self) -> dict[str, Any]:
         found: dict[str, dict[str, str]] = {}
-        for path in sorted(self._folder.iterdir()) if self._folder is not None and self._folder.is_dir() else ():
-            section, _, name = path.name.lower().removeprefix(PREFIX.lower()).partition("__")
-            if path.name.upper().startswith(PREFIX) and name and path.is_file():
-                found.setdefault(section, {})[name] = path.read_text(encoding="utf-8").rstrip("\r\n")
+        for name, path in _secret_paths(self._folder).items():
+            section, _, setting = name.removeprefix(PREFIX).lower().partition("__")
+            if setting:
+                found.setdefault(section, {})[setting] = path.read_text(encoding="utf-8").rstrip("\r\n")
         return found
 
 
+def _secret_paths(folder: Path | None) -> dict[str, Path]:
+    """The files of the folder that are ours, by the variable they stand for; others may lie beside them."""
+    if folder is None or not folder.is_dir():
+        return {}
+    ours = (path for path in sorted(folder.iterdir()) if path.name.upper().startswith(PREFIX) and path.is_file())
+    return {path.name.upper(): path for path in ours}
+
+
 def secrets_folder(environ: Mapping[str, str]) -> Path | None:
-    named = environ.get("TRAYWARDEN_SECRETS_DIR") or environ.get("CREDENTIALS_DIRECTORY")
+    named = environ.get(_SECRETS_DIR) or environ.get("CREDENTIALS_DIRECTORY")
     return Path(named) if named else None
 
 
@@ -129,28 +163,43 @@ def known_variables() -> tuple[str, ...]:
 def load_settings(environ: Mapping[str, str] | None = None) -> Settings:
     """Read the settings. Raises Refused with every variable that is wrong; values are never repeated back."""
     environ = os.environ if environ is None else environ
-    problems = list(_unknown(environ))
+    problems: list[Problem] = []
     try:
+        problems += _unknown(environ)
         settings = Settings()
     except ValidationError as error:
         for found in error.errors(include_url=False, include_input=False):
             name = PREFIX + "__".join(str(part) for part in found["loc"]).upper()
-            if found["type"] != "extra_forbidden" or name not in {problem.field for problem in problems}:
+            if found["type"] != "extra_forbidden" or not _said(name, problems):
                 problems.append(Problem("environment", 0, 0, name, _lower_first(found["msg"])))
+    except SettingsError as error:  # a whole section in one variable, which is not a setting and said already
+        problems = problems or [Problem("environment", 0, 0, "", _lower_first(str(error)))]
     except UnicodeDecodeError:
-        problems.append(Problem("environment", 0, 0, "TRAYWARDEN_SECRETS_DIR", "holds a file that is not UTF-8 text"))
+        problems.append(Problem("environment", 0, 0, _SECRETS_DIR, "holds a file that is not UTF-8 text"))
+    except OSError as error:
+        problems.append(Problem("environment", 0, 0, _SECRETS_DIR, f"cannot be read: {error.strerror}"))
     if problems:
         raise Refused(problems)
     return settings
 
 
 def _unknown(environ: Mapping[str, str]) -> Iterator[Problem]:
+    """Names that look like settings and are none, of variables and of secret files."""
+    named = environ.get(_SECRETS_DIR)
+    if named and not Path(named).is_dir():
+        yield Problem("environment", 0, 0, _SECRETS_DIR, "no such folder")
     known = known_variables()
-    for name in environ:
-        if name.startswith(PREFIX) and name not in known:
-            guess = nearest(name.removeprefix(PREFIX), [k.removeprefix(PREFIX).lower() for k in known])
+    for name in (*environ, *_secret_paths(secrets_folder(environ))):
+        if name.upper().startswith(PREFIX) and name.upper() not in known:
+            short = name.upper().removeprefix(PREFIX)
+            guess = nearest(short, [k.removeprefix(PREFIX).lower() for k in known])
             right = f"did you mean {PREFIX}{guess.upper()}?" if guess else f"known: {', '.join(known)}"
             yield Problem("environment", 0, 0, name, f"not a setting; {right}")
+
+
+def _said(name: str, problems: Sequence[Problem]) -> bool:
+    """Whether a name, or one below it, has been refused: pydantic knows an unknown section by its first part only."""
+    return any(problem.field.upper() == name or problem.field.upper().startswith(f"{name}__") for problem in problems)
 
 
 def _lower_first(text: str) -> str:
