@@ -10,7 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from sim_sensors import cli
+from sim_sensors import cli, scenarios
+from sim_sensors.run import run
 from tests.services.free_port import free_port
 from tests.services.mosquitto import Mosquitto
 
@@ -119,6 +120,23 @@ def test_run_publishes_and_writes_the_truth(
     )
     assert {line["kind"] for line in lines[1:]} == {"state", "fault", "harm"}
     assert lines[-1]["time"] >= "2026-03-02T09:50"
+
+
+@pytest.mark.service
+def test_a_full_disk_is_one_line(mosquitto: Mosquitto, capsys: pytest.CaptureFixture[str]) -> None:
+    """Where the truth no longer fits on the disk the run ends with 1 and says so."""
+    given = ["--host", "127.0.0.1", "--port", str(mosquitto.port), "--pace", "100000", "--truth", "/dev/full"]
+    assert cli.main(["run", "school-demo", "--duration", "5h", *given]) == 1
+    assert capsys.readouterr().err.splitlines()[-1] == "the truth file: No space left on device"
+
+
+def test_progress_passes_every_pack_on(capsys: pytest.CaptureFixture[str]) -> None:
+    """The bar grows to its end, and takes nothing from the run."""
+    sent = list(run(scenarios.load("quiet"), 1, 1_772_438_400_000, 7_200_000))
+    assert list(cli._shown(sent, 1_772_438_400_000, 7_200_000)) == sent
+    drawn = capsys.readouterr().err
+    assert "[                         ]   0 %  2026-03-02T08:00Z" in drawn
+    assert "[######################## ]  99 %  2026-03-02T09:58Z" in drawn
 
 
 @pytest.mark.service
