@@ -27,7 +27,9 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-RECEIVE_MAXIMUM = 2_000
+RECEIVE_MAXIMUM = 1_000
+"""Messages a broker may send ahead of our acknowledgement. No more than the intake remembers arrivals of: all of them
+may come again after a break."""
 _SESSION_EXPIRY_S = 30 * 86_400
 _CONNECT_TIMEOUT_S = 3.0
 _ANSWER_TIMEOUT_S = 10.0
@@ -243,6 +245,7 @@ class Session:
     ) -> None:
         """Only now does the broker send what comes in."""
         if any(reason.is_failure for reason in reasons):
+            self.up = False  # the end of this connection is ours, and no second piece of news
             text = f"does not let us read '{self.broker.topic}': {reasons[0]}; check its access rules"
             self._on_news(LinkNews(Link.REFUSED, f"{self._where()} {text}"))
             client.disconnect()
