@@ -24,7 +24,7 @@ from collector.messages.sender import Sender
 from collector.messages.settings import ChatSettings, MailSettings
 from collector.messages.ways import channels
 from collector.store import reading
-from collector.store.damage import open_journal
+from collector.store.damage import Opened, open_journal, set_aside
 from collector.store.journal import Journal
 from collector.store.outbox import OutboxStore
 from collector.store.tails import Tail as Recent
@@ -89,16 +89,18 @@ def broker_of(home: Home, settings: Settings, suffix: str = "") -> Broker:
     )
 
 
-def assemble(home: Home, settings: Settings, now: Now, log: Callable[[str], None]) -> Parts:
-    """Open everything but the connection to the broker. Raises Refused or StoreError, with nothing left open."""
+def assemble(home: Home, settings: Settings, now: Now, log: Callable[[str], None], damage: str = "") -> Parts:
+    """Open everything but the connection to the broker. Raises Refused or StoreError, with nothing left open.
+
+    `damage`: the journal was found damaged while in use, for this reason, though opening it may find nothing."""
     lab, rules = home.load_lab(), home.load_rules()
     mail, chat = mail_of(settings), chat_of(settings)
-    journal, damage = open_journal(home.database, lab.time_zone, now())
+    journal, report = _opened(home, lab, now(), damage)
     try:
         pipeline = build_pipeline(lab, rules, journal, Notices(lab, mail, chat), now())
-        if damage is not None:
-            log(f"journal: {damage}")
-            pipeline.batch.events.append((now(), "journal damaged", str(damage)))
+        if report is not None:
+            log(f"journal: {report}")
+            pipeline.batch.events.append((now(), "journal damaged", str(report)))
         outbox = OutboxStore(home.database)
     except BaseException:
         journal.close()
@@ -110,6 +112,13 @@ def assemble(home: Home, settings: Settings, now: Now, log: Callable[[str], None
     sender = Sender(outbox, ways, now, wake_sender, log)
     thread = threading.Thread(target=sender.run, args=(stop_sender,), name="sender", daemon=True)
     return Parts(lab, journal, pipeline, broker_of(home, settings), outbox, thread, stop_sender, wake_sender)
+
+
+def _opened(home: Home, lab: Lab, now_ms: int, damage: str) -> Opened:
+    if not damage:
+        return open_journal(home.database, lab.time_zone, now_ms)
+    report = set_aside(home.database, lab.time_zone, now_ms, damage)
+    return Opened(Journal(home.database, lab.time_zone).open(now_ms), report)
 
 
 def build_pipeline(lab: Lab, rules: Sequence[Rule], journal: Journal, notices: Notices, now_ms: int) -> Pipeline:

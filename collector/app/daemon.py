@@ -24,12 +24,14 @@ from collector.app.watch_state import WatchState, write_state
 from collector.domain.problems import Refused
 from collector.intake.inbox import Message
 from collector.intake.session import Link, LinkNews, Session
-from collector.store.errors import JournalDamaged, JournalStalled
+from collector.store.errors import JournalDamaged, JournalStalled, StoreError
 from collector.store.homelock import HomeLock
 
 BATCH_MESSAGES = 2_000
 HOLD_AT = 8_000
 """Messages held while the journal cannot be written; from here on the socket is left unread and TCP holds the rest."""
+HOLD_ROWS = 100_000
+"""The same for readings, of which one message may carry thousands."""
 TICK_LAG_MS = 5_000
 """Timers are let end this far behind the clock, so that a reading on its way is not overtaken by them."""
 _GATHER_S = 0.003
@@ -44,6 +46,8 @@ _LAB_EVERY_S = 2.0
 _MOST_WAIT_S = 0.5
 _RETRY_S = (1.0, 30.0)
 TIDY_EVERY_S = 300
+_LATE_JOB_S = 3_600
+"""Upkeep whose time passed while the machine was busy or asleep is still done within this."""
 
 
 @dataclass(slots=True)
@@ -87,6 +91,7 @@ class Daemon:
         self._lab_at = 0.0
         self._lab_stamp = 0
         self._again = False
+        self._damage = ""
         self._version = -1
         self._catching_up = True
         self._tick_from = 0.0
@@ -101,10 +106,13 @@ class Daemon:
 
     def run(self) -> None:
         """Collect until `stop`. Raises Refused where lab.yaml or rules cannot be used, StoreError for the journal."""
+        if not self.home.path.is_dir():
+            raise StoreError(f"{self.home.path}: no such folder; make it with: traywarden init --home {self.home.path}")
         with HomeLock(self.home.path):
-            scheduler = BackgroundScheduler(timezone="UTC")
-            scheduler.add_job(self._ask, "interval", ("tidy",), seconds=TIDY_EVERY_S, coalesce=True)
-            scheduler.add_job(self._ask, "cron", ("retention",), hour=3, minute=17, coalesce=True)
+            late = {"coalesce": True, "misfire_grace_time": _LATE_JOB_S}
+            scheduler = BackgroundScheduler(timezone="UTC", job_defaults=late)
+            scheduler.add_job(self._ask, "interval", ("tidy",), seconds=TIDY_EVERY_S)
+            scheduler.add_job(self._ask, "cron", ("retention",), hour=3, minute=17)
             scheduler.start()
             try:
                 while not self._stop.is_set():
@@ -118,7 +126,8 @@ class Daemon:
 
     def _run_once(self) -> None:
         self._again, self._version, self._lab_stamp = False, -1, self._stamp_of_lab()
-        self.parts = assemble(self.home, self.settings, self.now, self.log)
+        self.parts = assemble(self.home, self.settings, self.now, self.log, self._damage)
+        self._damage = ""
         self._mids, self._held, self._stall = [], 0, None
         self._pacer = Pacer(time.monotonic())
         self._catch_up(_CATCH_UP_S)
@@ -131,6 +140,7 @@ class Daemon:
             self._close_in_order()
         except JournalDamaged as error:
             self.log(f"journal damaged: {error}; setting it aside and starting again from what can be read")
+            self._damage = error.reason
         finally:
             self._session.close()
             self.parts.close()
@@ -145,10 +155,10 @@ class Daemon:
     def _turn(self) -> None:
         """One turn of the loop: read, judge, commit when due, look after the rest."""
         now_s = time.monotonic()
-        if self._held < HOLD_AT:
+        if self._held < HOLD_AT and len(self.parts.pipeline.batch.rows) < HOLD_ROWS:
             self._pump(now_s)
         else:
-            self._stop.wait(_MOST_WAIT_S)
+            time.sleep(_MOST_WAIT_S)  # not a wait on the event, whose lock a signal handler could find taken
         pipeline, now_ms = self.parts.pipeline, self.now()
         pipeline.settle(now_ms)
         now_s = time.monotonic()
@@ -173,6 +183,7 @@ class Daemon:
         self._lab_stamp = stamp
         try:
             self.home.load_lab()
+            self.home.load_rules()
         except Refused as refused:
             for problem in refused.problems:
                 self.log(f"not taken up: {problem}")
@@ -322,7 +333,10 @@ class Daemon:
                 if job == "tidy":
                     self.parts.journal.tidy(self.now())
                 elif job == "retention":
-                    self.parts.journal.retention(self.now(), self.settings.journal.keep_days)
+                    done = self.parts.journal.retention(self.now(), self.settings.journal.keep_days)
+                    if done.more:
+                        self._jobs.put("retention")
+                        return
             except JournalStalled as error:
                 self.log(f"upkeep put off: {error}")
                 return
