@@ -74,7 +74,8 @@ def check_files(home: Home) -> Iterator[Finding]:
 
 def check_journal(home: Home, now_ms: int) -> Iterator[Finding]:
     """Disk space, the database, and whether the collector runs and can write."""
-    free = shutil.disk_usage(home.path if home.path.exists() else home.path.parent).free
+    there = next(folder for folder in (home.path, *home.path.absolute().parents) if folder.is_dir())
+    free = shutil.disk_usage(there).free
     megabytes = f"{free // 1_000_000} MB free"
     yield good("disk", megabytes) if free >= _LITTLE_SPACE_BYTES else fix("disk", f"only {megabytes}; make room")
     if not home.database.exists():

@@ -14,7 +14,6 @@ from collector.app.output import Wrong, complain
 from collector.domain.problems import Refused
 from collector.store.errors import StoreError
 
-
 _COMMANDS: tuple[ModuleType, ...] = (init, watch, demo, checkup, status, probes, rules, alarms, export, copies)
 """Each offers `add(commands)`, which adds its parser with help and an example."""
 

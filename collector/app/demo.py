@@ -20,7 +20,7 @@ from collector.app.daemon import Daemon
 from collector.app.home import Home
 from collector.app.output import wrong
 from collector.app.report import status
-from collector.app.settings import Mail, Mqtt, Settings
+from collector.app.settings import Chat, Journal, Mail, Mqtt, Settings
 from collector.app.watch_state import STALE_MS
 
 START_MS = 1_772_438_400_000
@@ -92,6 +92,8 @@ def running_demo(on_mail: Callable[[CaughtMail], None], log: Callable[[str], Non
         settings = Settings(
             mqtt=Mqtt(port=broker_port, version="3.1.1", client_id="traywarden-demo"),
             mail=Mail(host="127.0.0.1", port=mail_port, security="none", sender="traywarden@quillbrook.example"),
+            chat=Chat(),  # whatever this machine's own settings say
+            journal=Journal(),
         )
         demo = Demo(home, scaled_now(START_MS, PACE), [], threading.Event())
         stop = threading.Event()

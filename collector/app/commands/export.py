@@ -41,6 +41,8 @@ def run(arguments: argparse.Namespace) -> int:
         if arguments.out is None:
             export(reader, arguments.format, sys.stdout, since_ms=since, until_ms=until, series_ids=ids)
             return 0
+        if Path(arguments.out).exists() and home.database.samefile(arguments.out):
+            wrong(f"--out {arguments.out}: this is the journal itself; name another file")
         try:
             with Path(arguments.out).open("w", encoding="utf-8", newline="") as out:
                 export(reader, arguments.format, out, since_ms=since, until_ms=until, series_ids=ids, progress=told)

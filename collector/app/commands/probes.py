@@ -7,7 +7,7 @@ from typing import Any
 
 from collector.app.commands.common import command, group, home_of, lab_or_none
 from collector.app.home import Home
-from collector.app.output import complain, iso, say, say_json, table, wrong
+from collector.app.output import iso, say, say_json, table, wrong
 from collector.app.report import probe_rows
 from collector.domain.lab import Channel, Format, Probe
 from collector.domain.labedit import assign_probe, set_calibration
@@ -176,5 +176,4 @@ def _rewrite(home: Home, text: str) -> None:
             os.fsync(file.fileno())
         part.replace(home.lab_file)
     except OSError as error:
-        complain(f"{home.lab_file} is unchanged")
-        wrong(f"{part}: cannot be written: {error.strerror}")
+        wrong(f"{part}: cannot be written: {error.strerror}; {home.lab_file} is unchanged")
