@@ -39,6 +39,7 @@ def _said(text: str) -> str:
     return " ".join(text.split())
 
 
+AlarmName = Annotated[str, AfterValidator(_name)]
 Said = Annotated[str, AfterValidator(_said)]
 
 
@@ -77,6 +78,7 @@ class AlarmFields(BaseModel):
         description="How long there is to act before harm", json_schema_extra={"type": "string", "examples": ["6 h"]}
     )
     basis: Said = Field(description="The source of the setpoint, and where sources disagree")
+    enabled: bool = Field(True, description="no: switched off, as if it did not stand here")
 
 
 class RuleFile(BaseModel):
@@ -85,7 +87,7 @@ class RuleFile(BaseModel):
     model_config = ConfigDict(extra="forbid")
 
     alarms: Annotated[
-        dict[Annotated[str, AfterValidator(_name)], AlarmFields],
+        dict[AlarmName, AlarmFields],
         BeforeValidator(lambda given: {} if given is None else given),
     ] = {}
 
@@ -106,14 +108,15 @@ def read_rules(texts: Mapping[str, str]) -> tuple[Rule, ...]:
         except Refused as refused:
             problems += refused.problems
             continue
-        rules += _read_file(marked, problems)
+        rules += read_alarms(marked, problems)
         problems += _doubled(marked, first)
     if problems:
         raise Refused(dict.fromkeys(problems))
     return tuple(rules)
 
 
-def _read_file(marked: Marked, problems: list[Problem]) -> list[Rule]:
+def read_alarms(marked: Marked, problems: list[Problem]) -> list[Rule]:
+    """The rules of one set of alarms; what is wrong is added to `problems`. Those switched off are among them."""
     try:
         check(marked, RuleFile)
     except Refused as refused:

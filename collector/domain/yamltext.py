@@ -37,6 +37,8 @@ _BRANCH_TAGS = {"tag:yaml.org,2002:map", "tag:yaml.org,2002:seq"}
 class Mark:
     line: int
     column: int
+    file: str = ""
+    """Where values of several files stand together; empty: the file of the `Marked`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +56,7 @@ class Marked:
         for length in range(len(path), -1, -1):
             mark = marks.get(path[:length]) or self.values.get(path[:length])
             if mark is not None:
-                return Problem(self.file, mark.line, mark.column, dotted(path), message)
+                return Problem(mark.file or self.file, mark.line, mark.column, dotted(path), message)
         return Problem(self.file, 1, 1, dotted(path), message)
 
 
