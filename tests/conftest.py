@@ -12,6 +12,7 @@ from hypothesis import settings
 from tests.services.clock import FakeClock
 from tests.services.mosquitto import Mosquitto
 from tests.services.parts import IN_CI
+from tests.services.watching import Watch
 
 settings.register_profile("ci", derandomize=True, deadline=None, max_examples=60, database=None)
 settings.register_profile("laptop", deadline=None, max_examples=60)
@@ -44,6 +45,14 @@ def start_mosquitto(tmp_path: Path) -> Iterator[Callable[..., Mosquitto]]:
 def mosquitto(start_mosquitto: Callable[..., Mosquitto]) -> Mosquitto:
     """A real broker on a free loopback port, open to anyone on this machine."""
     return start_mosquitto()
+
+
+@pytest.fixture(autouse=True)
+def _no_collector_left_behind() -> Iterator[None]:
+    """Whatever a test did, the collectors it started end with it."""
+    yield
+    for watch in tuple(Watch.running_now):
+        watch.kill()
 
 
 @pytest.hookimpl(wrapper=True)

@@ -7,13 +7,16 @@ import subprocess
 import sys
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 from tests.services.waiting import wait_until
 
 
 class Watch:
     """`traywarden watch` on `home`; `settings` are TRAYWARDEN_ variables without the prefix."""
+
+    running_now: ClassVar[set["Watch"]] = set()
+    """Those not ended yet: a test that fails half way must not leave its collector behind."""
 
     def __init__(self, home: Path, settings: Mapping[str, object]) -> None:
         self.home = home
@@ -45,6 +48,7 @@ class Watch:
                 stdout=log,
                 stderr=log,
             )
+        self.running_now.add(self)
         wait_until(lambda: self.log.count(until) > before or not self.running, f"'{until}' in the log", 20)
         if not self.running:
             raise AssertionError(f"watch ended:\n{self.log}")
@@ -64,6 +68,7 @@ class Watch:
         self._process.send_signal(how)
         code = self._process.wait(timeout=40)
         self._process = None
+        self.running_now.discard(self)
         return code
 
     def environment(self) -> dict[str, str]:
