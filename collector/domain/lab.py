@@ -6,6 +6,8 @@ Read from lab.yaml by `collector.domain.labfile`; nothing here knows about files
 from dataclasses import dataclass, field
 from enum import Enum
 
+from collector.domain.hours import Hours
+
 
 class PlaceKind(Enum):
     BIN = "bin"
@@ -106,6 +108,8 @@ class Lab:
     places: tuple[Place, ...]
     probes: tuple[Probe, ...]
     people: tuple[Person, ...]
+    hours: Hours | None = None
+    """When people are in the lab; None: never."""
     by_id: dict[str, Place] = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:

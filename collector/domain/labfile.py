@@ -12,6 +12,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from collector.domain import calibration
+from collector.domain.hours import Hours, week_of
 from collector.domain.lab import (
     Calibration,
     CalibrationPoint,
@@ -108,6 +109,7 @@ def _lab(file: LabFile) -> Lab:
         places=tuple(_places(file)),
         probes=tuple(_probe(key, part, ZoneInfo(file.lab.time_zone)) for key, part in (file.probes or {}).items()),
         people=tuple(Person(key, part.email, tuple(dict.fromkeys(part.priorities))) for key, part in people.items()),
+        hours=Hours(week_of(file.lab.hours), file.lab.time_zone) if file.lab.hours else None,
     )
 
 

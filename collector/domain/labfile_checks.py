@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from collector.domain import labfile_words as words
+from collector.domain.hours import doubled_day
 from collector.domain.lab import CalibrationPoint, Format, PlaceKind
 from collector.domain.labfile_claims import shared_messages
 from collector.domain.problems import Problem, nearest
@@ -49,12 +50,21 @@ class Draft:
 
 
 def meaning_problems(draft: Draft) -> Iterator[Problem]:
+    yield from _hours(draft)
     yield from _ids(draft)
     yield from _planters(draft)
     places = _places(draft)
     for probe_id in draft.section("probes"):
         yield from _probe(draft, ("probes", probe_id), places)
     yield from shared_messages(draft.marked, draft.section("probes"))
+
+
+def _hours(draft: Draft) -> Iterator[Problem]:
+    twice = doubled_day(draft.section("lab", "hours"))
+    if twice is not None:
+        day, first, second = twice
+        message = f"{day} stands under '{first}' already; name each day once"
+        yield draft.marked.problem(("lab", "hours", second), message, at_key=True)
 
 
 def _ids(draft: Draft) -> Iterator[Problem]:

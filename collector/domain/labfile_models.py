@@ -11,6 +11,7 @@ from typing import Annotated, Any
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema
 
 from collector.domain import labfile_words as words
+from collector.domain.hours import RANGE_PATTERN, parse_ranges
 from collector.domain.lab import Format
 from collector.domain.probe_models import MODELS
 from collector.domain.units import MEASURES, known_units, quantity_schema
@@ -78,6 +79,19 @@ Point = Annotated[
     ),
 ]
 
+Days = Annotated[str, AfterValidator(words.days)]
+_ONE_RANGE: dict[str, Any] = {"type": "string", "pattern": RANGE_PATTERN}
+DayHours = Annotated[
+    tuple[tuple[int, int], ...],
+    BeforeValidator(parse_ranges),
+    WithJsonSchema(
+        {
+            "anyOf": [_ONE_RANGE, {"type": "array", "items": _ONE_RANGE, "minItems": 1}],
+            "examples": ["08:00-16:00", ["08:00-12:00", "13:00-16:00"]],
+        }
+    ),
+]
+
 
 class _Part(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
@@ -89,6 +103,9 @@ class LabPart(_Part):
         description="IANA time zone of the lab: days, quiet hours and dates follow its clock.", examples=["UTC"]
     )
     units: Units = Field(default="metric", description="What people read: metric, or us for degrees Fahrenheit.")
+    hours: dict[Days, DayHours] | None = Field(
+        default=None, description="When people are in the lab, by day or span of days; by itself never."
+    )
 
 
 class TrayPart(_Part):

@@ -9,6 +9,7 @@ from collections.abc import Collection
 from datetime import datetime
 from zoneinfo import ZoneInfo, available_timezones
 
+from collector.domain.hours import parse_days
 from collector.domain.problems import nearest
 from collector.domain.units import known_units, meant_unit, parse_duration_ms, parse_quantity
 
@@ -109,6 +110,12 @@ def _nearest_zone(text: str, known: Collection[str]) -> str | None:
     if any(name.startswith(f"{wanted}/") for name in known):
         return None  # a continent: any of its cities would be a wild guess
     return by_city.get(wanted) or (nearest(wanted, known) if len(wanted) <= MAX_NAME else None)
+
+
+def days(text: str) -> str:
+    """'mon' or 'mon-fri', as written."""
+    parse_days(text)
+    return text
 
 
 def topic(text: str) -> str:
