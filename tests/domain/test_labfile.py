@@ -17,6 +17,7 @@ from collector.domain.lab import (
     Place,
     PlaceKind,
     Probe,
+    series_keys,
 )
 from collector.domain.labfile import lab_schema, lab_warnings, read_lab
 from collector.domain.labfile_models import LabFile
@@ -25,10 +26,7 @@ from collector.domain.problems import Problem, Refused
 from collector.domain.yamltext import read_yaml
 from tests.domain.labtexts import SMALL, refusals, with_channel
 
-
-def test_the_example_lab_is_read_whole() -> None:
-    """Each thing the file can say arrives in the Lab, in canonical units and in file order."""
-    text = """\
+_WHOLE = """\
 lab: {name: Quillbrook School worm lab, time_zone: UTC, units: us}
 bins:
   juniper: {name: Juniper bin, trays: {top: {area: 1 ft2, name: upper tray}, tray-2: , "3": {}, old-tray: {}}}
@@ -59,72 +57,78 @@ people:
   teacher: {email: teacher@quillbrook.example, priorities: [high, medium, high]}
   maintainer: {email: maintainer@quillbrook.example}
 """
-    assert read_lab(text) == Lab(
-        name="Quillbrook School worm lab",
-        time_zone="UTC",
-        us_units=True,
-        places=(
-            Place("juniper", PlaceKind.BIN, "Juniper bin", bin="juniper"),
-            Place(
-                "juniper/top",
-                PlaceKind.TRAY,
-                "Juniper bin, upper tray",
-                bin="juniper",
-                tray="top",
-                level=0,
-                area_m2=0.09290304,
-            ),
-            Place("juniper/tray-2", PlaceKind.TRAY, "Juniper bin, tray 2", bin="juniper", tray="tray-2", level=1),
-            Place("juniper/3", PlaceKind.TRAY, "Juniper bin, tray 3", bin="juniper", tray="3", level=2),
-            Place("juniper/old-tray", PlaceKind.TRAY, "Juniper bin, old tray", bin="juniper", tray="old-tray", level=3),
-            Place("maple", PlaceKind.BIN, "Maple", bin="maple"),
-            Place("kettle", PlaceKind.BREWER, "Big kettle", volume_l=18.92705892),
-            Place("planter-1", PlaceKind.PLANTER, "Planter 1", area_m2=2.88),
-            Place("planter-2", PlaceKind.PLANTER, "Round one", area_m2=1.0),
-            Place("room", PlaceKind.ROOM, "Worm lab"),
+_WHOLE_LAB = Lab(
+    name="Quillbrook School worm lab",
+    time_zone="UTC",
+    us_units=True,
+    places=(
+        Place("juniper", PlaceKind.BIN, "Juniper bin", bin="juniper"),
+        Place(
+            "juniper/top",
+            PlaceKind.TRAY,
+            "Juniper bin, upper tray",
+            bin="juniper",
+            tray="top",
+            level=0,
+            area_m2=0.09290304,
         ),
-        probes=(
-            Probe(
-                id="juniper-top",
-                place="juniper/top",
-                topic="worms/+/top",
-                format=Format.JSON,
-                channels=(
-                    Channel(
-                        key="moisture",
-                        measure="bedding_moisture",
-                        unit="count",
-                        name="/soil",
-                        model="capacitive",
-                        calibrations=(
-                            Calibration(
-                                1767225600000,  # 2026-01-01T00:00Z; the earlier date first, wherever it stands
-                                (CalibrationPoint(1950.0, 62.0), CalibrationPoint(1620.0, 84.0)),
-                                "oven samples",
-                            ),
-                            Calibration(
-                                1772353800000,  # 2026-03-01T08:30Z
-                                (CalibrationPoint(1900.0, 60.0), CalibrationPoint(1600.0, 85.0)),
-                            ),
+        Place("juniper/tray-2", PlaceKind.TRAY, "Juniper bin, tray 2", bin="juniper", tray="tray-2", level=1),
+        Place("juniper/3", PlaceKind.TRAY, "Juniper bin, tray 3", bin="juniper", tray="3", level=2),
+        Place("juniper/old-tray", PlaceKind.TRAY, "Juniper bin, old tray", bin="juniper", tray="old-tray", level=3),
+        Place("maple", PlaceKind.BIN, "Maple", bin="maple"),
+        Place("kettle", PlaceKind.BREWER, "Big kettle", volume_l=18.92705892),
+        Place("planter-1", PlaceKind.PLANTER, "Planter 1", area_m2=2.88),
+        Place("planter-2", PlaceKind.PLANTER, "Round one", area_m2=1.0),
+        Place("room", PlaceKind.ROOM, "Worm lab"),
+    ),
+    probes=(
+        Probe(
+            id="juniper-top",
+            place="juniper/top",
+            topic="worms/+/top",
+            format=Format.JSON,
+            channels=(
+                Channel(
+                    key="moisture",
+                    measure="bedding_moisture",
+                    unit="count",
+                    name="/soil",
+                    model="capacitive",
+                    calibrations=(
+                        Calibration(
+                            1767225600000,  # 2026-01-01T00:00Z; the earlier date first, wherever it stands
+                            (CalibrationPoint(1950.0, 62.0), CalibrationPoint(1620.0, 84.0)),
+                            "oven samples",
+                        ),
+                        Calibration(
+                            1772353800000,  # 2026-03-01T08:30Z
+                            (CalibrationPoint(1900.0, 60.0), CalibrationPoint(1600.0, 85.0)),
                         ),
                     ),
                 ),
-                every_ms=90_000,
-                time_pointer="/at",
             ),
-            Probe(
-                id="pump",
-                place="kettle",
-                topic="worms/pump",
-                format=Format.NUMBER,
-                channels=(Channel(key="pump", measure="air_pump", unit="on/off"),),
-            ),
+            every_ms=90_000,
+            time_pointer="/at",
         ),
-        people=(
-            Person("teacher", "teacher@quillbrook.example", ("high", "medium")),
-            Person("maintainer", "maintainer@quillbrook.example"),
+        Probe(
+            id="pump",
+            place="kettle",
+            topic="worms/pump",
+            format=Format.NUMBER,
+            channels=(Channel(key="pump", measure="air_pump", unit="on/off"),),
         ),
-    )
+    ),
+    people=(
+        Person("teacher", "teacher@quillbrook.example", ("high", "medium")),
+        Person("maintainer", "maintainer@quillbrook.example"),
+    ),
+)
+
+
+def test_the_example_lab_is_read_whole() -> None:
+    """Each thing the file can say arrives in the Lab, in canonical units and in file order."""
+    assert read_lab(_WHOLE) == _WHOLE_LAB
+    assert [key.channel for key in series_keys(_WHOLE_LAB)] == ["moisture", "pump"]
 
 
 def test_a_lab_may_have_nothing_but_a_name() -> None:
