@@ -199,6 +199,11 @@ class Engine:
             self._timers.add(link_lost)
         return self._ledger.take()
 
+    @property
+    def link(self) -> Link:
+        """The link to the broker as it is now."""
+        return self._link
+
     def _end_until(self, alarm: Alarm, at_ms: int) -> None:
         while (due := alarm.due()) is not None and due <= at_ms:
             self._end(alarm, due)
