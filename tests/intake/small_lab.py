@@ -1,0 +1,135 @@
+"""A small lab for the intake's tests, an intake over it, and messages to it."""
+
+from collector.domain.lab import Lab, series_keys
+from collector.domain.labfile import read_lab
+from collector.intake.inbox import Intake, Message
+from collector.intake.placing import Placing
+
+NOW = 1_772_438_400_000
+"""2026-03-02T08:00:00Z."""
+
+_HEAD = """\
+lab: {name: Quillbrook School worm lab, time_zone: UTC}
+bins:
+  juniper: {trays: {top: {}, middle: {}, bottom: {}}}
+  maple: {trays: {top: {}, middle: {}, bottom: {}}}
+brewers:
+  kettle: {}
+room: {name: Worm lab}
+people:
+  teacher: {email: teacher@quillbrook.example}
+probes:
+"""
+
+PROBES = """\
+  juniper-top:
+    place: juniper/top
+    topic: worms/juniper/top
+    format: senml
+    channels:
+      temperature: {name: temperature, measure: bedding_temperature, unit: Cel, model: ds18b20}
+      moisture: {name: moisture, measure: bedding_moisture, unit: /}
+  juniper-middle:
+    place: juniper/middle
+    topic: worms/board
+    format: senml
+    senml_name: "urn:dev:mac:01:"
+    channels:
+      temperature: {name: temperature, measure: bedding_temperature, unit: Cel}
+  juniper-bottom:
+    place: juniper/bottom
+    topic: worms/board
+    format: senml
+    senml_name: "urn:dev:mac:02:"
+    channels:
+      temperature: {name: temperature, measure: bedding_temperature, unit: Cel}
+  maple-top:
+    place: maple/top
+    topic: worms/maple/top
+    format: json
+    time: /at
+    channels:
+      temperature: {pointer: /bed/t, measure: bedding_temperature, unit: degF}
+      moisture:
+        pointer: /bed/m
+        measure: bedding_moisture
+        unit: count
+        calibration:
+          - {from: 2026-01-01, points: [[1950, 62 %], [1620, 84 %]]}
+  maple-middle:
+    place: maple/middle
+    topic: worms/maple/middle
+    format: senml-cbor
+    channels:
+      temperature: {name: temperature, measure: bedding_temperature, unit: Cel}
+  kettle-oxygen:
+    place: kettle
+    topic: worms/kettle/oxygen
+    format: json
+    channels:
+      oxygen: {pointer: /o2, measure: dissolved_oxygen, unit: mg/L}
+  kettle-pump:
+    place: kettle
+    topic: worms/kettle/pump
+    format: number
+    channels:
+      pump: {measure: air_pump, unit: on/off}
+  room-air:
+    place: room
+    topic: worms/+/air
+    format: number
+    channels:
+      temperature: {measure: air_temperature, unit: degC}
+"""
+
+
+def lab(probes: str = PROBES) -> Lab:
+    return read_lab(_HEAD + probes, "lab.yaml")
+
+
+class Room:
+    """An intake over a lab. `take()` gives what came in, by 'probe.channel'."""
+
+    def __init__(self, probes: str = PROBES, arrivals: dict[int, bytes] | None = None) -> None:
+        self.lab = lab(probes)
+        self.ids = {key: number for number, key in enumerate(series_keys(self.lab), start=1)}
+        self.names = {number: f"{key.probe}.{key.channel}" for key, number in self.ids.items()}
+        self.intake = Intake(self.lab, self.ids, arrivals)
+        self.placing = Placing(self.lab, self.ids)
+
+    def say(
+        self,
+        topic: str,
+        payload: str | bytes,
+        now_ms: int = NOW,
+        *,
+        mid: int = 1,
+        again: bool = False,
+        retained: bool = False,
+    ) -> None:
+        data = payload.encode() if isinstance(payload, str) else payload
+        self.intake.accept(Message(topic, data, mid, again, retained), now_ms)
+
+    def take(self) -> dict[str, list[tuple[int, float, float, int]]]:
+        """(time, raw, value, why) of each reading since the last call."""
+        return {
+            self.names[number]: list(zip(one.t_ms, one.raw, one.value, one.why, strict=True))
+            for number, one in self.intake.take().items()
+        }
+
+    def values(self) -> dict[str, list[float]]:
+        return {name: [value for _, _, value, _ in readings] for name, readings in self.take().items()}
+
+    @property
+    def reasons(self) -> list[str]:
+        return [one.reason for one in self.intake.oddities if one.reason]
+
+    @property
+    def strangers(self) -> list[tuple[str, str]]:
+        """Topic and record name of readings nobody claims."""
+        return [(one.topic, one.name) for one in self.intake.oddities if not one.reason]
+
+    def route_of(self, topic: str, name: str) -> str | None:
+        """Where a record of this name on this topic goes."""
+        slots = [route.slot(name) for route in self.placing.routes(topic)]
+        return next((self.names[slot.series] for slot in slots if slot is not None), None)
