@@ -4,6 +4,7 @@ from dataclasses import dataclass, field
 from typing import TypeAlias
 
 from collector.alarms.model import AlarmKey, AlarmState, Transition
+from collector.domain.diary import Brew, DiaryEntry
 
 Row: TypeAlias = tuple[int, int, float | None, int, float | None, int]
 """A reading as the journal takes it: t, series, value, flag, raw, why. A tuple, so that nothing is converted on the way
@@ -76,6 +77,9 @@ class Batch:
     meta: dict[str, str] = field(default_factory=dict)
     requests_done: list[tuple[int, int, str]] = field(default_factory=list)
     """Request id, done_ms, result."""
+    diary: dict[int, DiaryEntry] = field(default_factory=dict)
+    brews: dict[int, Brew] = field(default_factory=dict)
+    """By number: new ones, and changed ones as they are now."""
 
     @property
     def empty(self) -> bool:
@@ -93,6 +97,8 @@ class Batch:
                 self.events,
                 self.meta,
                 self.requests_done,
+                self.diary,
+                self.brews,
             )
         )
 

@@ -16,8 +16,9 @@ from types import TracebackType
 from typing import Self
 
 from collector.alarms.model import AlarmKey, AlarmState
+from collector.domain.diary import Brew, DiaryEntry
 from collector.domain.lab import SeriesKey
-from collector.store import reading, writing
+from collector.store import diary, reading, writing
 from collector.store.batch import Batch, CommitResult, Row
 from collector.store.connection import open_writer, transaction
 from collector.store.errors import JournalStalled, StoreError, translated
@@ -231,6 +232,14 @@ class Journal:
     def events(self, at_most: int = 100) -> list[EventRow]:
         with self._work() as db:
             return reading.events(db, at_most)
+
+    def diary(self) -> list[DiaryEntry]:
+        with self._work() as db:
+            return diary.entries(db)
+
+    def brews(self) -> list[Brew]:
+        with self._work() as db:
+            return diary.brews(db)
 
     def readings_count(self) -> int:
         with self._work() as db:

@@ -92,9 +92,26 @@ def _open_work_by_index(db: sqlite3.Connection) -> None:
     db.execute("CREATE INDEX requests_open ON requests(id) WHERE done_ms IS NULL")
 
 
+def _diary_and_brews(db: sqlite3.Connection) -> None:
+    """What people did, and the brews. Nothing is deleted from either: a slip is struck out."""
+    db.execute(
+        """CREATE TABLE diary(
+        id INTEGER PRIMARY KEY, t_ms INTEGER NOT NULL, taken_ms INTEGER NOT NULL, place TEXT NOT NULL,
+        kind TEXT NOT NULL, amount REAL, result TEXT, by TEXT NOT NULL, note TEXT NOT NULL, struck_ms INTEGER,
+        struck_by TEXT NOT NULL) STRICT"""
+    )
+    db.execute(
+        """CREATE TABLE brews(
+        id INTEGER PRIMARY KEY, place TEXT NOT NULL, started_ms INTEGER NOT NULL, air_stopped_ms INTEGER,
+        ended_ms INTEGER, taken_ms INTEGER NOT NULL, by TEXT NOT NULL, note TEXT NOT NULL, ended_taken_ms INTEGER,
+        ended_by TEXT NOT NULL, struck_ms INTEGER, struck_by TEXT NOT NULL) STRICT"""
+    )
+
+
 STEPS: tuple[Step, ...] = (
     Step("tables", _tables),
     Step("open messages and requests by index", _open_work_by_index),
+    Step("diary and brews", _diary_and_brews),
 )
 
 

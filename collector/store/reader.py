@@ -13,7 +13,8 @@ from types import TracebackType
 from typing import Any, Self
 
 from collector.alarms.model import AlarmState, Event, State
-from collector.store import reading
+from collector.domain.diary import Brew, DiaryEntry
+from collector.store import diary, reading
 from collector.store.connection import open_read_only, snapshot
 from collector.store.errors import translated
 from collector.store.migrations import refuse_other
@@ -192,6 +193,21 @@ class Reader:
     def request(self, number: int) -> Request | None:
         with self._work() as db:
             return reading.request(db, number)
+
+    def pending_requests(self) -> list[Request]:
+        """What no collector has taken up yet, oldest first."""
+        with self._work() as db:
+            return reading.pending_requests(db)
+
+    def diary(self, since_ms: int | None = None) -> list[DiaryEntry]:
+        """What was done since then, struck entries included, in the order of its times."""
+        with self._work() as db:
+            return diary.entries(db, since_ms)
+
+    def brews(self) -> list[Brew]:
+        """Every brew, struck ones included, in the order of their starts."""
+        with self._work() as db:
+            return diary.brews(db)
 
     def hourly(self, since_ms: int, until_ms: int) -> list[Summary]:
         """Hours that start in the stretch. Those still due are as of the last tidying."""

@@ -25,6 +25,8 @@ _TABLES = {
     "alarm_history": "id",
     "outbox": "id",
     "requests": "id",
+    "diary": "id",
+    "brews": "id",
     "unplaced": "topic, name",
     "rejected": "id",
     "counters": "name",

@@ -4,6 +4,7 @@ import sqlite3
 from collections.abc import Iterable
 
 from collector.alarms.model import AlarmKey, AlarmState
+from collector.store import diary
 from collector.store.batch import Batch, HistoryRow, NewMessage, RejectedRow, Row, Unplaced
 from collector.store.migrations import SERIES_BITS
 
@@ -76,6 +77,8 @@ def the_rest(db: sqlite3.Connection, batch: Batch, next_arrival: int, now_ms: in
         db.executemany(_META, batch.meta.items())
     if batch.requests_done:
         db.executemany(_REQUEST_DONE, ((done_ms, result, n) for n, done_ms, result in batch.requests_done))
+    diary.write_entries(db, batch.diary.values())
+    diary.write_brews(db, batch.brews.values())
 
 
 def counts(db: sqlite3.Connection, changes: Iterable[tuple[str, int]]) -> None:

@@ -6,6 +6,7 @@ from contextlib import closing
 from pathlib import Path
 
 from collector.alarms.model import AlarmKey, AlarmState, Event, State, Transition
+from collector.domain.diary import Brew, DiaryEntry, DiaryKind
 from collector.domain.lab import SeriesKey
 from collector.store.batch import Batch, HistoryRow, NewMessage, RejectedRow, Row, Unplaced
 from collector.store.journal import Journal
@@ -64,6 +65,8 @@ def full_batch(series: int, t_ms: int = T0) -> Batch:
         arrivals=[(7, b"digest-7"), (8, b"digest-8")],
         events=[(t_ms, "link", "up")],
         meta={"alive_ms": str(t_ms)},
+        diary={1: DiaryEntry(1, t_ms - MINUTE, t_ms, "juniper/top", DiaryKind.WATERED, 0.5, None, "class 4b")},
+        brews={1: Brew(1, "kettle", t_ms - HOUR, None, None, t_ms, "teacher")},
     )
 
 

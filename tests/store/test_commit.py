@@ -38,6 +38,8 @@ def test_every_part_of_a_batch_is_read_back(tmp_path: Path) -> None:
         assert again.counters() == {"late": 2}
         assert again.meta()["alive_ms"] == str(T0)
         assert [(e.t_ms, e.kind, e.detail) for e in again.events()] == batch.events
+        assert again.diary() == list(batch.diary.values())
+        assert again.brews() == list(batch.brews.values())
         assert again.series()[0].as_series().place == "juniper/top"
     assert held(again.path) == [tuple(row) for row in batch.rows]
     with Reader(again.path) as reader:

@@ -121,6 +121,8 @@ def test_everything_else_is_saved_too(home: Path) -> None:
         "arrivals",
         "events",
         "hourly",
+        "diary",
+        "brews",
     )
     before = dump(path, *tables, "daily", "latest")
     overwrite(path, readings_pages(path)[10], random.Random(1))  # noqa: S311 - samples, no secrets

@@ -14,22 +14,25 @@ from collector.store.errors import StoreError
 from collector.store.outbox import OutboxStore
 from collector.store.reader import Reader
 from collector.store.requests import write_request
-from tests.store.samples import HOUR, T0, ZONE, dump, held, message, opened
+from tests.store.samples import HOUR, MINUTE, T0, ZONE, dump, held, message, opened
 
-STORED = Path(__file__).with_name("version_1.sql")
+PAST = range(1, len(migrations.STEPS))
+STEPPED = {1: [T0], 2: [T0, T0 + MINUTE]}
+"""When the steps of each stored version ran."""
 
 
-def stored(folder: Path) -> Path:
-    """The database of version 1, as it was on somebody's disk."""
+def stored(folder: Path, version: int = 1) -> Path:
+    """The database of a past version, as it was on somebody's disk."""
     path = folder / "traywarden.db"
     with closing(sqlite3.connect(path)) as db:
-        db.executescript(STORED.read_text())
+        db.executescript(Path(__file__).with_name(f"version_{version}.sql").read_text())
     return path
 
 
-def test_a_database_of_version_1_is_upgraded_with_all_it_holds(tmp_path: Path) -> None:
+@pytest.mark.parametrize("version", PAST)
+def test_a_database_of_a_past_version_is_upgraded_with_all_it_holds(tmp_path: Path, version: int) -> None:
     """Everything in it is found again, summaries that were due are made, and each step is recorded with its time."""
-    path = stored(tmp_path)
+    path = stored(tmp_path, version)
     before = held(path)
     with opened(tmp_path, now_ms=T0 + HOUR) as journal:
         assert journal.readings_count() == len(before) == 41
@@ -39,18 +42,19 @@ def test_a_database_of_version_1_is_upgraded_with_all_it_holds(tmp_path: Path) -
     assert held(path) == before
     steps = dump(path, "migrations")["migrations"]
     assert [(n, name) for n, name, _ in steps] == [(n, s.name) for n, s in enumerate(migrations.STEPS, start=1)]
-    assert [at for _, _, at in steps] == [T0, T0 + HOUR]
+    assert [at for _, _, at in steps] == STEPPED[version] + [T0 + HOUR] * (len(steps) - version)
     with OutboxStore(path) as outbox:
         waiting = outbox.take_next(T0 + HOUR)
         assert waiting is not None
         assert waiting.recipient == message("x").recipient
 
 
-def test_an_upgraded_database_has_the_form_of_a_new_one(tmp_path: Path) -> None:
+@pytest.mark.parametrize("version", PAST)
+def test_an_upgraded_database_has_the_form_of_a_new_one(tmp_path: Path, version: int) -> None:
     """Upgrading ends in the same tables and indices as starting fresh."""
     (tmp_path / "old").mkdir()
     (tmp_path / "new").mkdir()
-    stored(tmp_path / "old")
+    stored(tmp_path / "old", version)
     forms = []
     for folder in (tmp_path / "old", tmp_path / "new"):
         with opened(folder) as journal:
@@ -61,9 +65,10 @@ def test_an_upgraded_database_has_the_form_of_a_new_one(tmp_path: Path) -> None:
     assert forms[0] == forms[1]
 
 
-def test_all_but_the_collector_refuse_an_older_database(tmp_path: Path) -> None:
+@pytest.mark.parametrize("version", PAST)
+def test_all_but_the_collector_refuse_an_older_database(tmp_path: Path, version: int) -> None:
     """Whoever does not upgrade says in one line who does."""
-    path = stored(tmp_path)
+    path = stored(tmp_path, version)
     for attempt in (Reader, OutboxStore, lambda p: write_request(p, "acknowledge", {}, T0)):
         with pytest.raises(StoreError, match="'traywarden watch' upgrades it") as refused:
             attempt(path)

@@ -1,0 +1,59 @@
+"""The diary and the brews in the journal: read back as they were, changed in place, never deleted."""
+
+from dataclasses import replace
+from pathlib import Path
+
+from collector.domain.diary import Brew, DiaryEntry, DiaryKind, Feel
+from collector.store.batch import Batch
+from collector.store.reader import Reader
+from collector.store.requests import write_request
+from tests.store.samples import HOUR, MINUTE, T0, opened
+
+SQUEEZED = DiaryEntry(
+    7, T0 - MINUTE, T0, "juniper/top", DiaryKind.SQUEEZE, None, Feel.DAMP, "class 4b", "a drop, 2 °C outside"
+)
+WATERED = DiaryEntry(8, T0 - HOUR, T0 + 1, "juniper", DiaryKind.WATERED, 0.25, None, "teacher")
+BREW = Brew(3, "kettle", T0 - HOUR, None, None, T0, "teacher", "castings from Juniper")
+
+
+def test_entries_and_brews_come_back_as_they_were(tmp_path: Path) -> None:
+    """Every field, for the collector and for readers, in the order of their times."""
+    with opened(tmp_path) as journal:
+        journal.commit(Batch(diary={7: SQUEEZED, 8: WATERED}, brews={3: BREW}), T0)
+    with opened(tmp_path) as again:
+        assert again.diary() == [WATERED, SQUEEZED]
+        assert again.brews() == [BREW]
+        with Reader(again.path) as reader:
+            assert reader.diary() == [WATERED, SQUEEZED]
+            assert reader.diary(since_ms=T0 - MINUTE) == [SQUEEZED]
+            assert reader.brews() == [BREW]
+
+
+def test_a_changed_entry_takes_the_place_of_what_it_was(tmp_path: Path) -> None:
+    """Struck out or ended, it keeps its number, and there is one row of it, also when a batch is committed again."""
+    struck = replace(SQUEEZED, struck_ms=T0 + HOUR, struck_by="maintainer")
+    ended = replace(
+        BREW, air_stopped_ms=T0 + HOUR, ended_ms=T0 + HOUR + 1, ended_taken_ms=T0 + HOUR + 2, ended_by="class 4b"
+    )
+    gone = replace(ended, id=4, struck_ms=T0 + HOUR, struck_by="teacher")
+    with opened(tmp_path) as journal:
+        journal.commit(Batch(diary={7: SQUEEZED}, brews={3: BREW}), T0)
+        for _ in range(2):
+            journal.commit(Batch(diary={7: struck}, brews={3: ended, 4: gone}), T0 + HOUR)
+        assert journal.diary() == [struck]
+        assert journal.brews() == [ended, gone]
+
+
+def test_a_batch_with_only_a_diary_entry_or_a_brew_is_not_empty() -> None:
+    """Either is reason enough to commit."""
+    assert not Batch(diary={7: SQUEEZED}).empty
+    assert not Batch(brews={3: BREW}).empty
+
+
+def test_readers_see_requests_that_nobody_took_up(tmp_path: Path) -> None:
+    """Those still open are listed, oldest first; those answered are not."""
+    with opened(tmp_path) as journal:
+        first, second, third = (write_request(journal.path, "diary-add", {"n": n}, T0 + n) for n in range(3))
+        journal.commit(Batch(requests_done=[(second, T0, "noted")]), T0)
+        with Reader(journal.path) as reader:
+            assert [(one.id, one.body) for one in reader.pending_requests()] == [(first, {"n": 0}), (third, {"n": 2})]
