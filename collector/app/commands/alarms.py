@@ -1,20 +1,15 @@
 """`traywarden alarms list | acknowledge | history`."""
 
 import argparse
-import time
 from typing import Any
 
 from collector.app.clock import system_now
+from collector.app.commands.asking import NOT_RUNNING, ask
 from collector.app.commands.common import add_span, command, group, home_of, lab_or_none, span_ms, zone_of
-from collector.app.home import Home
 from collector.app.output import iso, local, say, say_json, table, wrong
 from collector.app.report import alarm_row
-from collector.app.watch_state import STALE_MS, read_state
 from collector.domain.units import show_value
 from collector.store.reader import PastChange, Reader
-from collector.store.requests import write_request
-
-_ANSWER_S = 5.0
 
 
 def add(commands: Any) -> None:
@@ -55,28 +50,12 @@ def run_acknowledge(arguments: argparse.Namespace) -> int:
     if not arguments.by.strip() or not arguments.by.isprintable() or len(arguments.by) > 60:
         wrong("--by: a role or a group in plain letters, 60 at most, such as 'class 4b'")
     body = {"rule": arguments.name, "place": arguments.at, "by": arguments.by.strip()}
-    number = write_request(home.database, "acknowledge", body, system_now())
-    answer = _answer(home, number)
+    answer = ask(home, "acknowledge", body)
     if answer is None:
-        say("noted; the collector is not running and takes it up when it does")
+        say(NOT_RUNNING)
         return 0
     say(answer)
     return 0 if answer == "acknowledged" else 1
-
-
-def _answer(home: Home, number: int) -> str | None:
-    """What the collector made of a request, or None where it does not run."""
-    state = read_state(home.sign_of_life)
-    if state is None or state.link == "stopped" or system_now() - state.alive_ms > STALE_MS:
-        return None
-    until = time.monotonic() + _ANSWER_S
-    while time.monotonic() < until:
-        with Reader(home.database) as reader:
-            request = reader.request(number)
-        if request is not None and request.done_ms is not None:
-            return request.result
-        time.sleep(0.1)
-    return None
 
 
 def run_history(arguments: argparse.Namespace) -> int:
