@@ -1,0 +1,374 @@
+"""A better deadband or delay for an alarm that calls too often, tried on the readings it called about.
+
+    advise(rule, series, readings, until_ms, tried) -> Advice
+
+The alarm's own condition is run over the stored readings by the engine, first as it is and then with one setting
+changed, each setting going up rung by rung until the needless calls are gone. One setting at a time, so that what the
+change did can be seen. What is needless:
+
+    chattering   every alarm of a bout but the first (three or more within an hour make a bout)
+    fleeting     an alarm by itself that was gone within an hour
+
+A change helps if at least nine in ten of these are gone, no true alarm is lost, and none stands for over a day mostly
+without cause. The condition is there in earnest
+where it holds for more than half of the readings around (those of a tenth of the time to respond, or of an hour where
+that is shorter); an alarm, or a bout as a whole, is true if it was there in earnest for at least as long (common
+practice, no source). For `silent`, what the rule said before stands for this.
+
+Of the changes that help, the smallest is the one under which the alarm stands most nearly while the condition is there
+in earnest: the time it stands without, and the time it does not stand with it, are added up.
+"""
+
+from bisect import bisect_left, bisect_right
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import numpy as np
+
+from collector.alarms.audit_history import bouts
+from collector.alarms.audit_limits import CHATTER_HOUR_MS, FLEETING_HOUR_MS, HOUR, MINUTE, STALE_MS
+from collector.alarms.chunk import Flags, Times, Values
+from collector.alarms.engine import Engine
+from collector.alarms.model import Event, Kind, Link, Rule
+from collector.alarms.places import about_broker
+from collector.domain.lab import Lab, Series
+from collector.domain.readings import USABLE
+from collector.domain.units import MEASURES, MS
+
+GONE = 0.9
+"""Share of the needless alarms that must be gone."""
+FLEETING_NUMBER = 3
+"""Fewer fleeting alarms than this are no habit (common practice, no source)."""
+TRIED = (Kind.HIGH, Kind.LOW, Kind.SILENT)
+"""Kinds that one series alone moves."""
+
+_DELAYS = tuple(minutes * MINUTE for minutes in (1, 2, 3, 5, 10, 15, 20, 30, 45, 60, 90, 120, 180, 240, 360))
+_LONGEST_PART = 4
+"""No delay is tried that takes more than this part of the time to respond."""
+_DEADBANDS = {
+    "temperature": (0.2, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 5.0),
+    "percent": (0.5, 1.0, 2.0, 3.0, 4.0, 5.0, 7.0, 10.0),
+    "humidity": (1.0, 2.0, 3.0, 4.0, 5.0, 7.0, 10.0),
+    "oxygen": (0.1, 0.2, 0.3, 0.5, 1.0, 1.5, 2.0),
+    "voltage": (0.02, 0.05, 0.1, 0.2, 0.3, 0.5),
+}
+"""By dimension of the measure, in its canonical unit."""
+
+
+@dataclass(frozen=True, slots=True)
+class Readings:
+    """The stored readings of one series in rising order of time, without those that came late."""
+
+    t_ms: Times
+    value: Values
+    flags: Flags
+
+
+class Edit(NamedTuple):
+    """One setting of a rule, old and new, written as in a rule file."""
+
+    field: str
+    old: str
+    new: str
+
+
+class Stretch(NamedTuple):
+    since_ms: int
+    until_ms: int
+
+
+class Stand(NamedTuple):
+    """One time the alarm stood."""
+
+    since_ms: int
+    """Since when its condition was true."""
+    raised_ms: int
+    ended_ms: int
+    cleared: bool
+    worst: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Episode:
+    """A bout of chattering, or an alarm by itself, under the rule as it is."""
+
+    raised_ms: int
+    ended_ms: int
+    number: int
+    true: bool
+    fleeting: bool
+    worst: float | None
+
+    @property
+    def lasted_ms(self) -> int:
+        return self.ended_ms - self.raised_ms
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """What one changed setting would have done with the same readings."""
+
+    edit: Edit
+    alarms: int
+    """Alarms that would have been told."""
+    gone: int
+    """Needless ones that would not."""
+    later_ms: tuple[int, ...]
+    """How much later each true alarm would have been told."""
+    missed: tuple[Episode, ...]
+    """True alarms that would not have been told."""
+    unheard: tuple[Episode, ...]
+    """Others of which nothing would have been told."""
+    longer_ms: int
+    """How much longer the alarm would have stood in all; negative: shorter."""
+    off_ms: int
+    """How long the alarm would have stood while the condition was not there in earnest, or not stood while it was."""
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """What is wrong with an alarm and what would have helped."""
+
+    fault: str
+    """'chattering', 'fleeting' or nothing."""
+    alarms: int
+    """Told by the rule as it is over the stored readings."""
+    needless: int
+    bouts: int
+    true: int
+    best: Trial | None = None
+    others: tuple[Trial, ...] = ()
+    """The smallest change of each other setting that would have helped too."""
+    why_not: str = ""
+    """Why there is no suggestion."""
+
+
+def no_trial(rule: Rule) -> str:
+    """Why an alarm of this rule cannot be tried on the readings of its series; empty where it can."""
+    if about_broker(rule):
+        return "it follows the link to the broker, not readings; look at the broker and the network"
+    if rule.kind not in TRIED:
+        return f"kind {rule.kind} looks at more than the readings of its place; deadbands and delays are not tried here"
+    return ""
+
+
+def rungs(rule: Rule) -> int:
+    """How many runs `advise` makes at most, and how often it calls `tried`."""
+    return 0 if no_trial(rule) else 1 + sum(len(rules) for rules in _ladders(rule))
+
+
+def advise(rule: Rule, series: Series, readings: Readings, until_ms: int, tried: Callable[[], None]) -> Advice:
+    """`tried` is called after each run, and for each that turned out not to be needed."""
+    reason = no_trial(rule) or ("" if readings.t_ms.size else "none of its readings are kept any more")
+    if reason:
+        return Advice("", 0, 0, 0, 0, why_not=reason)
+    stands = run(rule, series, readings, until_ms)
+    tried()
+    earnest = _earnest(rule, readings, stands)
+    episodes = _episodes(rule, stands, earnest)
+    found = _diagnosis(stands, episodes)
+    if not found.fault:
+        return found
+    helping: list[Trial] = []
+    for ladder in _ladders(rule):
+        helped = False
+        for changed in ladder:
+            if not helped:
+                after = run(changed, series, readings, until_ms)
+                trial = _trial(_edit(rule, changed), after, stands, episodes, earnest, found.fault)
+                helped = trial.gone >= GONE * found.needless and not trial.missed and not _idle(after, earnest)
+                helping += [trial] * helped
+            tried()
+    if not helping:
+        return replace(found, why_not="no longer delay or wider deadband within reason would have helped; " + _ELSE)
+    best = min(helping, key=lambda trial: trial.off_ms)
+    return replace(found, best=best, others=tuple(trial for trial in helping if trial is not best))
+
+
+_ELSE = "look at the probe and where it sits, or move the setpoint"
+
+
+def run(rule: Rule, series: Series, readings: Readings, until_ms: int) -> list[Stand]:
+    """Each time the alarm would have stood, by the engine itself, starting from normal."""
+    first = int(readings.t_ms[0])
+    lab = Lab("", "UTC", False, (), (), ())
+    engine = Engine([rule], [series], lab, {}, {}, {series.id: first}, Link(True, first))
+    told = engine.judge(series.id, readings.t_ms, readings.value, readings.flags) + engine.tick(until_ms)
+    stands: list[Stand] = []
+    for one in (one for one in told if one.event in (Event.RAISED, Event.CLEARED)):
+        if one.event is Event.RAISED:
+            since = one.t_ms if one.since_ms is None else one.since_ms
+            stands.append(Stand(since, one.t_ms, until_ms, False, one.worst))
+        else:
+            stands[-1] = stands[-1]._replace(ended_ms=one.t_ms, cleared=True, worst=one.worst)
+    return stands
+
+
+def _window_ms(rule: Rule) -> int:
+    return min(HOUR, rule.time_to_respond_ms // 10)
+
+
+def _earnest(rule: Rule, readings: Readings, stands: Sequence[Stand]) -> list[Stretch]:
+    """When the condition was there in earnest."""
+    if rule.kind is Kind.SILENT:
+        return [Stretch(one.raised_ms, one.ended_ms) for one in stands]
+    told = np.isin(readings.flags, USABLE) & np.isfinite(readings.value)
+    times, value = readings.t_ms[told], readings.value[told]
+    beyond = value > rule.setpoint if rule.kind is Kind.HIGH else value < rule.setpoint
+    sums = np.concatenate(([0], np.cumsum(beyond)))
+    half = _window_ms(rule) // 2
+    first, end = times.searchsorted(times - half), times.searchsorted(times + half, "right")
+    most = 2 * (sums[end] - sums[first]) > end - first
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], most, [False])).astype(np.int8)))
+    last = len(times) - 1
+    return [Stretch(int(times[a]), int(times[min(b, last)])) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+
+
+def _episodes(rule: Rule, stands: Sequence[Stand], earnest: Sequence[Stretch]) -> list[Episode]:
+    runs = bouts([one.raised_ms for one in stands], CHATTER_HOUR_MS)
+    inside = {number for first, end in runs for number in range(first, end)}
+    alone = [(number, number + 1) for number in range(len(stands)) if number not in inside]
+    return [_episode(rule, stands[first:end], earnest) for first, end in sorted(runs + alone)]
+
+
+def _episode(rule: Rule, stands: Sequence[Stand], earnest: Sequence[Stretch]) -> Episode:
+    first, last = stands[0], stands[-1]
+    there = _overlap([Stretch(first.since_ms, last.ended_ms)], earnest)
+    values = [one.worst for one in stands if one.worst is not None]
+    return Episode(
+        first.raised_ms,
+        last.ended_ms,
+        len(stands),
+        there >= _window_ms(rule),
+        len(stands) == 1 and last.cleared and last.ended_ms - first.raised_ms < FLEETING_HOUR_MS,
+        (min if rule.kind is Kind.LOW else max)(values) if values else None,
+    )
+
+
+def _diagnosis(stands: Sequence[Stand], episodes: Sequence[Episode]) -> Advice:
+    chattering = [one for one in episodes if one.number > 1]
+    repeats = sum(one.number - 1 for one in chattering)
+    fleeting = sum(one.fleeting for one in episodes)
+    true = sum(one.true for one in episodes)
+    if repeats:
+        return Advice("chattering", len(stands), repeats, len(chattering), true)
+    if fleeting >= FLEETING_NUMBER:
+        return Advice("fleeting", len(stands), fleeting, 0, true)
+    reason = (
+        f"over the readings that are kept the rule as it is now alarms {len(stands)} times and neither chatters nor"
+    )
+    return Advice("", len(stands), 0, 0, true, why_not=f"{reason} flits: no delay is at fault; {_ELSE}")
+
+
+def _idle(stands: Sequence[Stand], earnest: Sequence[Stretch]) -> bool:
+    """Whether the alarm would have been stale, and the condition not there in earnest for half of that time."""
+    long = [Stretch(one.raised_ms, one.ended_ms) for one in stands if one.ended_ms - one.raised_ms > STALE_MS]
+    return any(2 * _overlap([one], earnest) < one.until_ms - one.since_ms for one in long)
+
+
+class _Heard(NamedTuple):
+    """How an episode would have been told."""
+
+    alarms: int
+    stood: bool
+    """Whether the alarm stood already from before, so that each further one is a repeat."""
+    later_ms: int | None
+    """How much later people would have known; None: not at all."""
+
+
+def _trial(
+    edit: Edit,
+    after: Sequence[Stand],
+    before: Sequence[Stand],
+    episodes: Sequence[Episode],
+    earnest: Sequence[Stretch],
+    fault: str,
+) -> Trial:
+    raised = [one.raised_ms for one in after]
+    heard = [(one, _heard(one, after, raised)) for one in episodes]
+    total = sum(_needless(one, _Heard(one.number, False, 0), fault) for one in episodes)
+    left = sum(_needless(one, how, fault) for one, how in heard)
+    silent = [one for one, how in heard if how.later_ms is None]
+    stand = [Stretch(one.raised_ms, one.ended_ms) for one in after]
+    stood = sum(one.ended_ms - one.raised_ms for one in before)
+    return Trial(
+        edit,
+        len(after),
+        total - left,
+        tuple(how.later_ms for one, how in heard if one.true and how.later_ms is not None),
+        tuple(one for one in silent if one.true),
+        tuple(one for one in silent if not one.true),
+        _length(stand) - stood,
+        _length(stand) + _length(earnest) - 2 * _overlap(stand, earnest),
+    )
+
+
+def _heard(episode: Episode, after: Sequence[Stand], raised: Sequence[int]) -> _Heard:
+    first, end = bisect_left(raised, episode.raised_ms), bisect_right(raised, episode.ended_ms)
+    if first and after[first - 1].ended_ms > episode.raised_ms:
+        return _Heard(end - first, True, 0)
+    return _Heard(end - first, False, raised[first] - episode.raised_ms if end > first else None)
+
+
+def _needless(episode: Episode, heard: _Heard, fault: str) -> int:
+    if fault == "chattering":
+        return max(0, heard.alarms - (not heard.stood)) if episode.number > 1 else 0
+    return heard.alarms if episode.fleeting else 0
+
+
+def _length(stretches: Sequence[Stretch]) -> int:
+    return sum(one.until_ms - one.since_ms for one in stretches)
+
+
+def _overlap(one: Sequence[Stretch], other: Sequence[Stretch]) -> int:
+    """How much of the time is in both; each rises in time and does not overlap itself."""
+    total = i = k = 0
+    while i < len(one) and k < len(other):
+        total += max(0, min(one[i].until_ms, other[k].until_ms) - max(one[i].since_ms, other[k].since_ms))
+        if one[i].until_ms <= other[k].until_ms:
+            i += 1
+        else:
+            k += 1
+    return total
+
+
+# ---- what is tried -----------------------------------------------------------------------------------------------
+
+
+def _ladders(rule: Rule) -> list[list[Rule]]:
+    """The rule with one setting changed, each setting from the smallest step to the largest."""
+    longest = rule.time_to_respond_ms // _LONGEST_PART
+    delays = [ms for ms in _DELAYS if ms <= longest]
+    off = [replace(rule, off_delay_ms=ms) for ms in delays if ms > rule.off_delay_ms]
+    if rule.kind is Kind.SILENT:
+        longer = [replace(rule, setpoint=float(ms)) for ms in delays if ms > rule.setpoint]
+        return [[one for one in off if one.off_delay_ms < rule.setpoint], longer]
+    on = [replace(rule, on_delay_ms=ms) for ms in delays if ms > rule.on_delay_ms]
+    return [[replace(rule, deadband=width) for width in _widths(rule)], off, on]
+
+
+def _widths(rule: Rule) -> Iterator[float]:
+    """Wider deadbands that still let the alarm clear."""
+    measure = MEASURES[rule.measure]
+    for width in _DEADBANDS.get(measure.dimension, ()):
+        clears = rule.setpoint - width > measure.low if rule.kind is Kind.HIGH else rule.setpoint + width < measure.high
+        if width > rule.deadband and clears:
+            yield width
+
+
+def _edit(rule: Rule, changed: Rule) -> Edit:
+    if changed.deadband != rule.deadband:
+        unit = MEASURES[rule.measure].unit
+        return Edit("deadband", f"{rule.deadband:g} {unit}", f"{changed.deadband:g} {unit}")
+    if changed.off_delay_ms != rule.off_delay_ms:
+        return Edit("off_delay", written(rule.off_delay_ms), written(changed.off_delay_ms))
+    if changed.on_delay_ms != rule.on_delay_ms:
+        return Edit("on_delay", written(rule.on_delay_ms), written(changed.on_delay_ms))
+    return Edit("setpoint", written(round(rule.setpoint)), written(round(changed.setpoint)))
+
+
+def written(ms: int) -> str:
+    """A duration as a rule file takes it: '90 min', '2 h', '45 s'."""
+    unit = next((unit for unit in ("d", "h", "min") if ms and ms % MS[unit] == 0), "s")
+    return f"{ms / MS[unit]:.10g} {unit}"
