@@ -1,17 +1,20 @@
 """Builds the collector's parts from the home folder and the settings, and all memory state from the journal."""
 
+import json
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
+from collector.alarms.changes import difference, retire, signatures
 from collector.alarms.engine import Engine
 from collector.alarms.model import Kind, Link, Newest, Rule
 from collector.app.clock import Now
 from collector.app.home import Home
 from collector.app.notices import Notices
-from collector.app.pipeline import Pipeline, make_series
+from collector.app.pipeline import Judging, Pipeline, make_series
 from collector.app.settings import Settings
 from collector.domain.lab import Channel, Lab, SeriesKey
 from collector.domain.probe_models import limits_for
@@ -89,11 +92,18 @@ def broker_of(home: Home, settings: Settings, suffix: str = "") -> Broker:
     )
 
 
-def assemble(home: Home, settings: Settings, now: Now, log: Callable[[str], None], damage: str = "") -> Parts:
-    """Open everything but the connection to the broker. Raises Refused or StoreError, with nothing left open.
+def assemble(
+    home: Home,
+    settings: Settings,
+    lab: Lab,
+    rules: Sequence[Rule],
+    now: Now,
+    log: Callable[[str], None],
+    damage: str = "",
+) -> Parts:
+    """Open everything but the connection to the broker. Raises StoreError, with nothing left open.
 
     `damage`: the journal was found damaged while in use, for this reason, though opening it may find nothing."""
-    lab, rules = home.load_lab(), home.load_rules()
     mail, chat = mail_of(settings), chat_of(settings)
     journal, report = _opened(home, lab, now(), damage)
     try:
@@ -124,27 +134,62 @@ def _opened(home: Home, lab: Lab, now_ms: int, damage: str) -> Opened:
 def build_pipeline(lab: Lab, rules: Sequence[Rule], journal: Journal, notices: Notices, now_ms: int) -> Pipeline:
     """All that a run must remember, from the journal: the same as if it had never stopped."""
     ids = _series_ids(lab, journal, now_ms)
+    memory = _remember(lab, rules, journal, ids, now_ms)
+    judging = _judging(lab, rules, journal, ids, memory, _link(journal.meta(), now_ms), now_ms)
+    tails = {number: empty_tail() for number in ids.values()}
+    for number, rows in memory.recent.items():
+        tails[number] = tail_from_rows(rows.t_ms, rows.value, rows.flag.astype(np.uint8), rows.why.astype(np.uint16))
+    last = {n: Stored(n, one.t_ms, one.value, one.flag, None, one.why) for n, one in memory.newest.items()}
+    intake = Intake(lab, ids, dict(journal.arrivals()))
+    return Pipeline(lab, ids, judging, tails, last, intake, notices, now_ms)
+
+
+def rejudge(lab: Lab, rules: Sequence[Rule], journal: Journal, link: Link, now_ms: int) -> Judging:
+    """Other rules for a running collector, which must have committed all it has judged: with what the journal holds
+    they go on as after a stop, also those that look back further than the present ones."""
+    ids = _series_ids(lab, journal, now_ms)
+    return _judging(lab, rules, journal, ids, _remember(lab, rules, journal, ids, now_ms), link, now_ms)
+
+
+class _Memory(NamedTuple):
+    """What is known of each series."""
+
+    newest: Mapping[int, reading.Newest]
+    recent: Mapping[int, Recent]
+
+
+def _remember(lab: Lab, rules: Sequence[Rule], journal: Journal, ids: Mapping[SeriesKey, int], now_ms: int) -> _Memory:
     newest = journal.newest(ids.values())
     silence_ms = max((rule.setpoint + rule.on_delay_ms for rule in rules if rule.kind is Kind.SILENT), default=0)
     memory_ms = max(_memory_ms(lab), round(silence_ms))
-    recent = journal.recent(ids.values(), _since_ms([one.t_ms for one in newest.values()], memory_ms, now_ms))
+    since_ms = _since_ms([one.t_ms for one in newest.values()], memory_ms, now_ms)
+    return _Memory(newest, journal.recent(ids.values(), since_ms))
+
+
+def _judging(
+    lab: Lab,
+    rules: Sequence[Rule],
+    journal: Journal,
+    ids: Mapping[SeriesKey, int],
+    memory: _Memory,
+    link: Link,
+    now_ms: int,
+) -> Judging:
+    """The engine with the states the journal kept, but for alarms that now watch something else: these are closed."""
+    known, said = journal.meta().get("rules"), signatures(rules)
+    change = difference(said if known is None else json.loads(known), said)
+    states = journal.alarm_states()
+    closed, fresh = retire(states, change.replaced, lab, link, now_ms)
     engine = Engine(
         rules,
         [make_series(ids[key], key.probe, channel, key.place) for key, channel in _channels(lab)],
         lab,
-        journal.alarm_states(),
-        {number: _newest(one, recent.get(number)) for number, one in newest.items()},
+        states | fresh,
+        {number: _newest(one, memory.recent.get(number)) for number, one in memory.newest.items()},
         {},
-        _link(journal.meta(), now_ms),
+        link,
     )
-    tails = {number: empty_tail() for number in ids.values()}
-    for number, rows in recent.items():
-        tails[number] = tail_from_rows(rows.t_ms, rows.value, rows.flag.astype(np.uint8), rows.why.astype(np.uint16))
-    last = {n: Stored(n, one.t_ms, one.value, one.flag, None, one.why) for n, one in newest.items()}
-    intake = Intake(lab, ids, dict(journal.arrivals()))
-    pipeline = Pipeline(lab, ids, rules, engine, tails, last, intake, notices)
-    pipeline.opened(now_ms)
-    return pipeline
+    return Judging(tuple(rules), engine, change, closed, fresh, json.dumps(said) if change or known is None else "")
 
 
 def _channels(lab: Lab) -> list[tuple[SeriesKey, Channel]]:

@@ -15,13 +15,14 @@ from queue import Empty, SimpleQueue
 from apscheduler.schedulers.background import BackgroundScheduler
 from paho.mqtt.client import MQTTMessage
 
-from collector.app.assemble import Parts, assemble
+from collector.alarms.layers import RuleSet
+from collector.app.assemble import Parts, assemble, rejudge
 from collector.app.clock import Now
 from collector.app.home import Home
 from collector.app.pacing import Pacer
+from collector.app.reload import Files
 from collector.app.settings import Settings
 from collector.app.watch_state import WatchState, write_state
-from collector.domain.problems import Refused
 from collector.intake.inbox import Message
 from collector.intake.session import Link, LinkNews, Session
 from collector.store.errors import JournalDamaged, JournalStalled, StoreError
@@ -42,7 +43,7 @@ _CATCH_UP_S = 60.0
 """Timers wait for a backlog no longer than this."""
 _REQUESTS_EVERY_S = 0.5
 STATE_EVERY_S = 60.0
-_LAB_EVERY_S = 2.0
+_FILES_EVERY_S = 2.0
 _MOST_WAIT_S = 0.5
 _RETRY_S = (1.0, 30.0)
 TIDY_EVERY_S = 300
@@ -88,8 +89,10 @@ class Daemon:
         self._refused = ""
         self._requests_at = 0.0
         self._state_at = 0.0
-        self._lab_at = 0.0
-        self._lab_stamp = 0
+        self._files: Files
+        self._files_at = 0.0
+        self._asked = False
+        self._rules: RuleSet
         self._again = False
         self._damage = ""
         self._version = -1
@@ -104,11 +107,19 @@ class Daemon:
         if session is not None:
             session.wake()
 
+    def reload(self) -> None:
+        """Ask the loop to read lab.yaml and the rules again; safe from a signal handler or another thread."""
+        self._asked = True
+        session = getattr(self, "_session", None)
+        if session is not None:
+            session.wake()
+
     def run(self) -> None:
         """Collect until `stop`. Raises Refused where lab.yaml or rules cannot be used, StoreError for the journal."""
         if not self.home.path.is_dir():
             raise StoreError(f"{self.home.path}: no such folder; make it with: traywarden init --home {self.home.path}")
         with HomeLock(self.home.path):
+            self._files = Files(self.home, self.log)
             late = {"coalesce": True, "misfire_grace_time": _LATE_JOB_S}
             scheduler = BackgroundScheduler(timezone="UTC", job_defaults=late)
             scheduler.add_job(self._ask, "interval", ("tidy",), seconds=TIDY_EVERY_S)
@@ -125,8 +136,10 @@ class Daemon:
         self._session.wake()
 
     def _run_once(self) -> None:
-        self._again, self._version, self._lab_stamp = False, -1, self._stamp_of_lab()
-        self.parts = assemble(self.home, self.settings, self.now, self.log, self._damage)
+        self._again, self._version, self._rules = False, -1, self._files.rules
+        self.parts = assemble(
+            self.home, self.settings, self._files.lab, self._rules.rules, self.now, self.log, self._damage
+        )
         self._damage = ""
         self._mids, self._held, self._stall = [], 0, None
         self._pacer = Pacer(time.monotonic())
@@ -171,31 +184,38 @@ class Daemon:
         self._do_jobs()
         if now_s >= self._state_at:
             self._write_state(self._link_text)
-        if now_s >= self._lab_at:
-            self._lab_at = now_s + _LAB_EVERY_S
-            self._look_at_lab()
+        if now_s >= self._files_at or self._asked:
+            self._files_at = now_s + _FILES_EVERY_S
+            self._look_at_files()
 
-    def _look_at_lab(self) -> None:
-        """A changed lab.yaml is taken up by starting over with it; one that cannot be used is refused."""
-        stamp = self._stamp_of_lab()
-        if stamp == self._lab_stamp or self._stall is not None:
+    def _look_at_files(self) -> None:
+        """Another lab.yaml is taken up by starting over with it, other rules in place."""
+        if self._stall is not None:
             return
-        self._lab_stamp = stamp
-        try:
-            self.home.load_lab()
-            self.home.load_rules()
-        except Refused as refused:
-            for problem in refused.problems:
-                self.log(f"not taken up: {problem}")
-            return
-        self.log("lab.yaml changed: taken up")
-        self._again = True
+        asked, self._asked = self._asked, False
+        self._files.look(asked)
+        if self._files.lab is not self.parts.lab:
+            self.log("lab.yaml changed: taken up")
+            self._again = True
+        elif self._files.rules is not self._rules:
+            self._change_rules(self._files.rules)
 
-    def _stamp_of_lab(self) -> int:
+    def _change_rules(self, rules: RuleSet) -> None:
+        """All that has come is judged by the old rules and committed; then the new ones hold. If the journal cannot be
+        written or read just now, the next look tries again."""
+        pipeline, now_ms = self.parts.pipeline, self.now()
+        pipeline.settle(now_ms)
+        self._commit()
+        if self._stall is not None:
+            return
         try:
-            return self.home.lab_file.stat().st_mtime_ns
-        except OSError:
-            return 0
+            judging = rejudge(self.parts.lab, rules.rules, self.parts.journal, pipeline.engine.link, now_ms)
+        except JournalStalled as error:
+            self.log(f"changed rules put off: {error}")
+            return
+        pipeline.judge_by(judging, now_ms)
+        self._rules = rules
+        self.log(f"rules changed: {judging.change}; {len(rules.rules)} alarms in force")
 
     def _pump(self, now_s: float) -> None:
         """Read what is there; while messages keep coming, gather them into one batch."""

@@ -7,8 +7,8 @@ from hashlib import sha256
 from importlib.resources import files
 from pathlib import Path
 
+from collector.alarms.layers import RuleSet, read_layers
 from collector.alarms.model import Rule
-from collector.alarms.rulefile import read_rules
 from collector.domain.lab import Lab
 from collector.domain.labfile import read_lab
 from collector.domain.problems import Problem, Refused
@@ -50,22 +50,26 @@ class Home:
         return read_lab(_text(self.lab_file, "make one with: traywarden init"), "lab.yaml")
 
     def load_rules(self) -> tuple[Rule, ...]:
-        """The shipped rules, each replaced by the site's alarm of the same name where there is one."""
+        """The rules in force. Raises Refused with every problem of every rule file."""
+        return self.load_rule_set().rules
+
+    def load_rule_set(self) -> RuleSet:
+        """The shipped alarms with what the lab changes about them and adds, those switched off included."""
+        texts: dict[str, str] = {}
         problems: list[Problem] = []
-        merged: dict[str, Rule] = {}
-        for texts in (shipped_rules(), self.site_rules()):
+        for path in self.rule_files():
+            name = f"rules/{path.name}"
             try:
-                merged.update({rule.name: rule for rule in read_rules(texts)})
+                texts[name] = _text(path, "take it away or put it back", name)
             except Refused as refused:
                 problems += refused.problems
-        if problems:
-            raise Refused(problems)
-        return tuple(merged.values())
+        return read_layers(shipped_rules(), texts, problems)
 
-    def site_rules(self) -> Mapping[str, str]:
+    def rule_files(self) -> list[Path]:
+        """The lab's own; names that begin with a dot are an editor's or a system's leavings."""
         folder = self.rules_folder
-        found = sorted(folder.glob("*.yaml")) + sorted(folder.glob("*.yml")) if folder.is_dir() else []
-        return {f"rules/{path.name}": _text(path, "") for path in found}
+        found = [*sorted(folder.glob("*.yaml")), *sorted(folder.glob("*.yml"))] if folder.is_dir() else []
+        return [path for path in found if not path.name.startswith(".")]
 
 
 def shipped_rules() -> Mapping[str, str]:
@@ -80,13 +84,13 @@ def find_home(given: str | None, environ: Mapping[str, str]) -> Home:
     return Home(Path(given or environ.get("TRAYWARDEN_HOME") or Path.home() / "traywarden"))
 
 
-def _text(path: Path, hint: str) -> str:
+def _text(path: Path, hint: str, name: str = "") -> str:
     try:
         return path.read_text(encoding="utf-8")
     except FileNotFoundError:
-        raise Refused([Problem(str(path), 0, 0, "", f"is not there; {hint}")]) from None
+        raise Refused([Problem(name or str(path), 0, 0, "", f"is not there; {hint}")]) from None
     except UnicodeDecodeError as error:
         line = path.read_bytes()[: error.start].count(b"\n") + 1
-        raise Refused([Problem(path.name, line, 1, "", "is not UTF-8 text; save it as UTF-8")]) from None
+        raise Refused([Problem(name or path.name, line, 1, "", "is not UTF-8 text; save it as UTF-8")]) from None
     except OSError as error:
-        raise Refused([Problem(str(path), 0, 0, "", f"cannot be read: {error.strerror}")]) from None
+        raise Refused([Problem(name or str(path), 0, 0, "", f"cannot be read: {error.strerror}")]) from None

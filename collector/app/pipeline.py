@@ -5,11 +5,13 @@ from the journal, which is what a restart does.
 """
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
+from collector.alarms.changes import RuleChange
 from collector.alarms.engine import Engine
-from collector.alarms.model import LINK_SERIES, Rule, Transition
+from collector.alarms.model import LINK_SERIES, AlarmKey, AlarmState, Rule, Transition
 from collector.app.notices import Notices
 from collector.domain.calibration import calibrate
 from collector.domain.lab import Channel, Lab, Series, SeriesKey
@@ -20,6 +22,21 @@ from collector.intake.inbox import Column, Intake, Oddity, finite_or_none
 from collector.store.batch import Batch, HistoryRow, RejectedRow, Unplaced
 
 
+@dataclass(frozen=True, slots=True)
+class Judging:
+    """Rules in force from one moment on, with their engine, and what became of the rules before them."""
+
+    rules: Sequence[Rule]
+    engine: Engine
+    change: RuleChange
+    closed: Sequence[Transition]
+    """What stood under rules that now watch something else."""
+    states: Mapping[AlarmKey, AlarmState]
+    """Where that leaves their alarms."""
+    said: str
+    """For the journal, by which the next change is known; empty where it holds it already."""
+
+
 class Pipeline:
     """Owns the intake, the tails of the quality checks and the alarm engine of one lab."""
 
@@ -27,18 +44,17 @@ class Pipeline:
         self,
         lab: Lab,
         ids: Mapping[SeriesKey, int],
-        rules: Sequence[Rule],
-        engine: Engine,
+        judging: Judging,
         tails: Mapping[int, Tail],
         last: Mapping[int, Stored],
         intake: Intake,
         notices: Notices,
+        now_ms: int,
     ) -> None:
         self.lab = lab
         self.intake = intake
-        self.engine = engine
         self.batch = Batch()
-        self._rules = {rule.name: rule for rule in rules}
+        self._rules: dict[str, Rule] = {}
         self._notices = notices
         self._tails = dict(tails)
         self._last = dict(last)
@@ -51,11 +67,21 @@ class Pipeline:
                 self._series[series] = make_series(series, probe.id, channel, probe.place)
                 self._channels[series] = channel
                 self._limits[series] = limits_for(channel.measure, channel.model, probe.every_ms, channel.unit)
+        self.judge_by(judging, now_ms)
 
-    def opened(self, now_ms: int) -> None:
-        """Record what the start itself changed: alarms whose rule or place is no more."""
+    def judge_by(self, judging: Judging, now_ms: int) -> None:
+        """From here on these rules hold. What they close, and that they changed, is recorded together."""
+        self.engine = judging.engine
+        self._rules |= {rule.name: rule for rule in judging.rules}
+        self._tell(judging.closed, now_ms)
         self._tell(self.engine.opening(now_ms), now_ms)
+        self._rules = {rule.name: rule for rule in judging.rules}
+        self.batch.states.update(judging.states)
         self._settle_states()
+        if judging.change:
+            self.batch.events.append((now_ms, "rules changed", str(judging.change)))
+        if judging.said:
+            self.batch.meta["rules"] = judging.said
 
     def settle(self, now_ms: int) -> None:
         """Judge all that has arrived since the last call."""

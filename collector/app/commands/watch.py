@@ -1,6 +1,7 @@
 """`traywarden watch`: run the collector until told to stop."""
 
 import argparse
+import os
 import signal
 from datetime import UTC, datetime
 from types import FrameType
@@ -29,8 +30,16 @@ def run(arguments: argparse.Namespace) -> int:
     def end(_signal: int, _frame: FrameType | None) -> None:
         daemon.stop()
 
+    def read_again(_signal: int, _frame: FrameType | None) -> None:
+        if on_terminal and not os.isatty(2):
+            daemon.stop()  # the window it ran in was closed
+        else:
+            daemon.reload()
+
+    on_terminal = os.isatty(2)
     signal.signal(signal.SIGTERM, end)
     signal.signal(signal.SIGINT, end)
+    signal.signal(signal.SIGHUP, read_again)
     daemon.run()
     return 0
 
