@@ -12,6 +12,7 @@ from collector.alarms.changes import difference, retire, signatures
 from collector.alarms.engine import Engine
 from collector.alarms.model import Kind, Link, Newest, Rule
 from collector.app.clock import Now
+from collector.app.diary_book import book_of
 from collector.app.home import Home
 from collector.app.notices import Notices
 from collector.app.pipeline import Judging, Pipeline, make_series
@@ -141,7 +142,7 @@ def build_pipeline(lab: Lab, rules: Sequence[Rule], journal: Journal, notices: N
         tails[number] = tail_from_rows(rows.t_ms, rows.value, rows.flag.astype(np.uint8), rows.why.astype(np.uint16))
     last = {n: Stored(n, one.t_ms, one.value, one.flag, None, one.why) for n, one in memory.newest.items()}
     intake = Intake(lab, ids, dict(journal.arrivals()))
-    return Pipeline(lab, ids, judging, tails, last, intake, notices, now_ms)
+    return Pipeline(lab, ids, judging, tails, last, intake, notices, now_ms, book_of(journal, lab))
 
 
 def rejudge(lab: Lab, rules: Sequence[Rule], journal: Journal, link: Link, now_ms: int) -> Judging:

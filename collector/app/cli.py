@@ -9,12 +9,38 @@ import sys
 from collections.abc import Sequence
 from types import ModuleType
 
-from collector.app.commands import alarms, checkup, copies, demo, export, init, probes, rules, status, watch
+from collector.app.commands import (
+    alarms,
+    brew,
+    checkup,
+    copies,
+    demo,
+    diary,
+    export,
+    init,
+    probes,
+    rules,
+    status,
+    watch,
+)
 from collector.app.output import Wrong, complain
 from collector.domain.problems import Refused
 from collector.store.errors import StoreError
 
-_COMMANDS: tuple[ModuleType, ...] = (init, watch, demo, checkup, status, probes, rules, alarms, export, copies)
+_COMMANDS: tuple[ModuleType, ...] = (
+    init,
+    watch,
+    demo,
+    checkup,
+    status,
+    probes,
+    rules,
+    alarms,
+    diary,
+    brew,
+    export,
+    copies,
+)
 """Each offers `add(commands)`, which adds its parser with help and an example."""
 
 

@@ -27,6 +27,7 @@ from collector.intake.inbox import Message
 from collector.intake.session import Link, LinkNews, Session
 from collector.store.errors import JournalDamaged, JournalStalled, StoreError
 from collector.store.homelock import HomeLock
+from collector.store.reading import Request
 
 BATCH_MESSAGES = 2_000
 HOLD_AT = 8_000
@@ -334,13 +335,14 @@ class Daemon:
         taken = {done[0] for done in pipeline.batch.requests_done}
         for request in waiting:
             if request.id not in taken:
-                pipeline.batch.requests_done.append(
-                    (request.id, now_ms, self._answer(request.kind, request.body, now_ms))
-                )
+                pipeline.batch.requests_done.append((request.id, now_ms, self._answer(request, now_ms)))
 
-    def _answer(self, kind: str, body: dict[str, str], now_ms: int) -> str:
+    def _answer(self, request: Request, now_ms: int) -> str:
+        pipeline, kind, body = self.parts.pipeline, request.kind, request.body
         if kind == "acknowledge":
-            return self.parts.pipeline.acknowledge(body["rule"], body["place"], body["by"], now_ms)
+            return pipeline.acknowledge(body["rule"], body["place"], body["by"], now_ms)
+        if pipeline.book.knows(kind):
+            return pipeline.note(kind, body, request.at_ms, now_ms)
         return f"this version does not know the request '{kind}'"
 
     def _do_jobs(self) -> None:

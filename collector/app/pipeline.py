@@ -4,14 +4,17 @@ Everything lands in `batch`; the daemon commits it whole and only then acknowled
 from the journal, which is what a restart does.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
 from collector.alarms.changes import RuleChange
+from collector.alarms.contexts import Contexts
 from collector.alarms.engine import Engine
 from collector.alarms.model import LINK_SERIES, AlarmKey, AlarmState, Rule, Transition
+from collector.app.diary_book import DiaryBook
 from collector.app.notices import Notices
 from collector.domain.calibration import calibrate
 from collector.domain.lab import Channel, Lab, Series, SeriesKey
@@ -50,8 +53,10 @@ class Pipeline:
         intake: Intake,
         notices: Notices,
         now_ms: int,
+        book: DiaryBook | None = None,
     ) -> None:
         self.lab = lab
+        self.book = DiaryBook(lab) if book is None else book
         self.intake = intake
         self.batch = Batch()
         self._rules: dict[str, Rule] = {}
@@ -108,6 +113,23 @@ class Pipeline:
         self._tell(transitions, now_ms)
         self._settle_states()
         return problem or "acknowledged"
+
+    def note(self, kind: str, body: Mapping[str, Any], at_ms: int, now_ms: int) -> str:
+        """Take up what a person asked the diary to hold; returns what to answer.
+
+        It counts from a moment after everything judged so far, so that judging it all again later, when the entry is
+        known from the start, gives the same.
+        """
+        taken_ms = max([now_ms, *(self.engine.clock_ms(series) + 1 for series in self._channels)])
+        taken = self.book.take(kind, body, at_ms, taken_ms)
+        if taken.entry is not None:
+            self.batch.diary[taken.entry.id] = taken.entry
+        if taken.brew is not None:
+            self.batch.brews[taken.brew.id] = taken.brew
+        if not taken.refused:
+            self._tell(contexts_changed(self.engine, self.book.contexts, taken_ms), now_ms)
+            self._settle_states()
+        return taken.answer
 
     def _settle_series(self, series: int, column: Column, now_ms: int) -> None:
         t_ms = np.array(column.t_ms, dtype=np.int64)
@@ -206,6 +228,12 @@ class Pipeline:
     def start_batch(self) -> None:
         """The last one is safe in the journal; begin the next."""
         self.batch = Batch()
+
+
+def contexts_changed(engine: object, contexts: Contexts, now_ms: int) -> list[Transition]:
+    """Tell an engine that heeds contexts what they are now; one that does not has nothing to change."""
+    heed: Callable[[Contexts, int], list[Transition]] | None = getattr(engine, "contexts_changed", None)
+    return [] if heed is None else heed(contexts, now_ms)
 
 
 def make_series(number: int, probe: str, channel: Channel, place: str) -> Series:
