@@ -184,6 +184,16 @@ class _Piece:
 
 def read_layers(shipped: Mapping[str, str], site: Mapping[str, str], unread: Iterable[Problem] = ()) -> RuleSet:
     """Put the files (name -> text) together. Raises Refused with every problem of every file, and those in `unread`."""
+    rules, problems = examine_layers(shipped, site, unread)
+    if problems:
+        raise Refused(problems)
+    return rules
+
+
+def examine_layers(
+    shipped: Mapping[str, str], site: Mapping[str, str], unread: Iterable[Problem] = ()
+) -> tuple[RuleSet, tuple[Problem, ...]]:
+    """As `read_layers`, but the alarms that are good, and all problems."""
     problems = list(unread)
     below = _first_of_each(_pieces(shipped, False, problems), problems)
     above: dict[str, list[_Piece]] = {}
@@ -192,9 +202,8 @@ def read_layers(shipped: Mapping[str, str], site: Mapping[str, str], unread: Ite
         above[piece.name].append(piece)
     notes: list[Problem] = []
     alarms = [_alarm(below.get(name), above.get(name, []), below, problems, notes) for name in (below | above)]
-    if problems:
-        raise Refused(dict.fromkeys(problems))
-    return RuleSet(tuple(alarm for alarm in alarms if alarm is not None), tuple(notes))
+    good = tuple(alarm for alarm in alarms if alarm is not None)
+    return RuleSet(good, tuple(notes)), tuple(sorted(set(problems)))
 
 
 def _pieces(texts: Mapping[str, str], site: bool, problems: list[Problem]) -> list[_Piece]:

@@ -9,7 +9,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import Enum
 
-from collector.alarms.rulecheck import rule_warnings
 from collector.app.assemble import broker_of, chat_of, mail_of
 from collector.app.home import Home
 from collector.app.settings import Settings
@@ -64,10 +63,10 @@ def check_files(home: Home) -> Iterator[Finding]:
     except Refused as refused:
         yield from (fix("lab.yaml", str(problem)) for problem in refused.problems)
     try:
-        rules = home.load_rules()
-        yield good("rules", f"{len(rules)} alarms")
+        rules = home.load_rule_set()
+        yield good("rules", f"{len(rules.rules)} alarms")
         if lab is not None:
-            yield from (note("rules", str(problem)) for problem in rule_warnings(rules, lab))
+            yield from (note("rules", str(problem)) for problem in rules.warnings(lab))
     except Refused as refused:
         yield from (fix("rules", str(problem)) for problem in refused.problems)
 

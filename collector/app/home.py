@@ -7,7 +7,7 @@ from hashlib import sha256
 from importlib.resources import files
 from pathlib import Path
 
-from collector.alarms.layers import RuleSet, read_layers
+from collector.alarms.layers import RuleSet, examine_layers
 from collector.alarms.model import Rule
 from collector.domain.lab import Lab
 from collector.domain.labfile import read_lab
@@ -50,11 +50,19 @@ class Home:
         return read_lab(_text(self.lab_file, "make one with: traywarden init"), "lab.yaml")
 
     def load_rules(self) -> tuple[Rule, ...]:
-        """The rules in force. Raises Refused with every problem of every rule file."""
+        """The rules in force. Raises Refused as `load_rule_set`."""
         return self.load_rule_set().rules
 
     def load_rule_set(self) -> RuleSet:
-        """The shipped alarms with what the lab changes about them and adds, those switched off included."""
+        """The shipped alarms with what the lab changes about them and adds, those switched off included. Raises Refused
+        with every problem of every rule file."""
+        rules, problems = self.examine_rules()
+        if problems:
+            raise Refused(problems)
+        return rules
+
+    def examine_rules(self) -> tuple[RuleSet, tuple[Problem, ...]]:
+        """The alarms that are good, and every problem of every rule file."""
         texts: dict[str, str] = {}
         problems: list[Problem] = []
         for path in self.rule_files():
@@ -63,7 +71,7 @@ class Home:
                 texts[name] = _text(path, "take it away or put it back", name)
             except Refused as refused:
                 problems += refused.problems
-        return read_layers(shipped_rules(), texts, problems)
+        return examine_layers(shipped_rules(), texts, problems)
 
     def rule_files(self) -> list[Path]:
         """The lab's own; names that begin with a dot are an editor's or a system's leavings."""

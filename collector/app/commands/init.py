@@ -5,7 +5,7 @@ import json
 from pathlib import Path
 from typing import Any
 
-from collector.alarms.rulefile import rules_schema
+from collector.alarms.layers import site_schema
 from collector.app.commands.common import command, home_of
 from collector.app.output import say, wrong
 from collector.domain.labfile import lab_schema
@@ -14,24 +14,34 @@ from collector.domain.labtemplate import LAB_TEMPLATE
 _SITE_RULES = """\
 # yaml-language-server: $schema=../rules.schema.json
 #
-# Changes of this lab to the alarm rules that ship. See them all, with where each comes from:
+# Changes of this lab to the alarms that ship, field by field. See each value that holds, and which line says so:
 #   traywarden rules list
-# An alarm written here replaces the shipped one of the same name; a new name is one more alarm. Check with:
+#   traywarden rules list bedding-dry
+# What is not written here stays as it ships. A name that does not ship is one more alarm and must be complete. Check:
 #   traywarden rules check
+# A running collector takes up a changed file within a few seconds; one with mistakes changes nothing.
 #
 # alarms:
 #   bedding-dry:
-#     kind: low
-#     measure: bedding_moisture
-#     setpoint: 62 %
-#     deadband: 2 %
-#     on_delay: 15 min
-#     off_delay: 15 min
-#     priority: high
-#     consequence: Worms breathe through a wet skin; below 60 % they weaken within hours and die within days.
-#     corrective_action: Spray water over the whole tray until a squeezed handful gives a drop or two.
-#     time_to_respond: 6 h
+#     setpoint: 62 %            # this one value is changed
 #     basis: our own bedding, judged by squeeze test
+#   bedding-wet:
+#     deadband: null            # taken away, where an alarm can do without
+#   bedding-cool:
+#     enabled: no               # switched off; 'rules list' shows it as OFF
+#   room-cold:                  # one more alarm
+#     kind: low
+#     measure: air_temperature
+#     where: room
+#     setpoint: 8 degC
+#     deadband: 1 degC
+#     on_delay: 30 min
+#     off_delay: 30 min
+#     priority: medium
+#     consequence: The bins cool down overnight; below 4 degC worms die.
+#     corrective_action: See to the heating, or carry the bins into a heated room.
+#     time_to_respond: 12 h
+#     basis: common practice, no source
 alarms: {}
 """
 
@@ -51,7 +61,7 @@ def run(arguments: argparse.Namespace) -> int:
     wanted = {
         home.lab_file: LAB_TEMPLATE,
         home.path / "lab.schema.json": json.dumps(lab_schema(), indent=1) + "\n",
-        home.path / "rules.schema.json": json.dumps(rules_schema(), indent=1) + "\n",
+        home.path / "rules.schema.json": json.dumps(site_schema(), indent=1) + "\n",
         home.rules_folder / "site.yaml": _SITE_RULES,
     }
     try:
