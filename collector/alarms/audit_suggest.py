@@ -10,10 +10,10 @@ change did can be seen. What is needless:
     fleeting     an alarm by itself that was gone within an hour
 
 A change helps if at least nine in ten of these are gone, no true alarm is lost, and none stands for over a day mostly
-without cause. The condition is there in earnest
-where it holds for more than half of the readings around (those of a tenth of the time to respond, or of an hour where
-that is shorter); an alarm, or a bout as a whole, is true if it was there in earnest for at least as long (common
-practice, no source). For `silent`, what the rule said before stands for this.
+without cause. The condition is there in earnest where it holds for more than half of the readings around (those of a
+tenth of the time to respond, or of an hour where that is shorter); an alarm, or a bout as a whole, is true if it was
+there in earnest for at least as long (common practice, no source). For `silent`, what the rule said before stands for
+this.
 
 Of the changes that help, the smallest is the one under which the alarm stands most nearly while the condition is there
 in earnest: the time it stands without, and the time it does not stand with it, are added up.

@@ -1,0 +1,154 @@
+"""`traywarden rules audit`: what the alarms did, beside limits and targets, and what would have helped."""
+
+import argparse
+import itertools
+import math
+from array import array
+from collections.abc import Callable, Collection, Mapping
+from typing import Any, NamedTuple
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from collector.alarms.audit import Actor, Audit, Window, audit
+from collector.alarms.audit_limits import DAY, ENOUGH_DAYS
+from collector.alarms.audit_suggest import FLEETING_NUMBER, Advice, Readings, advise, no_trial, rungs
+from collector.alarms.layers import LayeredAlarm
+from collector.app.clock import system_now
+from collector.app.commands.common import add_span, command, home_of, lab_or_none, span_ms, zone_of
+from collector.app.commands.rules_audit_text import Finding, audit_json, say_audit
+from collector.app.output import complain, progress_bar, say_json
+from collector.domain.lab import Series
+from collector.domain.readings import Why
+from collector.store.localdays import LocalDays
+from collector.store.reader import PastChange, Reader
+
+_BEFORE_MS = 90 * DAY
+"""Changes from this long before the window are read too, for alarms that stood when it began."""
+_MOST_CHANGES = 500_000
+
+
+def add(under: Any) -> None:
+    parser = command(
+        under,
+        "audit",
+        "measure what the alarms did by ISA-18.2 / IEC 62682 and suggest what to change in the rules",
+        "traywarden rules audit --since '30 d'",
+        run_audit,
+        listing=True,
+    )
+    add_span(parser)
+
+
+def run_audit(arguments: argparse.Namespace) -> int:
+    home, now_ms = home_of(arguments), system_now()
+    zone = zone_of(home)
+    since, until = span_ms(arguments, now_ms, zone)
+    alarms = {alarm.name: alarm for alarm in home.load_rule_set().alarms}
+    until = now_ms if until is None else until
+    with Reader(home.database) as reader:
+        window = _window(reader, until - ENOUGH_DAYS * DAY if since is None else since, until, zone)
+        changes = _changes(reader, window)
+        respond = {name: alarm.rule.time_to_respond_ms for name, alarm in alarms.items()}
+        found = audit(changes, window, ZoneInfo(zone), respond)
+        findings = _suggest(reader, found, alarms)
+    lab = lab_or_none(home)
+    if arguments.json:
+        say_json(audit_json(found, findings))
+    else:
+        say_audit(found, findings, zone, us=lab is not None and lab.us_units)
+    return 0
+
+
+def _window(reader: Reader, since_ms: int, until_ms: int, zone: str) -> Window:
+    """The stretch from the first reading on, and the days of it that have readings."""
+    span = reader.span()
+    if span is None:
+        return Window(since_ms, until_ms, 0)
+    since_ms = min(max(since_ms, span[0]), until_ms)
+    days = LocalDays(zone)
+    heard = {days.at(t_ms).name for t_ms in span}
+    heard |= {str(one.start) for one in reader.daily(days.at(since_ms).name, days.at(until_ms).name)}
+    watched, day = 0, days.at(since_ms)
+    while day.start_ms < until_ms:
+        if day.name in heard:
+            watched += min(day.end_ms, until_ms) - max(day.start_ms, since_ms)
+        day = days.at(day.end_ms)
+    return Window(since_ms, until_ms, watched)
+
+
+def _changes(reader: Reader, window: Window) -> list[PastChange]:
+    changes = reader.history(window.since_ms - _BEFORE_MS, at_most=_MOST_CHANGES)
+    if len(changes) == _MOST_CHANGES:
+        complain(f"only the newest {_MOST_CHANGES:,} changes of alarms are looked at; give a later --since")
+    return changes
+
+
+class _Bad(NamedTuple):
+    actor: Actor
+    alarm: LayeredAlarm | None
+    series: Series | None
+
+    @property
+    def steps(self) -> int:
+        """How many runs its suggestion takes at most."""
+        return 1 if self.alarm is None else max(1, rungs(self.alarm.rule))
+
+
+def _suggest(reader: Reader, found: Audit, alarms: Mapping[str, LayeredAlarm]) -> list[Finding]:
+    """For every bad actor what would have helped."""
+    series = {one.id: one.as_series() for one in reader.series()}
+    bad = [_Bad(one, alarms.get(one.alarm.rule), series.get(one.alarm.series)) for one in found.actors if _is_bad(one)]
+    readings = _readings(reader, found.window, {one.series.id for one in bad if one.series is not None})
+    bar, total, done = progress_bar("trying deadbands and delays"), sum(one.steps for one in bad), 0
+    findings = []
+    for one in bad:
+        tried = _counter(bar, done, total)
+        findings.append(Finding(one.actor, one.alarm, _advice(one, readings, found.window, tried)))
+        done += one.steps
+        bar(done, total)
+    return findings
+
+
+def _is_bad(one: Actor) -> bool:
+    return _calls_too_often(one) or one.stale > 0
+
+
+def _calls_too_often(one: Actor) -> bool:
+    return one.bouts_minute > 0 or one.bouts_hour > 0 or one.fleeting_hour >= FLEETING_NUMBER
+
+
+def _counter(bar: Callable[[int, int], None], done: int, total: int) -> Callable[[], None]:
+    counted = itertools.count(done + 1)
+    return lambda: bar(next(counted), total)
+
+
+def _advice(one: _Bad, readings: Mapping[int, Readings], window: Window, tried: Callable[[], None]) -> Advice:
+    if not _calls_too_often(one.actor):
+        reason = "it stood for more than a day: see to it, or ask why nothing could be done; no delay is at fault"
+    elif one.alarm is None:
+        reason = "no rule of this name is left"
+    elif not one.alarm.enabled:
+        reason = "it is switched off by now"
+    elif one.series is None:
+        reason = no_trial(one.alarm.rule)
+    else:
+        kept = readings[one.series.id]
+        return advise(one.alarm.rule, one.series, kept, window.until_ms, tried)
+    return Advice("", 0, 0, 0, 0, why_not=reason)
+
+
+def _readings(reader: Reader, window: Window, wanted: Collection[int]) -> dict[int, Readings]:
+    """What is stored of these series, without what came late and so was never judged."""
+    columns = {number: (array("q"), array("d"), array("B")) for number in wanted}
+    rows = reader.readings(window.since_ms, window.until_ms, wanted) if wanted else ()
+    for number, t_ms, value, flag, _, why in rows:
+        if not why & Why.LATE:
+            times, values, flags = columns[number]
+            times.append(t_ms)
+            values.append(math.nan if value is None else value)
+            flags.append(flag)
+    return {
+        number: Readings(np.array(t, np.int64), np.array(v, np.float64), np.array(f, np.uint8))
+        for number, (t, v, f) in columns.items()
+    }
