@@ -13,6 +13,8 @@ from collector.app.output import say, say_json, table, wrong
 from collector.domain.problems import nearest
 from collector.domain.units import show_duration, show_value
 
+_LEFT_OUT = {"where": "everywhere", "deadband": "0", "on_delay": "0 s", "off_delay": "0 s", "enabled": "yes"}
+"""What a field means that is not there."""
 _SHORT = 24
 """Values of more characters have lines of their own."""
 _HEAD = ("alarm", "kind", "measure", "where", "setpoint", "on-delay", "priority", "respond in", "this lab", "from")
@@ -97,7 +99,8 @@ def _in_full(alarm: LayeredAlarm) -> None:
     rows = [(name, alarm.origins.get(name), alarm.values.get(name)) for name in FIELDS]
     wide, width = max(map(len, FIELDS)), max(60, shutil.get_terminal_size().columns)
     for name, origin, value in rows:
-        said, place = _written(value), _place(alarm, name, origin)
+        said = _written(value) if name in alarm.values else _LEFT_OUT.get(name, "-")
+        place = _place(alarm, name, origin)
         short = len(said) <= _SHORT
         say(f"  {name:<{wide}}  {said if short else '':<{_SHORT}}  {place}")
         if not short:
