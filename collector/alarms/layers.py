@@ -348,10 +348,9 @@ def _at_its_cause(problem: Problem, pieces: Sequence[_Piece]) -> Problem:
     if problem in _read(pieces[:1])[1] or _is_here(problem, pieces[1:]):
         return problem
     changes = [(piece, name) for piece in pieces[1:] for name in piece.fields]
-    for piece, name in changes:
-        if problem not in _read(pieces, name)[1]:
-            return _blame(problem, _field(piece.name, name), piece.at(name))
-    return _blame(problem, _field(pieces[-1].name), pieces[-1].at())
+    behind = (change for change in changes if problem not in _read(pieces, change[1])[1])
+    piece, name = next(behind, changes[0])
+    return _blame(problem, _field(piece.name, name), piece.at(name))
 
 
 def _is_here(problem: Problem, pieces: Iterable[_Piece]) -> bool:
