@@ -1,15 +1,16 @@
 """When to commit: at once where it matters, seldom where nothing happens, so that an SD card lasts.
 
-A commit costs at least one flash page. At 24 single readings a minute, one commit a reading would write several hundred
-MB a day; a budget of one commit in ten seconds, saved up for quiet times, keeps it under 100 MB and still answers a
-maintainer who publishes one test reading within a quarter of a second. Nothing is at risk meanwhile: what is not
-committed is not acknowledged, and the broker keeps it.
+A commit costs at least one flash page, and the shared index of the WAL is written by the kernel on top. At 24 single
+readings a minute, one commit a reading would write several hundred MB a day; a budget of one commit in twenty seconds,
+saved up for quiet times, keeps it well under 100 MB (`python -m tests.bench writes`) and still answers a maintainer who
+publishes one test reading within a quarter of a second. Nothing is at risk meanwhile: what is not committed is not
+acknowledged, and the broker keeps it.
 """
 
 from dataclasses import dataclass
 
 GATHER_S = 0.25
-REFILL_S = 10.0
+REFILL_S = 20.0
 MOST_SAVED = 30.0
 MANY = 16
 """From this many waiting messages on, a commit is worth its page. Below the 20 unacknowledged messages that a broker

@@ -47,7 +47,7 @@ def test_one_test_reading_is_answered_within_a_quarter_second() -> None:
 
 @given(_GAPS, st.floats(-1e6, 1e6))
 def test_commits_stay_within_the_budget(gaps: list[float], start: float) -> None:
-    """In any stretch: what was saved up plus one each 10 s, however the readings come."""
+    """In any stretch: what was saved up plus one each 20 s, however the readings come."""
     _, made = commits(gaps, start)
     for first in range(len(made)):
         for last in range(first, len(made)):
@@ -57,7 +57,7 @@ def test_commits_stay_within_the_budget(gaps: list[float], start: float) -> None
 
 @given(_GAPS)
 def test_nothing_waits_longer_than_the_refill(gaps: list[float]) -> None:
-    """No reading is held longer than the 10 s a commit takes to save up (and the quarter second to gather)."""
+    """No reading is held longer than the 20 s a commit takes to save up (and the quarter second to gather)."""
     pacer = Pacer(0.0, saved=0.0)
     now = 0.0
     for gap in gaps:
@@ -69,7 +69,7 @@ def test_nothing_waits_longer_than_the_refill(gaps: list[float]) -> None:
 
 
 def test_twenty_four_readings_a_minute_make_six_commits_a_minute() -> None:
-    """The ordinary lab in the long run: one commit in 10 s, which is what the writes a day are reckoned with."""
+    """The ordinary lab in the long run: one commit in 20 s, which is what the writes a day are reckoned with."""
     _, made = commits([2.5] * 24 * 60)
     last_half_hour = [at for at in made if at > 1_800]
     assert len(last_half_hour) <= 181
