@@ -76,6 +76,10 @@ class DiaryBook:
         """Whether requests of this kind are for the book."""
         return kind in self._takers
 
+    def last_brew(self, place: str) -> Brew | None:
+        """The newest brew of a brewer that is not struck."""
+        return diary.last_brew(self._brews.values(), place)
+
     def take(self, kind: str, body: Mapping[str, Any], at_ms: int, now_ms: int) -> Taken:
         """Take up a request written at `at_ms`; what is wrong with it is its answer, and changes nothing."""
         try:

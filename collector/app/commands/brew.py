@@ -9,7 +9,7 @@ from typing import Any
 
 from collector.app.clock import system_now
 from collector.app.commands.common import command, group, home_of, lab_or_none, zone_of
-from collector.app.commands.noting import HANDS, add_by, add_note, add_when, past_ms, submit
+from collector.app.commands.noting import HANDS, add_by, add_note, add_when, past_ms, rehearsed, submit
 from collector.app.output import iso, local, say, say_json
 from collector.domain.diary import BREW_WINDOW_MS, USE_WITHIN_MS, Brew, DiaryEntry, DiaryKind, last_brew
 from collector.domain.lab import Lab, PlaceKind
@@ -91,7 +91,7 @@ def run_end(arguments: argparse.Namespace) -> int:
         stopped_ms: int | None = past_ms(arguments.air_stopped, now_ms, lab.time_zone, "--air-stopped")
     else:
         with Reader(home.database) as reader:
-            brew = last_brew(reader.brews(), arguments.at)
+            brew = rehearsed(reader, lab, now_ms).last_brew(arguments.at)
             stopped_ms = None if brew is None else pump(reader, brew.place, brew.started_ms, ended_ms)[1]
     if stopped_ms is not None:
         body["air_stopped_ms"] = stopped_ms
