@@ -171,10 +171,11 @@ def advise(rule: Rule, series: Series, readings: Readings, until_ms: int, tried:
     if not found.fault:
         return found
     helping: list[Trial] = []
+    every_ms = float(np.median(np.diff(readings.t_ms)))
     for ladder in _ladders(rule):
         helped = False
         for changed in ladder:
-            if not helped:
+            if not helped and not _hasty(rule, changed, every_ms):
                 after = run(changed, series, readings, until_ms)
                 trial = _trial(_edit(rule, changed), after, stands, episodes, earnest, found.fault)
                 helped = trial.gone >= GONE * found.needless and not trial.missed and not _idle(after, earnest)
@@ -184,6 +185,11 @@ def advise(rule: Rule, series: Series, readings: Readings, until_ms: int, tried:
         return replace(found, why_not="no longer delay or wider deadband within reason would have helped; " + _ELSE)
     best = min(helping, key=lambda trial: trial.off_ms)
     return replace(found, best=best, others=tuple(trial for trial in helping if trial is not best))
+
+
+def _hasty(rule: Rule, changed: Rule, every_ms: float) -> bool:
+    """Whether the new on-delay is under two reporting intervals, so that `rules check` would warn of it."""
+    return rule.on_delay_ms != changed.on_delay_ms < 2 * every_ms
 
 
 _ELSE = "look at the probe and where it sits, or move the setpoint"

@@ -67,12 +67,12 @@ def _window(reader: Reader, since_ms: int, until_ms: int, zone: str) -> Window:
         return Window(since_ms, until_ms, 0)
     since_ms = min(max(since_ms, span[0]), until_ms)
     days = LocalDays(zone)
-    heard = {days.at(t_ms).name for t_ms in span}
-    heard |= {str(one.start) for one in reader.daily(days.at(since_ms).name, days.at(until_ms).name)}
+    heard = {str(one.start) for one in reader.daily(days.at(since_ms).name, days.at(until_ms).name)}
     watched, day = 0, days.at(since_ms)
     while day.start_ms < until_ms:
-        if day.name in heard:
-            watched += min(day.end_ms, until_ms) - max(day.start_ms, since_ms)
+        start_ms, end_ms = max(day.start_ms, since_ms), min(day.end_ms, until_ms)
+        if day.name in heard or any(True for _ in reader.readings(start_ms, end_ms)):  # not summed up yet
+            watched += end_ms - start_ms
         day = days.at(day.end_ms)
     return Window(since_ms, until_ms, watched)
 

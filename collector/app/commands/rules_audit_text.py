@@ -6,15 +6,20 @@ from typing import Any, NamedTuple
 
 from collector.alarms.audit import Actor, Audit, Figure
 from collector.alarms.audit_history import Occurrence
-from collector.alarms.audit_limits import ENOUGH_DAYS, Limit
+from collector.alarms.audit_limits import ENOUGH_DAYS, MEMORY, Limit
 from collector.alarms.audit_suggest import Advice, Edit, Episode, Trial
 from collector.alarms.layers import LayeredAlarm
 from collector.app.output import iso, local, say, table
 from collector.domain.units import show_duration, show_value
 
 _TOP = 10
+_BOUTS = (
+    "Bouts are runs of three alarms or more within a minute (the standard's chattering) and within an hour (this "
+    "lab's); repeats are all of a bout by the hour but its first; fleeting ones were gone within the hour before "
+    f"anybody acknowledged them. What flood, chattering, fleeting and stale mean: {MEMORY}."
+)
 _WIDTH = 100
-_VERDICT = {(True, True): "over both", (True, False): "over the standard", (False, True): "over the target"}
+_VERDICT = {(True, True): "over both", (True, False): "over standard", (False, True): "over target"}
 
 
 class Finding(NamedTuple):
@@ -61,7 +66,7 @@ def _say_figures(found: Audit) -> None:
         ]
         for one in found.figures
     ]
-    table(("figure", "here", "standard", "target of this lab", ""), rows)
+    table(("figure", "here", "standard", "target of this lab", "verdict"), rows)
     say()
     for source, number in notes.items():
         say(f"[{number}] {source}")
@@ -111,6 +116,8 @@ def _say_actors(actors: Sequence[Actor]) -> None:
         for one in actors
     ]
     table(head, rows)
+    say()
+    say(textwrap.fill(_BOUTS, _WIDTH))
 
 
 def _standing(one: Occurrence, zone: str) -> list[object]:
@@ -166,7 +173,7 @@ def _effects(advice: Advice, trial: Trial, measure: str, us: bool) -> Iterator[s
         when = f"up to {show_duration(latest)} later" if latest else "no later"
         yield f"{_many(len(trial.later_ms), 'true alarm')} told, {when}"
     else:
-        yield "no true alarm among them"
+        yield "none of them a true alarm"
     if trial.unheard:
         yield _unheard(trial.unheard, measure, us)
     if trial.longer_ms:
