@@ -15,10 +15,12 @@ from typing import Any, Self
 from collector.alarms.model import AlarmState, Event, State
 from collector.domain.diary import Brew, DiaryEntry
 from collector.store import diary, reading
+from collector.store.columns import Columns, columns
 from collector.store.connection import open_read_only, snapshot
 from collector.store.errors import translated
 from collector.store.migrations import refuse_other
 from collector.store.reading import EventRow, Newest, ReadingRow, Request, StoredSeries
+from collector.store.tails import Tail, tails
 
 
 @dataclass(frozen=True, slots=True)
@@ -222,6 +224,23 @@ class Reader:
             WHERE day >= ? AND day <= ? ORDER BY day, series"""
         with self._work() as db:
             return [Summary(*row) for row in db.execute(query, (first_day, last_day))]
+
+    def recent(self, series_ids: Collection[int], since_ms: int, until_ms: int) -> dict[int, Tail]:
+        """Readings by series as arrays, without late ones."""
+        with self._work() as db:
+            return tails(db, series_ids, since_ms, until_ms)
+
+    def link_changes(self, since_ms: int, until_ms: int) -> list[tuple[int, bool]]:
+        """When the link to the broker went up (True) or down; a start or stop of the collector is down."""
+        query = """SELECT t_ms, kind = 'link up' FROM events WHERE t_ms >= ? AND t_ms < ?
+            AND kind IN ('link up', 'link down', 'started', 'stopped') ORDER BY t_ms, id"""
+        with self._work() as db:
+            return [(t_ms, bool(up)) for t_ms, up in db.execute(query, (since_ms, until_ms))]
+
+    def columns(self, since_ms: int, until_ms: int) -> Iterator[Columns]:
+        """Raw readings from `since_ms` on, before `until_ms`, as numpy columns in chunks."""
+        with self._work() as db:
+            yield from columns(db, since_ms, until_ms)
 
     def span(self) -> tuple[int, int] | None:
         """Times of the first and the last reading held."""

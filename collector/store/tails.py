@@ -46,10 +46,12 @@ class _Columns:
         return Tail(whole[0], numbers[0], whole[1], numbers[1], whole[2])
 
 
-def tails(db: sqlite3.Connection, only: Collection[int] | None, since_ms: int) -> dict[int, Tail]:
+def tails(
+    db: sqlite3.Connection, only: Collection[int] | None, since_ms: int, until_ms: int | None = None
+) -> dict[int, Tail]:
     """Readings since `since_ms` by series, without late ones: those were never judged and left no trace in memory."""
     found: dict[int, _Columns] = {}
-    for series, t_ms, value, flag, raw, why in reading.readings(db, since_ms, None, only):
+    for series, t_ms, value, flag, raw, why in reading.readings(db, since_ms, until_ms, only):
         if not why & Why.LATE:
             columns = found.get(series)
             if columns is None:
