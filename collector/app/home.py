@@ -19,6 +19,8 @@ class Home:
     """`$TRAYWARDEN_HOME`: lab.yaml, rules/, traywarden.db, outbox/."""
 
     path: Path
+    rules_at: Path | None = None
+    """Read the lab's own rules from here instead: a set to be tried on what is stored."""
 
     @property
     def lab_file(self) -> Path:
@@ -26,7 +28,7 @@ class Home:
 
     @property
     def rules_folder(self) -> Path:
-        return self.path / "rules"
+        return self.path / "rules" if self.rules_at is None else self.rules_at
 
     @property
     def database(self) -> Path:

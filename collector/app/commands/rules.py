@@ -3,7 +3,7 @@
 import argparse
 from typing import Any
 
-from collector.app.commands import rules_audit
+from collector.app.commands import rules_audit, rules_replay
 from collector.app.commands.common import command, group, home_of, lab_or_none
 from collector.app.commands.rules_list import run_list
 from collector.app.output import complain, say, say_json
@@ -18,6 +18,7 @@ def add(commands: Any) -> None:
     listed = command(under, "list", about, "traywarden rules list bedding-dry", run_list, listing=True)
     listed.add_argument("name", metavar="NAME", nargs="?", help="this alarm in full")
     rules_audit.add(under)
+    rules_replay.add(under)
 
 
 def run_check(arguments: argparse.Namespace) -> int:
