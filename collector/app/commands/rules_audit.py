@@ -131,7 +131,7 @@ def _advice(one: _Bad, readings: Mapping[int, Readings], window: Window, tried: 
     elif not one.alarm.enabled:
         reason = "it is switched off by now"
     elif one.series is None:
-        reason = no_trial(one.alarm.rule)
+        reason = no_trial(one.alarm.rule) or "its series is not in the journal"
     else:
         kept = readings[one.series.id]
         return advise(one.alarm.rule, one.series, kept, window.until_ms, tried)
