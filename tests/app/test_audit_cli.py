@@ -156,7 +156,7 @@ def test_us_units(month: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str
     (home / "lab.yaml").write_text(LAB.replace("units: metric", "units: us"), encoding="utf-8")
     (home / "rules" / "site.yaml").write_text(SITE, encoding="utf-8")
     (home / "traywarden.db").write_bytes((month / "traywarden.db").read_bytes())
-    assert "reached 81.1 °F" in " ".join(audit(home, capsys, *SPAN).split())
+    assert "reached 81.2 °F" in " ".join(audit(home, capsys, *SPAN).split())
 
 
 # ---- little or nothing -------------------------------------------------------------------------------------------
