@@ -1,103 +1,155 @@
-"""Two runs of the same readings side by side: which alarms appear, disappear, come earlier or later.
+"""Kinds `deviation` and `discrepancy`: a reading held against another series, or against the squeeze test.
 
-An occurrence is one annunciation and its return to normal. An occurrence of the one run and one of the other belong
-together where they are of the same alarm at the same series and their conditions overlap in time.
+Two series do not report at the same moments, nor in the order of their times. A comparison at time t takes the newest
+clean reading of the other series that is older than t by at least its lag (two of its reporting intervals), and not
+older than that by more than its gap limit. What a late message could still change is thereby seldom looked at; where it
+would have been, it is said so on record:
+
+    a reading of the other series that comes when a comparison past it has been made     UNSEEN: no comparison sees it
+    a reading that comes so late that what it needs of the other series is forgotten     UNSEEN: it is not compared
+
+So a replay that leaves UNSEEN readings out of comparisons, as live running did, gives the same.
 """
 
-from collections import defaultdict
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
-from enum import StrEnum
+from collections.abc import Sequence
 
-from collector.alarms.model import AlarmKey, Event, Transition
+import numpy as np
 
+from collector.alarms.alarm import Ledger
+from collector.alarms.chunk import Flags, Mask, Readings, Times, Values
+from collector.alarms.contexts import Contexts
+from collector.alarms.derived import HOUR_MS, Derived, clean, doubt, usable
+from collector.alarms.model import AlarmState, Band, Kind, Rule
+from collector.alarms.recent import Recent
+from collector.domain.diary import DiaryKind, Feel
 
-@dataclass(frozen=True, slots=True)
-class Occurrence:
-    """`cleared_ms` None: still active at the end of the stretch."""
+KEEP_MS = 48 * HOUR_MS
+"""So long the readings of a series that others are held against are kept; a probe that was cut off for longer is not
+compared for what it brings along."""
+SQUEEZE_HOLDS_MS = 12 * HOUR_MS
+"""A squeeze test says nothing about the bedding of the next day."""
+BEFORE_ALL = -(2**62)
 
-    key: AlarmKey
-    since_ms: int
-    raised_ms: int
-    cleared_ms: int | None
-    worst: float | None
-
-
-class Change(StrEnum):
-    SAME = "same"
-    EARLIER = "earlier"
-    LATER = "later"
-    APPEARS = "appears"
-    DISAPPEARS = "disappears"
-
-
-@dataclass(frozen=True, slots=True)
-class Difference:
-    """One occurrence of either run, or a pair of both."""
-
-    change: Change
-    key: AlarmKey
-    before: Occurrence | None
-    after: Occurrence | None
-
-    @property
-    def at_ms(self) -> int:
-        """When people would have been told first by either."""
-        return min(one.raised_ms for one in (self.before, self.after) if one is not None)
-
-    @property
-    def shift_ms(self) -> int:
-        """How much later the second run tells; negative is earlier, 0 where only one tells."""
-        if self.before is None or self.after is None:
-            return 0
-        return self.after.raised_ms - self.before.raised_ms
+SQUEEZE_BANDS = (Band(Feel.DRY, 0.0, 75.0), Band(Feel.DAMP, 60.0, 88.0), Band(Feel.WET, 75.0, 100.0))
+"""What a probe may say beside each feel, in % of the wet weight, where the rule gives no bands of its own. The test
+reads how full the bedding is, not how much water it holds (Woods End): a wrung-out sponge is 50-60 % in ordinary compost
+(squeeze test, nwhorse) and 75-85 % in paper or coir (common practice). Coir is full at 88-92 % (computed from Evans and
+others 1996). The ends are set wide for that reason (common practice, no source)."""
 
 
-def occurrences(transitions: Iterable[Transition]) -> list[Occurrence]:
-    """Annunciations with their returns, in the order they were raised."""
-    standing: dict[AlarmKey, Transition] = {}
-    found: list[Occurrence] = []
-    for one in transitions:
-        if one.event is Event.RAISED:
-            standing[one.key] = one
-        elif one.event is Event.CLEARED and one.key in standing:
-            found.append(_occurrence(standing.pop(one.key), one))
-    found += [_occurrence(raised, None) for raised in standing.values()]
-    return sorted(found, key=lambda one: (one.raised_ms, one.key.rule, one.key.series))
+class Watched:
+    """One side of a comparison between series: how far it has been judged."""
+
+    __slots__ = ("judged_ms",)
+
+    def __init__(self, judged_ms: int) -> None:
+        self.judged_ms = judged_ms
 
 
-def _occurrence(raised: Transition, cleared: Transition | None) -> Occurrence:
-    since = raised.since_ms if raised.since_ms is not None else raised.t_ms
-    worst = raised.worst if cleared is None else cleared.worst
-    return Occurrence(raised.key, since, raised.t_ms, None if cleared is None else cleared.t_ms, worst)
+class Reference:
+    """A series that others are held against."""
+
+    __slots__ = ("_from_ms", "_gap_ms", "_lag_ms", "_recent", "users")
+
+    def __init__(self, every_ms: int, gap_ms: int) -> None:
+        self._lag_ms, self._gap_ms = 2 * every_ms, gap_ms
+        self._recent = Recent()
+        self._from_ms = BEFORE_ALL
+        """Of what is older than this nothing is known."""
+        self.users: list[Watched] = []
+
+    def remember(self, readings: Readings, since_ms: int) -> None:
+        """Take in stored rows from `since_ms` on."""
+        self.add(readings)
+        self._from_ms = since_ms
+        self.forget()
+
+    def add(self, readings: Readings) -> None:
+        sure = clean(readings)
+        if readings.unseen is not None:
+            sure &= ~readings.unseen
+        self._recent.add(readings.t_ms[sure], readings.value[sure])
+
+    def forget(self) -> None:
+        if self._recent.t_ms.size:
+            self._from_ms = max(self._from_ms, int(self._recent.t_ms[-1]) - KEEP_MS)
+            self._recent.forget(self._from_ms)
+
+    def passed(self, t_ms: Times) -> Mask:
+        """Which readings of this series come when comparisons past them have been made."""
+        judged = max((user.judged_ms for user in self.users), default=BEFORE_ALL)
+        return t_ms <= judged - self._lag_ms
+
+    def forgotten(self, t_ms: Times) -> Mask:
+        """Which readings of another series need what is forgotten here."""
+        return t_ms - (self._lag_ms + self._gap_ms) < self._from_ms
+
+    def beside(self, t_ms: Times) -> Values:
+        """What stands here for each time; NaN where nothing does."""
+        known_ms = self._recent.t_ms
+        found = np.full(t_ms.size, np.nan)
+        place = known_ms.searchsorted(t_ms - self._lag_ms, "right") - 1
+        there = place >= 0
+        there[there] = t_ms[there] - self._lag_ms - known_ms[place[there]] <= self._gap_ms
+        found[there] = self._recent.value[place[there]]
+        return found
 
 
-def compare(before: Sequence[Occurrence], after: Sequence[Occurrence]) -> list[Difference]:
-    """Each occurrence of either run once, in the order people would have been told."""
-    waiting: dict[AlarmKey, list[Occurrence]] = defaultdict(list)
-    for one in before:
-        waiting[one.key].append(one)
-    found: list[Difference] = []
-    for one in after:
-        partner = next((other for other in waiting[one.key] if _overlap(one, other)), None)
-        if partner is None:
-            found.append(Difference(Change.APPEARS, one.key, None, one))
-        else:
-            waiting[one.key].remove(partner)
-            found.append(Difference(_moved(partner, one), one.key, partner, one))
-    for left in waiting.values():
-        found += [Difference(Change.DISAPPEARS, one.key, one, None) for one in left]
-    return sorted(found, key=lambda one: (one.at_ms, one.key.rule, one.key.series))
+class Compared(Derived):
+    """`deviation`: reading less reference. `discrepancy`: how far they are apart."""
+
+    __slots__ = ("_reference",)
+
+    def __init__(self, rule: Rule, saved: AlarmState, ledger: Ledger, reference: Reference) -> None:
+        super().__init__(rule, saved, ledger)
+        self._reference = reference
+
+    def derive(self, readings: Readings) -> tuple[Times, Values, Flags]:
+        apart = readings.value - self._reference.beside(readings.t_ms)
+        told = usable(readings) if readings.unseen is None else usable(readings) & ~readings.unseen
+        apart = np.where(told, np.abs(apart) if self.rule.kind is Kind.DISCREPANCY else apart, np.nan)
+        return readings.t_ms, apart, doubt(readings.flags)
 
 
-def _moved(before: Occurrence, after: Occurrence) -> Change:
-    if after.raised_ms == before.raised_ms:
-        return Change.SAME
-    return Change.LATER if after.raised_ms > before.raised_ms else Change.EARLIER
+class Squeezed(Derived):
+    """How far the probe is outside the band of the last squeeze test: 0 inside, not told where none holds. Water given
+    or drained ends what a squeeze test says."""
 
+    __slots__ = ("_bands", "_contexts", "_moments", "_place")
 
-def _overlap(one: Occurrence, other: Occurrence) -> bool:
-    def starts_before_end(first: Occurrence, second: Occurrence) -> bool:
-        return second.cleared_ms is None or first.since_ms <= second.cleared_ms
+    def __init__(self, rule: Rule, saved: AlarmState, ledger: Ledger, place: str) -> None:
+        super().__init__(rule, saved, ledger)
+        self._place = place
+        self._bands = {band.feel: band for band in rule.bands or SQUEEZE_BANDS}
 
-    return starts_before_end(one, other) and starts_before_end(other, one)
+    def follow(self, contexts: Contexts) -> None:
+        self._contexts = contexts
+        found = contexts.changes(self._place)
+        self._moments = np.array(sorted({*found, *(ms + 1 for ms in self._ends(found))}), np.int64)
+
+    def _ends(self, changes: Sequence[int]) -> list[int]:
+        tests = (self._contexts.last(DiaryKind.SQUEEZE, self._place, ms) for ms in changes)
+        return [test.t_ms + SQUEEZE_HOLDS_MS for test in tests if test is not None]
+
+    def _band(self, t_ms: int) -> Band | None:
+        test = self._contexts.last(DiaryKind.SQUEEZE, self._place, t_ms)
+        if test is None or test.result is None or t_ms - test.t_ms > SQUEEZE_HOLDS_MS:
+            return None
+        for kind in (DiaryKind.WATERED, DiaryKind.DRAINED):
+            water = self._contexts.last(kind, self._place, t_ms)
+            if water is not None and water.t_ms >= test.t_ms:
+                return None
+        return self._bands.get(test.result)
+
+    def derive(self, readings: Readings) -> tuple[Times, Values, Flags]:
+        t_ms, value = readings.t_ms, readings.value
+        outside = np.full(t_ms.size, np.nan)
+        told = usable(readings)
+        cuts = [0, *np.unique(t_ms.searchsorted(self._moments)).tolist(), t_ms.size]
+        for start, end in zip(cuts, cuts[1:], strict=False):
+            band = self._band(int(t_ms[start])) if start < end else None
+            if band is not None:
+                part = slice(start, end)
+                beyond = np.maximum(np.maximum(band.low - value[part], value[part] - band.high), 0.0)
+                outside[part] = np.where(told[part], beyond, np.nan)
+        return t_ms, outside, doubt(readings.flags)

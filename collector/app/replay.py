@@ -75,6 +75,8 @@ def replay(
     for chunk, events in _with_events(reader, since_ms, until_ms):
         for at_ms, up in events:
             transitions += engine.tick(at_ms)
+            if up:  # a start or a reconnect that nobody noticed going: silences count anew from here
+                transitions += engine.link_changed(False, at_ms)
             transitions += engine.link_changed(up, at_ms)
         if chunk is not None:
             count += chunk.t_ms.size

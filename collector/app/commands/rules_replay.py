@@ -8,7 +8,7 @@ from pathlib import Path
 from statistics import median
 from typing import Any
 
-from collector.alarms.compare import Change, Difference, Occurrence, compare, occurrences
+from collector.alarms.differences import Change, Difference, Occurrence, compare, occurrences
 from collector.alarms.model import AlarmKey
 from collector.app.clock import system_now
 from collector.app.commands.common import add_span, command, home_of, span_ms
