@@ -163,7 +163,7 @@ class _View:
             pump(reader, brew.place, brew.started_ms, now_ms) if brew.running else (False, brew.air_stopped_ms)
         )
         uses = [e for e in entries if e.kind is DiaryKind.TEA_USED and e.place == brew.place and e.struck_ms is None]
-        used = next((entry for entry in uses if entry.t_ms >= brew.started_ms), None)
+        used = next((entry for entry in uses if stopped_ms is not None and entry.t_ms >= stopped_ms), None)
         return _View(brew, air_on, stopped_ms, used, now_ms)
 
     def as_json(self) -> dict[str, Any]:
