@@ -69,7 +69,7 @@ def replay(
 ) -> Replayed:
     """Run the readings from `since_ms` on, before `until_ms`, through `rules`."""
     tracks, series = _tracks(reader, lab, since_ms)
-    engine = Engine(rules, list(series.values()), lab, {}, {}, {}, Link(True, since_ms))
+    engine = Engine(rules, list(series.values()), lab, {}, {}, {}, _link_at(reader, since_ms, until_ms))
     transitions: list[Transition] = []
     count = 0
     for chunk, events in _with_events(reader, since_ms, until_ms):
@@ -116,11 +116,21 @@ def _track(probe: Probe, channel: Channel) -> _Track:
     return _Track(channel, limits, scale, offset, empty_tail())
 
 
+def _link_at(reader: Reader, since_ms: int, until_ms: int) -> Link:
+    """How the link was when the stretch began: as the last note before it says, else the opposite of the first one in
+    it, else up (readings came from somewhere)."""
+    before = reader.link_changes(0, since_ms + 1)
+    if before:
+        return Link(before[-1][1], before[-1][0])
+    after = reader.link_changes(since_ms + 1, until_ms)
+    return Link(not after[0][1] if after else True, since_ms)
+
+
 def _with_events(
     reader: Reader, since_ms: int, until_ms: int
 ) -> Iterator[tuple[Columns | None, list[tuple[int, bool]]]]:
     """Chunks of readings cut where the link went up or down, each with what happened just before it."""
-    edges = [(t, up) for t, up in reader.link_changes(since_ms, until_ms) if t > since_ms]
+    edges = reader.link_changes(since_ms + 1, until_ms)
     start = since_ms
     before: list[tuple[int, bool]] = []
     for at_ms, up in [*edges, (until_ms, True)]:

@@ -25,7 +25,7 @@ _GAPS = st.sampled_from([0, 1, 500, 30_000, 60_000, 60_000, 60_000, 120_000, 400
 _LAGS = st.sampled_from([0, 0, 0, 0, 1, 60_000, 65_000, 300_000, -200_000])
 _CELSIUS = st.sampled_from([21.5, 28.9, 29.0, 29.5, 30.0, 30.5, 31.0, 31.5, 33.0, 85.0, -127.0, 70.0])
 _MOISTURE = st.sampled_from([0.76, 0.70, 0.62, 0.61, 0.60, 0.59, 0.58])
-_HAPPENINGS = st.lists(
+happenings = st.lists(
     st.builds(
         Happening,
         st.sampled_from(["pack"] * 10 + ["air"] * 3 + ["settle", "commit", "commit", "tick", "tick", "acknowledge"]),
@@ -53,11 +53,11 @@ def interrupt(lab: ByHand, *, restart: bool) -> None:
     lab.commit()
 
 
-def play(lab: ByHand, happenings: list[Happening], breaks: set[int], *, restart: bool) -> None:
+def play(lab: ByHand, found: list[Happening], breaks: set[int], *, restart: bool) -> None:
     """Both runs see the same commits, and an interruption at the same ones."""
     lab.pipeline.link_changed(up=True, now_ms=lab.now_ms, text="up")
     lab.commit()
-    for number, one in enumerate(happenings):
+    for number, one in enumerate(found):
         lab.now_ms += one.gap_ms
         minutes = (lab.now_ms - one.lag_ms - START) / 60_000
         match one.what:
@@ -94,13 +94,13 @@ def stored(lab: ByHand) -> dict[str, list[tuple[object, ...]]]:
     }
 
 
-@given(_HAPPENINGS, st.sets(st.integers(0, 44), max_size=12))
+@given(happenings, st.sets(st.integers(0, 44), max_size=12))
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
-def test_restarts_change_neither_rows_nor_alarms_nor_mail(happenings: list[Happening], breaks: set[int]) -> None:
+def test_restarts_change_neither_rows_nor_alarms_nor_mail(found: list[Happening], breaks: set[int]) -> None:
     """Readings in and out of order, late, doubled, coded and without a time, timers, acknowledgements: the same rows,
     the same changes of alarms, the same mails word for word, however often it was stopped between two commits."""
     with tempfile.TemporaryDirectory() as folder:
         steady, stopped = ByHand(Path(folder) / "steady"), ByHand(Path(folder) / "stopped")
-        play(steady, happenings, breaks, restart=False)
-        play(stopped, happenings, breaks, restart=True)
+        play(steady, found, breaks, restart=False)
+        play(stopped, found, breaks, restart=True)
         assert stored(stopped) == stored(steady)
