@@ -33,7 +33,10 @@ class Finding(NamedTuple):
 def say_audit(found: Audit, findings: Sequence[Finding], zone: str, *, us: bool) -> None:
     window = found.window
     say(f"Alarms from {local(window.since_ms, zone)} to {local(window.until_ms, zone)} ({zone})")
-    say(f"{window.days:.1f} days watched, {found.count} alarms, {found.messages} messages to each person told of all")
+    say(
+        f"{window.days:.1f} days watched, {found.count} alarms, "
+        f"{found.messages} messages to each person who is told of everything"
+    )
     if not window.enough:
         say(f"No verdict yet: the standard asks for {ENOUGH_DAYS} days or more.")
     say()
