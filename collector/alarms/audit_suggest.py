@@ -9,11 +9,11 @@ change did can be seen. What is needless:
     chattering   every alarm of a bout but the first (three or more within an hour make a bout)
     fleeting     an alarm by itself that was gone within an hour
 
-A change helps if at least nine in ten of these are gone, no true alarm is lost, and none stands for over a day mostly
-without cause. The condition is there in earnest where it holds for more than half of the readings around (those of a
-tenth of the time to respond, or of an hour where that is shorter); an alarm, or a bout as a whole, is true if it was
-there in earnest for at least as long (common practice, no source). For `silent`, what the rule said before stands for
-this.
+A change helps if at least nine in ten of these are gone, no true alarm is lost or comes much later, and none stands for
+over a day mostly without cause. The condition is there in earnest where it holds for more than half of the readings
+around (those of a tenth of the time to respond, or of an hour where that is shorter); an alarm, or a bout as a whole,
+is true if it was there in earnest for at least as long, and comes much later if by more than that (common practice, no
+source). For `silent`, what the rule said before stands for this.
 
 Of the changes that help, the smallest is the one under which the alarm stands most nearly while the condition is there
 in earnest: the time it stands without, and the time it does not stand with it, are added up.
@@ -30,7 +30,7 @@ from collector.alarms.audit_history import bouts
 from collector.alarms.audit_limits import CHATTER_HOUR_MS, FLEETING_HOUR_MS, HOUR, MINUTE, STALE_MS
 from collector.alarms.chunk import Flags, Times, Values
 from collector.alarms.engine import Engine
-from collector.alarms.model import Event, Kind, Link, Rule
+from collector.alarms.model import STANDING, Kind, Link, Rule, State
 from collector.alarms.places import about_broker
 from collector.domain.lab import Lab, Series
 from collector.domain.readings import USABLE
@@ -178,13 +178,18 @@ def advise(rule: Rule, series: Series, readings: Readings, until_ms: int, tried:
             if not helped and not _hasty(rule, changed, every_ms):
                 after = run(changed, series, readings, until_ms)
                 trial = _trial(_edit(rule, changed), after, stands, episodes, earnest, found.fault)
-                helped = trial.gone >= GONE * found.needless and not trial.missed and not _idle(after, earnest)
+                helped = _helps(rule, trial, found.needless) and not _idle(after, earnest)
                 helping += [trial] * helped
             tried()
     if not helping:
         return replace(found, why_not="no longer delay or wider deadband within reason would have helped; " + _ELSE)
     best = min(helping, key=lambda trial: trial.off_ms)
     return replace(found, best=best, others=tuple(trial for trial in helping if trial is not best))
+
+
+def _helps(rule: Rule, trial: Trial, needless: int) -> bool:
+    in_time = max(trial.later_ms, default=0) <= _window_ms(rule)
+    return trial.gone >= GONE * needless and not trial.missed and in_time
 
 
 def _hasty(rule: Rule, changed: Rule, every_ms: float) -> bool:
@@ -202,11 +207,11 @@ def run(rule: Rule, series: Series, readings: Readings, until_ms: int) -> list[S
     engine = Engine([rule], [series], lab, {}, {}, {series.id: first}, Link(True, first))
     told = engine.judge(series.id, readings.t_ms, readings.value, readings.flags) + engine.tick(until_ms)
     stands: list[Stand] = []
-    for one in (one for one in told if one.event in (Event.RAISED, Event.CLEARED)):
-        if one.event is Event.RAISED:
+    for one in told:
+        if one.after is State.UNACKNOWLEDGED and one.before is not State.UNACKNOWLEDGED:
             since = one.t_ms if one.since_ms is None else one.since_ms
             stands.append(Stand(since, one.t_ms, until_ms, False, one.worst))
-        else:
+        elif one.before in STANDING and one.after not in STANDING:
             stands[-1] = stands[-1]._replace(ended_ms=one.t_ms, cleared=True, worst=one.worst)
     return stands
 

@@ -99,6 +99,16 @@ def test_a_change_that_loses_a_true_alarm_is_not_suggested() -> None:
     assert "on_delay" not in [edit.field for edit in edits(advice)]
 
 
+def test_a_change_that_tells_a_true_alarm_much_later_is_not_suggested() -> None:
+    """Short trips and then a lasting one: a longer on-delay tells all of it only when it lasts. After 44 minutes of trips
+    that may be, after two hours not: an hour is the most here."""
+    trips = ([30.1, 30.1, 29.9] * 40)[:119]
+    for before, allowed in ((trips, False), (trips[:44], True)):
+        advice = asked(BARE, readings([26.0] * 120 + before + [31.0] * 300 + [26.0] * 120))
+        assert advice.true == 1
+        assert ("on_delay" in [edit.field for edit in edits(advice)]) is allowed
+
+
 def test_mirror_image_for_low() -> None:
     """A low alarm gets the mirror image of the advice for a high one, and the worst value is the lowest."""
     dry = asked(DRY, readings([60.0 + 30.0 - value for value in SPIKES]))
