@@ -1,7 +1,11 @@
 """The collector as a process whose rule files change while readings come in from a real broker."""
 
+import fcntl
 import os
 import signal
+import subprocess
+import sys
+import termios
 import threading
 import time
 from itertools import pairwise
@@ -224,3 +228,29 @@ def test_rules_changed_while_nobody_watched_are_recorded_at_the_start(watch: Wat
     watch.start()
     watch.stop()
     assert [event.detail for event in rule_events(home)] == ["removed bedding-cool; changed bedding-hot"]
+
+
+def test_a_watch_in_a_window_ends_with_the_window(home: Path, mosquitto: Mosquitto) -> None:
+    """The signal that asks for a new reading is also what a closed terminal sends: then it stops, in order."""
+    watch = Watch(home, {"MQTT__PORT": mosquitto.port})
+    window, inside = os.openpty()
+    with subprocess.Popen(
+        [sys.executable, "-m", "collector.app.cli", "watch", "--home", str(home)],
+        env=watch.environment(),
+        stdin=inside,
+        stdout=inside,
+        stderr=inside,
+        start_new_session=True,
+        preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0),
+    ) as process:
+        os.close(inside)
+        said = b""
+        while b" connected" not in said:
+            said += os.read(window, 1_000)
+        os.kill(process.pid, signal.SIGHUP)
+        while b"the rules: read again" not in said:
+            said += os.read(window, 1_000)
+        os.close(window)
+        assert process.wait(20) == 0
+    with Reader(home / "traywarden.db") as reader:
+        assert reader.events(1)[0].kind == "stopped"

@@ -11,7 +11,7 @@ from collector.app.output import say, wrong
 from collector.domain.labfile import lab_schema
 from collector.domain.labtemplate import LAB_TEMPLATE
 
-_SITE_RULES = """\
+SITE_RULES = """\
 # yaml-language-server: $schema=../rules.schema.json
 #
 # Changes of this lab to the alarms that ship, field by field. See each value that holds, and which line says so:
@@ -62,7 +62,7 @@ def run(arguments: argparse.Namespace) -> int:
         home.lab_file: LAB_TEMPLATE,
         home.path / "lab.schema.json": json.dumps(lab_schema(), indent=1) + "\n",
         home.path / "rules.schema.json": json.dumps(site_schema(), indent=1) + "\n",
-        home.rules_folder / "site.yaml": _SITE_RULES,
+        home.rules_folder / "site.yaml": SITE_RULES,
     }
     try:
         home.rules_folder.mkdir(parents=True, exist_ok=True)

@@ -38,7 +38,8 @@ def run_check(arguments: argparse.Namespace) -> int:
             complain("lab.yaml cannot be read, so nothing was checked against its places (see: traywarden checkup)")
         if not errors:
             off = len(rules.alarms) - len(rules.rules)
-            say(f"{len(rules.rules)} alarms, good{_and(off, 'switched off')}{_and(len(warnings), 'warnings')}")
+            doubts = _and(len(warnings), "warning" if len(warnings) == 1 else "warnings")
+            say(f"{len(rules.rules)} alarms, good{_and(off, 'switched off')}{doubts}")
     return 1 if errors else 0
 
 
