@@ -1,7 +1,6 @@
 """The diary in the collector's memory: requests taken up, what engines are told, what a restart knows."""
 
 import json
-import time
 from collections.abc import Callable
 from typing import Any
 
@@ -125,12 +124,10 @@ def test_what_is_noted_counts_from_after_all_that_was_judged(brew_home: Home) ->
 
 @pytest.mark.service
 def test_a_running_collector_answers_and_keeps(brew_home: Home, mosquitto: Mosquitto) -> None:
-    """Noted within a second or so, struck, refused by name; all of it is there after a kill and a restart."""
+    """Noted, struck, refused while the command waits; all of it is there after a kill and a restart."""
     watch = Watch(brew_home.path, {"MQTT__PORT": mosquitto.port}).start()
-    began = time.monotonic()
     out = watch.run("diary", "add", "watered", "--amount", "0.5 L", *AT_TOP)
     assert out.startswith("noted as 1: watered juniper/top, 0.5 L at ")
-    assert time.monotonic() - began < 5
     assert watch.run("brew", "start", "--at", "kettle", *CLASS).startswith("noted as brew 1: kettle; ready from ")
     second = watch.try_run("brew", "start", "--at", "kettle", *CLASS)
     assert (second.returncode, second.stdout, second.stderr.count("\n")) == (1, "", 1)
