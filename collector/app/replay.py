@@ -7,6 +7,7 @@ link to the broker goes up and down when it did. What a reading's own clock said
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -152,7 +153,7 @@ def _by_series(
         t_ms, series, raw, why = t_ms[on_time], series[on_time], raw[on_time], why[on_time]
     order = np.argsort(series, kind="stable")
     ordered = series[order]
-    starts = np.flatnonzero(np.diff(ordered, prepend=-1))
-    for start, end in zip(starts, [*starts[1:], ordered.size], strict=True):
+    edges = np.flatnonzero(np.diff(ordered, prepend=-1, append=-1))
+    for start, end in pairwise(edges.tolist()):
         rows = order[start:end]
         yield int(ordered[start]), t_ms[rows], raw[rows], why[rows]
