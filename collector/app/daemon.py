@@ -206,7 +206,8 @@ class Daemon:
         written or read just now, the next look tries again."""
         pipeline, now_ms = self.parts.pipeline, self.now()
         pipeline.settle(now_ms)
-        self._commit()
+        if self._waiting:
+            self._commit()
         if self._stall is not None:
             return
         try:

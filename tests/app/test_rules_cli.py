@@ -25,7 +25,7 @@ alarms:
   room-cold:
     kind: low
     measure: air_temperature
-    where: room
+    where: [room]
     setpoint: 8 degC
     on_delay: 30 min
     priority: medium
@@ -111,7 +111,9 @@ def test_one_alarm_in_full_says_where_each_value_comes_from(home: Path, capsys: 
 def test_the_first_line_says_what_becomes_of_it(home: Path, capsys: Printed, name: str, said: str) -> None:
     """Off, as it ships, or the lab's own."""
     (home / "rules" / "more.yaml").write_text(NEW, encoding="utf-8")
-    assert run(capsys, home, "list", name)[0][0] == said
+    out, _ = run(capsys, home, "list", name)
+    assert out[0] == said
+    assert any(line.split()[:2] == ["where", "room" if name == "room-cold" else "everywhere"] for line in out)
 
 
 def test_a_slip_in_the_name_is_told(home: Path, capsys: Printed) -> None:

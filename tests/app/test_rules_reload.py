@@ -221,6 +221,22 @@ def test_a_changed_lab_with_bad_rules_beside_it_goes_on_with_the_rules_before(wa
     assert rule_events(home) == []
 
 
+def test_a_change_waits_for_a_journal_that_cannot_be_written(watch: Watch, home: Path, mosquitto: Mosquitto) -> None:
+    """What has come is judged by the old rules and must be safe before the new ones hold; then they are taken up."""
+    journal, aside = home / "traywarden.db", home / "aside"
+    journal.rename(aside)
+    mosquitto.publish("worms/juniper/top", hot_pack(time.time(), 33.0))
+    wait_until(lambda: "journal cannot be written" in watch.log, "the journal to be missed", 20)
+    (home / "rules" / "site.yaml").write_text("alarms: {}\n", encoding="utf-8")
+    os.kill(watch.pid, signal.SIGHUP)
+    aside.rename(journal)
+    wait_until(lambda: "rules changed: changed bedding-hot" in watch.log, "the change", 60)
+    assert watch.log.index("can be written again") < watch.log.index("rules changed")
+    watch.stop()
+    assert [str(change[1]) for change in history(home, "bedding-hot")] == ["raised"]
+    assert [event.detail for event in rule_events(home)] == ["changed bedding-hot"]
+
+
 def test_rules_changed_while_nobody_watched_are_recorded_at_the_start(watch: Watch, home: Path) -> None:
     """So that the history can always be read beside the rules of its time."""
     watch.stop()
