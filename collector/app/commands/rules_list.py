@@ -89,13 +89,13 @@ def _changes(alarms: Sequence[LayeredAlarm]) -> None:
 
 
 def _in_full(alarm: LayeredAlarm) -> None:
-    said = {
+    states = {
         "OFF": "switched off",
         "new": "does not ship, added by this lab",
         "changed": "ships, changed by this lab",
         "": "as it ships",
     }
-    say(f"{alarm.name}: {said[_mark(alarm)]}")
+    say(f"{alarm.name}: {states[_mark(alarm)]}")
     rows = [(name, alarm.origins.get(name), alarm.values.get(name)) for name in FIELDS]
     wide, width = max(map(len, FIELDS)), max(60, shutil.get_terminal_size().columns)
     for name, origin, value in rows:
