@@ -6,7 +6,7 @@ from typing import Any
 
 from collector.app.clock import system_now
 from collector.app.commands.common import command, home_of
-from collector.app.output import progress_bar, say
+from collector.app.output import progress_bar, say, wrong
 from collector.store.backup import backup, restore
 
 
@@ -39,6 +39,8 @@ def run_backup(arguments: argparse.Namespace) -> int:
 def run_restore(arguments: argparse.Namespace) -> int:
     bar = progress_bar("restore")
     home = home_of(arguments)
+    if not home.path.is_dir():
+        wrong(f"{home.path}: no such folder; make it with: traywarden init --home {home.path}")
     done = restore(Path(arguments.source), home.database, system_now(), lambda share: bar(round(share * 1000), 1000))
     say(f"restored {home.database} from {arguments.source}")
     if done.replaced is not None:
