@@ -17,6 +17,17 @@ Values = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.uint8]
 Mask = npt.NDArray[np.bool_]
 
+
+class Readings(NamedTuple):
+    """Readings of one series as columns, increasing in time. Where there is no number `value` is NaN."""
+
+    t_ms: Times
+    value: Values
+    flags: Flags
+    unseen: Mask | None = None
+    """Which of them take no part in comparisons between series (Why.UNSEEN), where that is on record."""
+
+
 SMALL = 32
 """Up to this many readings plain Python is quicker than starting numpy."""
 

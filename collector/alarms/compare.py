@@ -12,6 +12,7 @@ So a replay that leaves UNSEEN readings out of comparisons, as live running did,
 """
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 
@@ -32,9 +33,9 @@ BEFORE_ALL = -(2**62)
 
 SQUEEZE_BANDS = (Band(Feel.DRY, 0.0, 75.0), Band(Feel.DAMP, 60.0, 88.0), Band(Feel.WET, 75.0, 100.0))
 """What a probe may say beside each feel, in % of the wet weight, where the rule gives no bands of its own. The test
-reads how full the bedding is, not how much water it holds (Woods End): a wrung-out sponge is 50-60 % in ordinary compost
-(squeeze test, nwhorse) and 75-85 % in paper or coir (common practice). Coir is full at 88-92 % (computed from Evans and
-others 1996). The ends are set wide for that reason (common practice, no source)."""
+reads how full the bedding is, not how much water it holds (Woods End): a wrung-out sponge is 50-60 % in ordinary
+compost (squeeze test, nwhorse) and 75-85 % in paper or coir (common practice). Coir is full at 88-92 % (computed from
+Evans and others 1996). The ends are set wide for that reason (common practice, no source)."""
 
 
 class Watched:
@@ -146,7 +147,7 @@ class Squeezed(Derived):
         outside = np.full(t_ms.size, np.nan)
         told = usable(readings)
         cuts = [0, *np.unique(t_ms.searchsorted(self._moments)).tolist(), t_ms.size]
-        for start, end in zip(cuts, cuts[1:], strict=False):
+        for start, end in pairwise(cuts):
             band = self._band(int(t_ms[start])) if start < end else None
             if band is not None:
                 part = slice(start, end)

@@ -1,8 +1,9 @@
 """The alarm engine: readings and the passing of time in, changes of alarm states out. Values only: no clock, no store.
 
     engine = Engine(rules, series, lab, states, newest, created_ms, link)
-    for each batch of readings of a series:      transitions += engine.judge(series, t_ms, value, flags)
+    for each batch of readings:                  told = engine.judge_all({series: Readings(...), ...})
     when `next_deadline_ms()` has come:          transitions += engine.tick(now_ms)
+    when the diary or a brew has changed:        transitions += engine.contexts_changed(contexts, now_ms)
     before the commit:                           states = engine.changed_states()
 
 Alarms run on the time of the readings. A reading first lets timers end that were due before it, is then looked at, and
@@ -11,45 +12,50 @@ give the same transitions, and how readings are cut into chunks does not matter.
 
 Each series has a clock: the newer of its newest judged reading and the last timer that a tick let end. What is not
 newer than the clock is late: it may be stored, but no alarm looks at it. A caller that ticks the moment a timer ends
-makes a reading late that is still on its way; ticking a few seconds behind the wall clock avoids that.
+makes a reading late that is still on its way; ticking a few seconds behind the wall clock avoids that. So does a
+context that changes, for the series of the alarms that heed it: what was noted counts for readings after it.
+
+Comparisons between series are in `collector.alarms.compare`, silences of several series in
+`collector.alarms.first_cause`: readings that came too late to take part in the first are marked UNSEEN by the caller
+where `judge_all` says so, and given back as such when they are replayed or remembered.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
+from typing import NamedTuple
 
 import numpy as np
 
-from collector.alarms.alarm import Alarm, Ledger, SeriesAlarm
-from collector.alarms.chunk import Flags, Mask, Times, Values, chunk
+from collector.alarms.alarm import Alarm
+from collector.alarms.building import Builder
+from collector.alarms.chunk import Flags, Large, Mask, Readings, Small, Times, Values, chunk
+from collector.alarms.compare import BEFORE_ALL as BEFORE_ALL
+from collector.alarms.contexts import Contexts
+from collector.alarms.first_cause import LinkLost, Tree
 from collector.alarms.lifecycle import after
-from collector.alarms.model import AlarmKey, AlarmState, Event, Kind, Link, Newest, Rule, State, Transition
-from collector.alarms.places import BROKER, about_broker, holds_at
-from collector.alarms.silence import LinkLost, Silence
-from collector.alarms.threshold import Threshold
-from collector.alarms.timers import Timers
+from collector.alarms.model import AlarmKey, AlarmState, Event, Link, Newest, Rule, State, Transition
+from collector.alarms.orders import Orders
+from collector.alarms.silence import Silence
+from collector.alarms.timers import Timed, Timers
+from collector.alarms.track import Track, heard_quietly
 from collector.domain.lab import Lab, Series
-from collector.domain.problems import nearest
-
-BEFORE_ALL = -(2**62)
-"""The clock of a series from which nothing has come yet."""
 
 
-class _Track:
-    """One series: its clock, the last usable value, and its alarms in the order of the rules."""
+class Judged(NamedTuple):
+    """What came of a batch of readings."""
 
-    __slots__ = ("alarms", "clock_ms", "last_value", "place")
-
-    def __init__(self, place: str, newest: Newest | None) -> None:
-        self.place = place
-        self.clock_ms = BEFORE_ALL if newest is None else newest.t_ms
-        self.last_value = None if newest is None else newest.usable_value
-        self.alarms: list[SeriesAlarm] = []
+    transitions: list[Transition]
+    unseen: Mapping[int, Mask]
+    """Series -> which of its readings are to be stored as UNSEEN; series without any are left out."""
 
 
 class Engine:
     """All alarms of one lab.
 
-    `states` is what the journal kept; of a rule or series that is gone it is closed (see `opening`). `newest` is what
-    the journal knows of each series that has readings; plain pairs (newest, newest usable) do as well.
+    `series` are those of the probes, and those of whole probes and places (`collector.domain.lab.subjects`), without
+    which alarms about these are not made. `states` is what the journal kept; of a rule or series that is gone it is
+    closed (see `opening`). `newest` is what the journal knows of each series that has readings; plain pairs (newest,
+    newest usable) do as well. `recent`: stored readings that were not late, complete from `since_ms` on, which should
+    reach back `memory_ms(rules, lab)`. `start_ms`: contexts of before are no news to series never heard.
     """
 
     def __init__(
@@ -61,64 +67,38 @@ class Engine:
         newest: Mapping[int, Newest | tuple[int, int | None]],
         created_ms: Mapping[int, int],
         link: Link,
+        *,
+        contexts: Contexts | None = None,
+        recent: Mapping[int, Readings] | None = None,
+        since_ms: int = BEFORE_ALL,
+        start_ms: int = BEFORE_ALL,
     ) -> None:
-        self._rules = {rule.name: rule for rule in rules}
-        self._lab = lab
-        self._link = link
-        self._ledger = Ledger()
+        built = Builder(rules, series, lab, states, newest, created_ms, link)
+        self._built, self._lab, self._link = built, lab, link
+        self._ledger, self._tracks, self._keys, self._trees = built.ledger, built.tracks, built.keys, built.trees
         self._timers = Timers()
-        known = {number: Newest(*pair) for number, pair in newest.items()}
-        self._tracks = {one.id: _Track(one.place, known.get(one.id)) for one in series}
-        self._silences: list[Silence] = []
-        self._links: list[LinkLost] = []
-        self._keys: dict[AlarmKey, Alarm] = {}
-        for rule in rules:
-            self._place(rule, series, states, known, created_ms)
-        for alarm in self._keys.values():
-            self._timers.add(alarm)
-        self._set_clocks(states.values())
+        self._waiting: dict[Tree, dict[Silence, Times]] = {}
+        self._orders = Orders(built.keys, lab, built.places, {rule.name for rule in rules})
+        self._probes: dict[str, set[int]] = {}
+        for one in series:
+            self._probes.setdefault(one.probe, set()).add(one.id)
+        self._probes.pop("", None)
+        built.remember(recent or {}, since_ms)
+        built.follow(Contexts(lab) if contexts is None else contexts, start_ms, settle=False)
+        for tree in self._trees:
+            tree.link_is(link)
+        for link_lost in built.links:
+            link_lost.link_is(link)
+        self._time_all()
         self._gone = [state for key, state in states.items() if key not in self._keys and _stands(state)]
         self._closed: dict[AlarmKey, AlarmState] = {
             state.key: AlarmState(state.key, raised_ms=state.raised_ms, changed_ms=state.changed_ms)
             for state in self._gone
         }
 
-    def _place(
-        self,
-        rule: Rule,
-        series: Sequence[Series],
-        states: Mapping[AlarmKey, AlarmState],
-        newest: Mapping[int, Newest],
-        created_ms: Mapping[int, int],
-    ) -> None:
-        """Make the alarms of one rule, one for each series it holds for."""
-        if about_broker(rule):
-            link_lost = LinkLost(rule, _saved(states, AlarmKey(rule.name, 0)), self._ledger, self._link)
-            self._links.append(link_lost)
-            self._keys[link_lost.key] = link_lost
-        for one in series:
-            if not holds_at(rule, one.measure, one.place):
-                continue
-            saved = _saved(states, AlarmKey(rule.name, one.id))
-            alarm: SeriesAlarm
-            if rule.kind is Kind.SILENT:
-                heard = newest[one.id].usable_ms if one.id in newest else None
-                alarm = Silence(rule, saved, self._ledger, heard, created_ms.get(one.id, 0))
-                alarm.link_is(self._link)
-                self._silences.append(alarm)
-            else:
-                alarm = Threshold(rule, saved, self._ledger)
-            self._keys[alarm.key] = alarm
-            self._tracks[one.id].alarms.append(alarm)
-
-    def _set_clocks(self, states: Iterable[AlarmState]) -> None:
-        for state in states:
-            track = self._tracks.get(state.key.series)
-            if track is not None:
-                track.clock_ms = max(track.clock_ms, state.changed_ms)
-
     def opening(self, now_ms: int) -> list[Transition]:
-        """Drain what the start itself changed: alarms that stood under a rule or series that is no more."""
+        """Drain what the start itself changed: alarms that stood under a rule or series that is no more, and those
+        that the rules as they are now hold, or hold no longer."""
         gone, self._gone = self._gone, []
         closed = [
             Transition(
@@ -134,11 +114,18 @@ class Engine:
             )
             for state in gone
         ]
+        for alarm in self._keys.values():
+            alarm.open(now_ms)
         return self._ledger.take() + closed
 
     def clock_ms(self, series: int) -> int:
         """Readings of this series must be newer than this to be judged; BEFORE_ALL where none has come yet."""
         return self._tracks[series].clock_ms
+
+    def newest_ms(self) -> int:
+        """The newest of all clocks. What is noted in the diary should be taken up later than this, as some probes'
+        clocks run ahead: what was judged already cannot heed it."""
+        return max((track.clock_ms for track in self._tracks.values()), default=BEFORE_ALL)
 
     def late_mask(self, series: int, t_ms: Times) -> Mask:
         """Which readings, in the order given, are late: not newer than the clock or than one before them."""
@@ -146,22 +133,77 @@ class Engine:
         late: Mask = t_ms <= reached
         return late
 
+    # Readings and time
+
     def judge(self, series: int, t_ms: Times, value: Values, flags: Flags) -> list[Transition]:
         """Take in readings of one series, strictly increasing in time and none late (ValueError otherwise)."""
         if not t_ms.size:
             return []
         track = self._tracks[series]
+        if not track.alone:
+            return self.judge_all({series: Readings(t_ms, value, flags)}).transitions
+        self._check(series, track, t_ms)
+        self._judge(track, Readings(t_ms, value, flags))
+        if self._waiting:
+            self._run_trees()
+        return self._ledger.take()
+
+    def judge_all(self, batch: Mapping[int, Readings]) -> Judged:
+        """Take in what has come of several series; of each as in `judge`. What is in one batch is compared with each
+        other whatever its order. Readings that say themselves what is UNSEEN of them (a replay) are believed."""
+        given = [(self._tracks[number], number, readings) for number, readings in batch.items() if readings.t_ms.size]
+        for track, number, readings in given:
+            self._check(number, track, readings.t_ms)
+        known = [(track, number, readings._replace(unseen=track.unseen(readings))) for track, number, readings in given]
+        for track, _, readings in known:
+            if track.reference is not None:
+                track.reference.add(readings)
+        for track, _, readings in known:
+            self._judge(track, readings)
+        if self._waiting:
+            self._run_trees()
+        for track, _, _ in known:
+            if track.reference is not None:
+                track.reference.forget()
+        unseen = {n: one.unseen for _, n, one in known if one.unseen is not None and one.unseen.any()}
+        return Judged(self._ledger.take(), unseen)
+
+    def _check(self, series: int, track: Track, t_ms: Times) -> None:
         if t_ms[0] <= track.clock_ms or not _increasing(t_ms):
             raise ValueError(f"series {series}: readings to judge must be newer than the clock and each other")
-        readings = chunk(t_ms, value, flags)
+
+    def _judge(self, track: Track, readings: Readings) -> None:
+        rows = chunk(readings.t_ms, readings.value, readings.flags)
         for alarm in track.alarms:
-            if not alarm.untouched_by(readings):
-                alarm.judge(readings, track.last_value)
+            if not alarm.untouched_by(rows):
+                alarm.judge(rows, track.last_value)
                 self._timers.add(alarm)
-        track.clock_ms = readings.last_ms
-        if readings.last_value is not None:
-            track.last_value = readings.last_value
-        return self._ledger.take()
+        for derived in track.derived:
+            derived.take(readings)
+            self._timers.add(derived)
+        for silence, tree in track.silences:
+            if silence.alert or rows.last_ms >= tree.quiet_until_ms:
+                self._waiting.setdefault(tree, {})[silence] = _heard(rows)
+            else:
+                heard_quietly(silence, rows)
+        track.clock_ms = track.judged_ms = rows.last_ms
+        if rows.last_value is not None:
+            track.last_value = rows.last_value
+        if track.flip_ms <= rows.last_ms:
+            self._turn(track, rows.last_ms)
+
+    def _turn(self, track: Track, until_ms: int) -> None:
+        """Contexts have changed while the readings came."""
+        for alarm in (*track.alarms, *track.derived):
+            alarm.turn_until(until_ms)
+            self._timers.add(alarm)
+        track.set_flip()
+
+    def _run_trees(self) -> None:
+        for tree, heard in self._waiting.items():
+            tree.run(max(clock.judged_ms for clock in tree.clocks), heard)
+            self._timers.add(tree)
+        self._waiting.clear()
 
     def tick(self, now_ms: int) -> list[Transition]:
         """Let the timers end that are due. `now_ms` going back does nothing."""
@@ -169,14 +211,24 @@ class Engine:
             self._end(found[1], found[0])
         return self._ledger.take()
 
-    def _end(self, alarm: Alarm, due_ms: int) -> None:
+    def _end(self, timed: Timed, due_ms: int) -> None:
+        if isinstance(timed, Tree):
+            timed.run(due_ms)
+            timed.end_for_people(due_ms)
+        elif isinstance(timed, Alarm):
+            self._end_alarm(timed, due_ms)
+        self._timers.add(timed)
+
+    def _end_alarm(self, alarm: Alarm, due_ms: int) -> None:
         track = self._tracks.get(alarm.key.series)
         if track is None:
-            alarm.fire(due_ms, None)
-        else:
+            alarm.end(due_ms, None)
+        elif alarm.end(due_ms, track.last_value):
             track.clock_ms = max(track.clock_ms, due_ms)
-            alarm.fire(due_ms, track.last_value)
-        self._timers.add(alarm)
+            track.set_flip()
+        if isinstance(alarm, LinkLost):
+            for tree in self._trees:
+                self._timers.add(tree)
 
     def next_deadline_ms(self) -> int | None:
         """When the next timer ends; there is nothing to tick before."""
@@ -188,15 +240,15 @@ class Engine:
         if up == self._link.up:
             return []
         self._link = Link(up, max(at_ms, self._link.since_ms))
-        for silence in self._silences:
+        for tree in self._trees:
             if not up:
-                self._end_until(silence, self._link.since_ms)
-            silence.link_is(self._link)
-            self._timers.add(silence)
-        for link_lost in self._links:
+                tree.run(self._link.since_ms)
+            tree.link_is(self._link)
+        for link_lost in self._built.links:
             link_lost.link_is(self._link)
-            self._end_until(link_lost, self._link.since_ms)
-            self._timers.add(link_lost)
+            while (due := link_lost.due()) is not None and due <= self._link.since_ms:
+                link_lost.fire(due)
+        self._time_all()
         return self._ledger.take()
 
     @property
@@ -204,38 +256,50 @@ class Engine:
         """The link to the broker as it is now."""
         return self._link
 
-    def _end_until(self, alarm: Alarm, at_ms: int) -> None:
-        while (due := alarm.due()) is not None and due <= at_ms:
-            self._end(alarm, due)
+    def contexts_changed(self, contexts: Contexts, now_ms: int) -> list[Transition]:
+        """Something was noted. What follows from it happens at its time, by readings and ticks; at once only where an
+        alarm has been past that time already."""
+        self._built.follow(contexts, now_ms, settle=True)
+        for tree in self._trees:
+            tree.look_out(tree.clock_ms())
+        self._time_all()
+        return self._ledger.take()
+
+    def _time_all(self) -> None:
+        for alarm in self._keys.values():
+            if alarm.key not in self._built.tree_of:
+                self._timers.add(alarm)
+        for tree in self._trees:
+            self._timers.add(tree)
+
+    # What people order. Each returns what changed, or the reason in words why nothing did.
 
     def acknowledge(self, rule: str, place: str, by: str, now_ms: int) -> tuple[list[Transition], str | None]:
-        """Someone has seen the alarm `rule` at `place` ('broker' for the link) and sees to it. Returns what changed, or
-        the reason in words why nothing did."""
-        if rule not in self._rules:
-            return [], f"no alarm is called '{rule}'{_guess(rule, self._rules)}"
-        here = [alarm for alarm in self._keys.values() if alarm.rule.name == rule and self._at(alarm) == place]
-        if not here:
-            return [], self._not_here(rule, place)
-        waiting = [alarm for alarm in here if after(alarm.state, Event.ACKNOWLEDGED, alarm.active) is not alarm.state]
-        for alarm in waiting:
-            alarm.acknowledge(now_ms, by)
-        if waiting:
-            return self._ledger.take(), None
-        if any(alarm.state is State.ACKNOWLEDGED for alarm in here):
-            return [], f"'{rule}' at {place} is acknowledged already"
-        return [], f"'{rule}' at {place} is {here[0].state}; there is nothing to acknowledge"
+        """Someone has seen the alarm `rule` at `place` ('broker' for the link) and sees to it; one that latched and
+        whose condition has gone is reset."""
+        return self._ordered(self._orders.acknowledge(rule, place, by, now_ms))
 
-    def _at(self, alarm: Alarm) -> str:
-        track = self._tracks.get(alarm.key.series)
-        return BROKER if track is None else track.place
+    def shelve(
+        self, rule: str, place: str, until_ms: int, reason: str, by: str, now_ms: int
+    ) -> tuple[list[Transition], str | None]:
+        """Nobody is told of the alarm until then."""
+        return self._ordered(self._orders.shelve(rule, place, until_ms, reason, by, now_ms))
 
-    def _not_here(self, rule: str, place: str) -> str:
-        places = sorted({self._at(alarm) for alarm in self._keys.values() if alarm.rule.name == rule})
-        if not places:
-            return f"'{rule}' holds nowhere in this lab"
-        if place in self._lab.by_id:
-            return f"'{rule}' does not hold at '{place}'; it holds at {', '.join(places)}"
-        return f"no place is called '{place}'{_guess(place, places)}; '{rule}' holds at {', '.join(places)}"
+    def unshelve(self, rule: str, place: str, by: str, now_ms: int) -> tuple[list[Transition], str | None]:
+        return self._ordered(self._orders.unshelve(rule, place, by, now_ms))
+
+    def set_service(
+        self, place_or_probe: str, in_service: bool, by: str, now_ms: int
+    ) -> tuple[list[Transition], str | None]:
+        """Take all alarms of a place, with its trays, or of a probe out of service, or put them back."""
+        return self._ordered(self._orders.set_service(place_or_probe, in_service, by, now_ms, self._probes))
+
+    def _ordered(self, problem: str | None) -> tuple[list[Transition], str | None]:
+        if problem is None:
+            self._time_all()
+        return self._ledger.take(), problem
+
+    # For the journal
 
     def changed_states(self) -> dict[AlarmKey, AlarmState]:
         """Drain the states that changed since the last call, to be written with the readings that changed them."""
@@ -249,8 +313,11 @@ class Engine:
         return {key: alarm.saved() for key, alarm in self._keys.items()}
 
 
-def _saved(states: Mapping[AlarmKey, AlarmState], key: AlarmKey) -> AlarmState:
-    return states.get(key) or AlarmState(key)
+def _heard(rows: Small | Large) -> Times:
+    """The times of the usable readings."""
+    if isinstance(rows, Large):
+        return rows.heard_ms
+    return np.array([row.t_ms for row in rows.rows if row.value is not None], np.int64)
 
 
 def _stands(state: AlarmState) -> bool:
@@ -259,8 +326,3 @@ def _stands(state: AlarmState) -> bool:
 
 def _increasing(t_ms: Times) -> bool:
     return t_ms.size == 1 or bool((t_ms[1:] > t_ms[:-1]).all())
-
-
-def _guess(word: str, known: Iterable[str]) -> str:
-    guess = nearest(word, known)
-    return f"; did you mean '{guess}'?" if guess else ""

@@ -7,13 +7,20 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import NamedTuple
 
+from collector.alarms.contexts import Condition
 from collector.domain.lab import Series
 
 
 class Kind(StrEnum):
     HIGH = "high"
     LOW = "low"
+    DEVIATION = "deviation"
+    RATE = "rate"
+    FORECAST = "forecast"
     SILENT = "silent"
+    SUSPECT = "suspect"
+    DISCREPANCY = "discrepancy"
+    OVERDUE = "overdue"
 
 
 class Priority(StrEnum):
@@ -36,9 +43,39 @@ STANDING = (State.UNACKNOWLEDGED, State.ACKNOWLEDGED)
 """States in which the condition is present and people have been told."""
 
 
+SQUEEZE_TEST = "squeeze test"
+"""What a `discrepancy` may be against, in place of another probe."""
+
+
+class What(StrEnum):
+    """What can be overdue."""
+
+    SQUEEZE_TEST = "squeeze test"
+    WATERING = "watering"
+    FEEDING = "feeding"
+    DRAIN = "drain"
+    BREW_END = "brew end"
+    TEA_USE = "tea use"
+
+
+class Weekly(NamedTuple):
+    """A moment of the week on the lab's clock. Monday is 0."""
+
+    weekday: int
+    minute: int
+
+
+class Band(NamedTuple):
+    """What a probe may say where a squeeze test said `feel`."""
+
+    feel: str
+    low: float
+    high: float
+
+
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """One alarm of a rule set, rationalised. Numbers are in canonical units, times in ms."""
+    """One alarm of a rule set, rationalised. Numbers are in canonical units, times in ms, rates per hour."""
 
     name: str
     kind: Kind
@@ -48,7 +85,8 @@ class Rule:
     """Place patterns: 'juniper/top', 'juniper/*', 'room'; empty means everywhere the measure is found. The single
     pattern 'broker' is the collector's own link to the broker (kind `silent` only)."""
     setpoint: float
-    """`high`, `low`: a value. `silent`: ms without a usable reading."""
+    """`high`, `low`, `forecast`: a value. `deviation`: a difference, `rate`: a change per hour, each with its direction
+    as the sign. `suspect`: a share in %. `discrepancy`: a difference. `silent`, `overdue`: ms."""
     deadband: float
     on_delay_ms: int
     off_delay_ms: int
@@ -59,11 +97,34 @@ class Rule:
     basis: str
     source: str = ""
     """Where it stands: 'rules/red-wigglers.yaml:14'."""
+    only_while: tuple[Condition, ...] = ()
+    """Suppressed unless all of these hold."""
+    not_while: tuple[Condition, ...] = ()
+    """Suppressed while any of these holds."""
+    latching: bool = False
+    """Once raised it stays until a person resets it, also when its condition has gone."""
+    re_alarm_ms: int | None = None
+    """Annunciated again when it is still active so long after it was acknowledged."""
+    against: str = ""
+    """`deviation`: 'air_temperature at room'. `discrepancy`: SQUEEZE_TEST, or empty for two probes of one place."""
+    window_ms: int = 0
+    """`rate`, `forecast`, `suspect`: how far back is looked."""
+    horizon_ms: int = 0
+    """`forecast`: how far ahead is looked; 0 where `by` says until when."""
+    by: Weekly | None = None
+    """`forecast`: until the next such moment."""
+    toward: str = ""
+    """`forecast`: 'low' or 'high'."""
+    what: str = ""
+    """`overdue`: a value of What."""
+    bands: tuple[Band, ...] = ()
+    """`discrepancy` against the squeeze test."""
 
 
 @dataclass(frozen=True, slots=True)
 class AlarmKey:
-    """One alarm at one series. `series` is 0 for alarms about the collector itself."""
+    """One alarm at one series. `series` is 0 for alarms about the collector itself. Alarms about a whole probe, a bin
+    or a brewer have a series too, one without readings (see `collector.domain.lab.subjects`)."""
 
     rule: str
     series: int
@@ -88,6 +149,17 @@ class AlarmState:
     happens on people's time, leaves it, so that a restart finds the alarm's clock where it was."""
     worst: float | None = None
     """Most extreme usable value since `since_ms`."""
+    acked_ms: int | None = None
+    """When it was acknowledged, while it stands acknowledged."""
+    shelved_until_ms: int | None = None
+    """When its shelving ends by itself. None: not shelved."""
+    shelved_by: str = ""
+    reason: str = ""
+    """Why it was shelved."""
+    out_by: str = ""
+    """Who took it out of service by a command; empty where nobody did."""
+    cause: str = ""
+    """The alarm that stands for this one: 'probe-silent at juniper'."""
 
     def with_(self, **changes: object) -> "AlarmState":
         return replace(self, **changes)  # type: ignore[arg-type]
@@ -107,7 +179,18 @@ class Event(StrEnum):
     UNSUPPRESSED = "unsuppressed"
     TAKEN_OUT = "taken-out-of-service"
     PUT_BACK = "put-back-in-service"
+    LATCHED = "latched"
+    """The condition has gone; the alarm stays until it is reset."""
+    RESET = "reset"
     RULE_REMOVED = "rule-removed"
+
+
+class Outlook(NamedTuple):
+    """When a forecast expects the setpoint to be crossed, and the ends of its 90 % interval."""
+
+    about_ms: int
+    early_ms: int
+    late_ms: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,7 +211,18 @@ class Transition:
     """Value at the change (high, low), or None."""
     worst: float | None = None
     by: str = ""
-    """Role or group that acknowledged, else empty."""
+    """Role or group that acknowledged, shelved or took out of service, else empty."""
+    note: str = ""
+    """Why it was shelved or suppressed."""
+    until_ms: int | None = None
+    """Until when it is shelved."""
+    outlook: Outlook | None = None
+    """What a forecast saw."""
+
+    @property
+    def annunciates(self) -> bool:
+        """Whether people are called."""
+        return self.after is State.UNACKNOWLEDGED and self.before is not State.UNACKNOWLEDGED
 
 
 @dataclass(frozen=True, slots=True)

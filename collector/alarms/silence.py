@@ -7,129 +7,143 @@
 While the link is down probes cannot be heard, so their silence says nothing: those alarms wait, and the alarm for the
 link itself (`where: broker`) counts from the moment the link went down.
 
-When a silent alarm is due follows from the baseline and is never stored, so that readings that come in on time write
-nothing. An off-delay is shorter than the setpoint (rule files that say otherwise are refused), so it cannot outlast the
-next silence.
+When a silent alarm is due follows from the baseline, so that readings that come in on time write nothing. An off-delay
+is shorter than the setpoint (rule files that say otherwise are refused), so it cannot outlast the next silence.
+
+A silence at one series is a `Silence`; those of a probe and of a bin stand over it and share its arithmetic with the
+latest reading of all below them. Which of them speaks is for `collector.alarms.first_cause`.
 """
 
-import numpy as np
-
-from collector.alarms.alarm import Alarm, Ledger, SeriesAlarm
-from collector.alarms.chunk import Large, Small, Times
+from collector.alarms.alarm import Alarm, Ledger
 from collector.alarms.model import AlarmState, Link, Rule
 
+NEVER = 2**62
 
-class Silence(SeriesAlarm):
-    """A series from which nothing usable comes."""
 
-    __slots__ = ("armed", "created_ms", "floor_ms", "heard_ms", "reach_ms")
+class Silence(Alarm):
+    """A series, a probe or a bin from which nothing usable comes."""
 
-    def __init__(self, rule: Rule, saved: AlarmState, ledger: Ledger, heard_ms: int | None, created_ms: int) -> None:
+    __slots__ = (
+        "alert",
+        "armed",
+        "children",
+        "created_ms",
+        "every_ms",
+        "floor_ms",
+        "heard_ms",
+        "parent",
+        "place",
+        "reach_ms",
+    )
+
+    def __init__(
+        self,
+        rule: Rule,
+        saved: AlarmState,
+        ledger: Ledger,
+        place: str,
+        heard_ms: int | None,
+        created_ms: int,
+        every_ms: int,
+    ) -> None:
         super().__init__(rule, saved, ledger)
-        if not self.active:
-            self.deadline = None
+        self.place = place
         self.reach_ms = round(rule.setpoint) + rule.on_delay_ms
         self.created_ms = self.floor_ms = created_ms
         self.heard_ms = created_ms if heard_ms is None else heard_ms
+        self.every_ms = every_ms
         self.armed = False
+        self.alert = False
+        """Whether its readings mean more at present than that it is heard."""
+        self.parent: Silence | None = None
+        self.children: list[Silence] = []
 
     def link_is(self, link: Link) -> None:
         self.armed = link.up
         if link.up:
             self.floor_ms = max(self.created_ms, link.since_ms)
 
+    @property
+    def base_ms(self) -> int:
+        return max(self.heard_ms, self.floor_ms)
+
+    @property
+    def own_ms(self) -> int:
+        """When it has been silent for long enough. While not active, `deadline` is a time to wait for beyond that,
+        because what stood for it has only just ended."""
+        own = self.base_ms + self.reach_ms
+        return own if self.active or self.deadline is None else max(own, self.deadline)
+
+    def cover(self) -> "Silence | None":
+        """The nearest silence above this one that stands."""
+        above = self.parent
+        while above is not None and not above.active:
+            above = above.parent
+        return above
+
     def due(self) -> int | None:
         if self.active:
             return self.deadline
-        return max(self.heard_ms, self.floor_ms) + self.reach_ms if self.armed else None
+        if not self.armed or self.cover() is not None:
+            return None
+        if self.parent is None:
+            return self.own_ms
+        return max(self.own_ms, self.parent.heard_ms) if self._siblings_alive_ms() > self.own_ms else None
 
-    def fire(self, at_ms: int, value: float | None = None) -> None:
+    def _siblings_alive_ms(self) -> int:
+        beside = self.parent.children if self.parent is not None else ()
+        return max((other.alive_until_ms() for other in beside if other is not self), default=-NEVER)
+
+    def alive_until_ms(self) -> int:
+        """Until when it counts as alive: two reporting intervals after it was last heard."""
+        if not self.children:
+            return self.heard_ms + 2 * self.every_ms
+        return max(child.alive_until_ms() for child in self.children)
+
+    @property
+    def heard_since(self) -> bool:
+        """Whether something usable has come since it was raised."""
+        return self.since is not None and self.heard_ms > self.since
+
+    def hear(self, first_ms: int, last_ms: int) -> None:
+        """Usable readings have come, from the first to the last of these times. In which order those of several series
+        come makes no difference."""
+        fresh = not self.heard_since
+        self.heard_ms = max(self.heard_ms, last_ms)
         if self.active:
-            self.clear(at_ms, None)
-        else:
-            self.annunciate(at_ms, max(self.heard_ms, self.floor_ms), None)
-
-    def untouched_by(self, chunk: Small | Large) -> bool:
-        if self.active:
-            return False
-        due, first, last = self.due(), chunk.first_heard_ms, chunk.last_heard_ms
-        if first is None or last is None:
-            return due is None or due > chunk.last_ms
-        if due is not None and (
-            due < first
-            or chunk.longest_gap_ms > self.reach_ms
-            or max(last, self.floor_ms) + self.reach_ms <= chunk.last_ms
-        ):
-            return False
-        self.heard_ms = max(self.heard_ms, last)
-        return True
-
-    def walk(self, chunk: Small, value: float | None) -> None:
-        for t_ms, told, _ in chunk.rows:
-            self._step(t_ms, told is not None)
-
-    def scan(self, chunk: Large, value: float | None) -> None:
-        times, position = chunk.heard_ms, 0
-        late = 1 + np.flatnonzero(np.maximum(times[:-1], self.floor_ms) + self.reach_ms < times[1:])
-        while position < times.size:
-            due = self.due()
-            if self.active or (due is not None and due < times[position]):
-                self._step(int(times[position]), True)
-                position += 1
-            position = self._skip(times, late, position)
-        self._step(chunk.last_ms, False)
-
-    def _skip(self, times: Times, late: Times, position: int) -> int:
-        """Pass over usable readings that change nothing; the next that can matter."""
-        if self.deadline is not None:
-            end = int(times.searchsorted(self.deadline))
-        else:
-            coming = int(late.searchsorted(max(position, 1)))
-            end = int(late[coming]) if self.armed and coming < late.size else times.size
-        if end > position:
-            self.heard_ms = max(self.heard_ms, int(times[end - 1]))
-        return max(end, position)
-
-    def _step(self, t_ms: int, usable: bool) -> None:
-        while (due := self.due()) is not None and due < t_ms:
-            self.fire(due)
-        if usable:
-            self.heard_ms = max(self.heard_ms, t_ms)
-            if self.active and self.deadline is None:
-                self.start_timer(t_ms, self.rule.off_delay_ms)
-        while (due := self.due()) is not None and due <= t_ms:
-            self.fire(due)
-
-
-class LinkLost(Alarm):
-    """The collector's link to the broker is down."""
-
-    __slots__ = ("link",)
-
-    def __init__(self, rule: Rule, saved: AlarmState, ledger: Ledger, link: Link) -> None:
-        super().__init__(rule, saved, ledger)
-        if not self.active:
+            end_ms = first_ms + self.rule.off_delay_ms
+            if fresh or self.deadline is None or end_ms < self.deadline:
+                self.deadline = end_ms
+                self.touch()
+        elif self.deadline is not None:
             self.deadline = None
-        self.link = link
-        self.link_is(link)
-
-    def link_is(self, link: Link) -> None:
-        """The link went up or down, or was found so at the start. What had ended by then ends first."""
-        if (due := self.due()) is not None and due <= link.since_ms:
-            self.fire(due)
-        self.link = link
-        if link.up and self.active and self.deadline is None:
-            self.start_timer(link.since_ms, self.rule.off_delay_ms)
-        elif not link.up and self.active and self.deadline is not None:
-            self.stop_timer(link.since_ms)
-
-    def due(self) -> int | None:
-        if self.active:
-            return self.deadline
-        return None if self.link.up else self.link.since_ms + round(self.rule.setpoint) + self.rule.on_delay_ms
+            self.touch()
 
     def fire(self, at_ms: int, value: float | None = None) -> None:
-        if self.active:
+        if not self.active:
+            self.annunciate(at_ms, self.base_ms, None)
+        elif self.heard_since:
             self.clear(at_ms, None)
         else:
-            self.annunciate(at_ms, self.link.since_ms, None)
+            self.release(at_ms)
+
+    def absorb(self, t_ms: int, cause: str) -> None:
+        """Another alarm stands for this one."""
+        if not self.heard_since:
+            self.deadline = None
+        self.cause = cause
+        self.settle(t_ms)
+        self.touch(t_ms)
+
+    def release(self, t_ms: int) -> None:
+        """Nothing stands for it any more: what it is itself decides."""
+        if not self.heard_since:
+            self.deadline = None
+        self.cause = ""
+        self.settle(t_ms)
+        self.touch(t_ms)
+
+    def wait(self, until_ms: int) -> None:
+        """What stood for it has ended. It speaks for itself from then on, unless it is heard."""
+        self.deadline = until_ms
+        self.touch()

@@ -9,6 +9,9 @@ The comparisons (for `high`; `low` is its mirror image, made by turning the sign
 
 "Usable" and "clean" are collector.domain.readings.USABLE and CLEAN: a doubtful reading may raise an alarm and may not
 calm one. What cannot tell (failed, missing, not a number) touches nothing: a running on-delay keeps running.
+
+Kinds that compare something derived from the readings (`collector.alarms.derived`) build on this; there "beyond" is
+above or below as the rule's direction says.
 """
 
 from collector.alarms.alarm import Ledger, SeriesAlarm
@@ -18,12 +21,21 @@ from collector.alarms.model import AlarmState, Kind, Rule
 NOTHING = float("-inf")
 
 
+def direction(rule: Rule) -> float:
+    """1.0 where values above the setpoint alarm, -1.0 where those below do."""
+    if rule.kind is Kind.FORECAST:
+        return -1.0 if rule.toward == "low" else 1.0
+    if rule.kind in (Kind.DEVIATION, Kind.RATE):
+        return -1.0 if rule.setpoint < 0 else 1.0
+    return -1.0 if rule.kind is Kind.LOW else 1.0
+
+
 class Threshold(SeriesAlarm):
     __slots__ = ("clear_at", "setpoint", "sign")
 
     def __init__(self, rule: Rule, saved: AlarmState, ledger: Ledger) -> None:
         super().__init__(rule, saved, ledger)
-        self.sign = -1.0 if rule.kind is Kind.LOW else 1.0
+        self.sign = direction(rule)
         self.setpoint = self.sign * rule.setpoint
         self.clear_at = self.setpoint - rule.deadband
 
@@ -67,13 +79,18 @@ class Threshold(SeriesAlarm):
                 self.start_timer(t_ms, self.rule.off_delay_ms)
         elif x > self.setpoint:
             if self.deadline is None:
-                self.since, self.worst = t_ms, self.sign * x
+                self._begin(t_ms, self.sign * x)
                 self.start_timer(t_ms, self.rule.on_delay_ms)
             else:
                 self.worsen(x)
         elif clean and self.deadline is not None:
-            self.since = self.worst = None
+            self._begin(None, None)
             self.stop_timer(t_ms)
+
+    def _begin(self, t_ms: int | None, worst: float | None) -> None:
+        """The condition begins, or begins no more. A latched alarm goes on with what it has."""
+        if not self.latched:
+            self.since, self.worst = t_ms, worst
 
     def worsen(self, x: float) -> None:
         """Keep `x` (times `sign`; -inf where there was nothing usable) if it is the most extreme yet."""

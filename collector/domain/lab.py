@@ -142,3 +142,9 @@ class SeriesKey:
 def series_keys(lab: Lab) -> tuple[SeriesKey, ...]:
     """The series the lab file asks for, in file order."""
     return tuple(SeriesKey(p.id, c.key, c.measure, p.place) for p in lab.probes for c in p.channels)
+
+
+def subjects(lab: Lab) -> tuple[SeriesKey, ...]:
+    """Series without readings, for alarms about a whole probe or place: a number in the journal, as all others have."""
+    probes = [SeriesKey(probe.id, "", "", probe.place) for probe in lab.probes]
+    return (*probes, *(SeriesKey("", "", "", place.id) for place in lab.places))

@@ -48,6 +48,8 @@ class Why(IntFlag):
     """Older than what the alarms had already judged for this series: stored, never judged."""
     ARRIVAL = 2048
     """The payload carried no time; the arrival time stands in."""
+    UNSEEN = 4096
+    """Came after readings it would have been compared with had been judged: left out of comparisons between probes."""
 
 
 FUTURE_TOLERANCE_MS = 5 * 60 * 1000

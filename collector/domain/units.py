@@ -197,6 +197,16 @@ def quantity_schema(dimension: str) -> dict[str, object]:
     return {"type": "string", "pattern": rf"^\s*{_NUMBER}\s*({units})\s*$", "examples": [_EXAMPLE[dimension]]}
 
 
+def parse_rate(text: object, dimension: str) -> float:
+    """A written change per time ("2 degC per h", "-0.5 % per d") in the dimension's canonical unit per hour."""
+    amount, per, unit = text.rpartition(" per ") if isinstance(text, str) else ("", "", "")
+    example = f"{_EXAMPLE[dimension]} per h"
+    if not per or unit.strip() not in MS:
+        known = f"'{unit.strip()}' is not s, min, h or d" if per else "is not a change per time"
+        raise ValueError(f"{_shown(text)}: {known}; write it like '{example}'")
+    return parse_quantity(amount, dimension) * MS["h"] / MS[unit.strip()]
+
+
 def parse_duration_ms(text: object) -> int:
     """A written duration in ms, not negative. Raises ValueError that says what would be right."""
     value = round(parse_quantity(text, "duration"))
@@ -227,6 +237,21 @@ def _plain(value: float, spec: Measure, us: bool) -> str:
 
 def _fixed(value: float, decimals: int) -> str:
     return f"{round(value, decimals) + 0.0:.{decimals}f}"  # + 0.0 turns -0.0 into 0.0
+
+
+def show_difference(measure: str, value: float | None, us: bool = False) -> str:
+    """A difference of two values with its unit: '7.2 °C', '12.0 %'."""
+    if value is None:
+        return "no value"
+    spec = MEASURES[measure]
+    if spec.dimension != "temperature":
+        return _plain(value, spec, us)
+    return f"{_fixed(value * 1.8, 1)} °F" if us else f"{_fixed(value, spec.decimals)} °C"
+
+
+def show_rate(measure: str, value: float | None, us: bool = False) -> str:
+    """A change per hour: '2.3 °C per h'."""
+    return "no value" if value is None else f"{show_difference(measure, value, us)} per h"
 
 
 _SHOW: dict[str, Callable[[float, Measure, bool], str]] = {"temperature": _temperature}

@@ -12,15 +12,16 @@ from tests.alarms.bench_lab import rule as alarm_rule
 
 # Rows: state letter. Columns: what follows each of EVENTS; '.' stays; 'AB' is A where the condition is clear, B where
 # it is active. Transitions of ANSI/ISA-18.2-2016, from memory: A->B, B->C, B->D, C->A, D->A, D->B, C->B (re-alarm; OPC
-# UA Part 9 B.1.5), any->E/F/G, and E/F/G left by the present condition.
+# UA Part 9 B.1.5), any->E/F/G, and E/F/G left by the present condition. A latched alarm (its condition gone, from B or C)
+# stays until it is reset; a reset while the condition is there changes nothing.
 EXPECTED = """
-A: B . . . E .  F .  G .  A
-B: . D C . E .  F .  G .  A
-C: . A . B E .  F .  G .  A
-D: B . A . E .  F .  G .  A
-E: . . . . E AB F .  G .  A
-F: . . . . E .  F AB G .  A
-G: . . . . E .  F .  G AB A
+A: B . . . E .  F .  G .  . .  A
+B: . D C . E .  F .  G .  . AB A
+C: . A . B E .  F .  G .  . AC A
+D: B . A . E .  F .  G .  . .  A
+E: . . . . E AB F .  G .  . .  A
+F: . . . . E .  F AB G .  . .  A
+G: . . . . E .  F .  G AB . .  A
 """
 EVENTS = (
     Event.RAISED,
@@ -33,6 +34,8 @@ EVENTS = (
     Event.UNSUPPRESSED,
     Event.TAKEN_OUT,
     Event.PUT_BACK,
+    Event.LATCHED,
+    Event.RESET,
     Event.RULE_REMOVED,
 )
 STATE = {letter: state for state, letter in LETTER.items()}

@@ -1,0 +1,144 @@
+"""Kind `forecast`: a measure is on its way to the setpoint and will cross it within the horizon.
+
+The trend (`collector.alarms.trend`) goes through medians of half hours, or of longer stretches where the window would
+hold more than MOST of them; stretches are cut at fixed times, so that a restart finds the same ones. It is worked out
+once for each stretch, at the first clean reading after it. What is compared with the setpoint is where the central line
+will be at the end of the horizon:
+
+    going there, within reach    level + slope * horizon      the 90 % interval excludes that it stays or turns
+    not going there              level                        so that the alarm clears
+    beyond the setpoint already  cannot tell                  that is for `high` and `low`: nothing is raised or cleared
+
+A horizon like 'monday 08:00' ends at the next such moment; as long as it is further off than three windows nothing is
+foreseen, for a line drawn that far says nothing (common practice).
+"""
+
+from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from collector.alarms.alarm import Ledger
+from collector.alarms.chunk import Flags, Readings, Times, Values
+from collector.alarms.derived import COVERED, HOUR_MS, SURE, Derived, clean
+from collector.alarms.model import AlarmState, Outlook, Rule, Weekly
+from collector.alarms.trend import FEWEST, Trend, steepest, theil_sen
+
+MOST = 60
+HALF_HOUR_MS = HOUR_MS // 2
+REACH = 3
+"""So many windows ahead a line may be drawn."""
+_LONGEST_MS = 3_653 * 24 * HOUR_MS
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+def stretch_ms(window_ms: int) -> int:
+    """How long a stretch is whose median becomes one point."""
+    return HALF_HOUR_MS * max(1, -(-window_ms // (MOST * HALF_HOUR_MS)))
+
+
+def next_moment_ms(weekly: Weekly, zone: ZoneInfo, t_ms: int) -> int:
+    """The next such moment after `t_ms` on the clock of the zone."""
+    day = (_EPOCH + timedelta(milliseconds=t_ms)).astimezone(zone).date()
+    day += timedelta(days=(weekly.weekday - day.weekday()) % 7)
+    while True:
+        local = datetime(day.year, day.month, day.day, tzinfo=zone) + timedelta(minutes=weekly.minute)
+        moment_ms = (local - _EPOCH) // timedelta(milliseconds=1)
+        if moment_ms > t_ms:
+            return moment_ms
+        day += timedelta(days=7)
+
+
+class Forecast(Derived):
+    __slots__ = ("_medians", "_now", "_open", "_places", "_seen", "_stretch", "_until_ms", "_zone")
+
+    def __init__(self, rule: Rule, saved: AlarmState, ledger: Ledger, zone: ZoneInfo) -> None:
+        super().__init__(rule, saved, ledger)
+        self._zone = zone
+        self._stretch = stretch_ms(rule.window_ms)
+        self._places: list[int] = []
+        self._medians: list[float] = []
+        self._now: int | None = None
+        """The stretch that is not over yet, and its values."""
+        self._open: list[Values] = []
+        self._seen: list[tuple[int, Outlook]] = []
+        self._until_ms = 0
+
+    @property
+    def _points(self) -> int:
+        return max(1, self.rule.window_ms // self._stretch)
+
+    def outlook(self, t_ms: int) -> Outlook | None:
+        return next((outlook for at_ms, outlook in reversed(self._seen) if at_ms <= t_ms), None)
+
+    def derive(self, readings: Readings) -> tuple[Times, Values, Flags]:
+        del self._seen[:-1]
+        sure = clean(readings)
+        t_ms, value = readings.t_ms[sure], readings.value[sure]
+        place = t_ms // self._stretch
+        starts = np.flatnonzero(np.diff(place, prepend=place[:1] - 1)).tolist()
+        at: list[int] = []
+        ahead: list[float] = []
+        for start, end in zip(starts, [*starts[1:], place.size], strict=True):
+            if place[start] != self._now:
+                self._close(int(place[start]))
+                at.append(int(t_ms[start]))
+                ahead.append(self._ahead(at[-1]))
+            self._open.append(value[start:end])
+        last_ms = int(readings.t_ms[-1])
+        if not at or at[-1] != last_ms:
+            at.append(last_ms)
+            ahead.append(np.nan)
+        return np.array(at, np.int64), np.array(ahead), np.full(len(at), SURE)
+
+    def _close(self, place: int) -> None:
+        """The stretch is over and `place` begins."""
+        if self._now is not None:
+            self._places.append(self._now)
+            self._medians.append(float(np.median(np.concatenate(self._open))))
+        self._now, self._open = place, []
+        old = sum(1 for one in self._places if one < place - self._points)
+        del self._places[:old], self._medians[:old]
+
+    def _ahead(self, t_ms: int) -> float:
+        """What is compared with the setpoint at the first reading of a stretch."""
+        if len(self._places) < max(FEWEST, COVERED * self._points):
+            return float("nan")
+        x = (np.array(self._places) * self._stretch + (self._stretch // 2 - t_ms)) / HOUR_MS
+        y = np.array(self._medians)
+        hours = self._horizon_ms(t_ms) / HOUR_MS
+        highest = self._highest(x, y, hours)
+        if highest < self.clear_at:
+            return self.sign * highest
+        return self._judge_trend(t_ms, theil_sen(x, y), hours)
+
+    def _highest(self, x: Values, y: Values, hours: float) -> float:
+        """No line through the points can be beyond this, now or then; told in place of it where it is calm enough."""
+        middle, low, high = float(np.median(y)), *steepest(x, y)
+        slope = high if self.sign > 0 else -low
+        back = float(np.median(x))
+        return self.sign * middle + max(0.0, slope * (hours - back), -slope * back)
+
+    def _judge_trend(self, t_ms: int, trend: Trend, hours: float) -> float:
+        level = trend.at(0.0)
+        if self.sign * level > self.setpoint:
+            return float("nan")
+        going = trend.rises if self.sign > 0 else trend.falls
+        if not going or hours == 0:
+            return level
+        steep, shallow = (trend.high, trend.low) if self.sign > 0 else (trend.low, trend.high)
+        left = self.rule.setpoint - level
+        about, early, late = (
+            t_ms + round(min(left / slope * HOUR_MS, _LONGEST_MS)) for slope in (trend.slope, steep, shallow)
+        )
+        self._seen.append((t_ms, Outlook(about, early, late)))
+        return level + trend.slope * hours
+
+    def _horizon_ms(self, t_ms: int) -> int:
+        """How far ahead is looked; 0 where that is too far to foresee."""
+        if self.rule.by is None:
+            return self.rule.horizon_ms
+        if t_ms >= self._until_ms:
+            self._until_ms = next_moment_ms(self.rule.by, self._zone, t_ms)
+        ahead_ms = self._until_ms - t_ms
+        return ahead_ms if ahead_ms <= REACH * self.rule.window_ms else 0

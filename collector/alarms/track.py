@@ -1,0 +1,69 @@
+"""One series in the engine: its clock, what is known of it, and its alarms in the order of the rules."""
+
+from collector.alarms.alarm import SeriesAlarm
+from collector.alarms.chunk import Large, Mask, Readings, Small
+from collector.alarms.compare import BEFORE_ALL, Reference, Watched
+from collector.alarms.derived import Derived
+from collector.alarms.first_cause import Tree
+from collector.alarms.model import Newest
+from collector.alarms.silence import NEVER, Silence
+
+
+class Track(Watched):
+    """`clock_ms`: the newer of the newest judged reading and the last timer that was let end."""
+
+    __slots__ = (
+        "alarms",
+        "clock_ms",
+        "compared",
+        "derived",
+        "flip_ms",
+        "last_value",
+        "place",
+        "reference",
+        "silences",
+    )
+
+    def __init__(self, place: str, newest: Newest | None) -> None:
+        super().__init__(BEFORE_ALL if newest is None else newest.t_ms)
+        self.place = place
+        self.clock_ms = self.judged_ms
+        self.last_value = None if newest is None else newest.usable_value
+        self.alarms: list[SeriesAlarm] = []
+        self.derived: list[Derived] = []
+        self.silences: list[tuple[Silence, Tree]] = []
+        self.reference: Reference | None = None
+        """Where others are held against this series."""
+        self.compared: list[Reference] = []
+        """Those that this series is held against."""
+        self.flip_ms = NEVER
+        """When a context next changes for one of its alarms."""
+
+    @property
+    def alone(self) -> bool:
+        """Whether it has nothing to do with comparisons between series."""
+        return self.reference is None and not self.compared
+
+    def unseen(self, readings: Readings) -> Mask | None:
+        """Which readings take no part in comparisons; None where there are none to take part in."""
+        if readings.unseen is not None or self.alone:
+            return readings.unseen
+        reference = self.reference
+        mask: Mask = readings.t_ms < BEFORE_ALL if reference is None else reference.passed(readings.t_ms)
+        for other in self.compared:
+            mask = mask | other.forgotten(readings.t_ms)
+        return mask
+
+    def set_flip(self) -> None:
+        flips = (alarm.flip for alarm in (*self.alarms, *self.derived))
+        self.flip_ms = min((flip for flip in flips if flip is not None), default=NEVER)
+
+
+def heard_quietly(silence: Silence, chunk: Small | Large) -> None:
+    """A series that is not on alert was heard."""
+    heard_ms = chunk.last_heard_ms
+    above: Silence | None = silence
+    while heard_ms is not None and above is not None:
+        if heard_ms > above.heard_ms:
+            above.heard_ms = heard_ms
+        above = above.parent
