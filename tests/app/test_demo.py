@@ -1,0 +1,149 @@
+"""`traywarden demo` as a process: a whole lab on a fast clock, mail inside a minute, nothing left behind."""
+
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+from pathlib import Path
+from typing import NamedTuple
+
+import pytest
+
+from tests.app.command_line import Commands
+
+
+class Ran(NamedTuple):
+    code: int
+    out: str
+    err: str
+    left: list[str]
+    """What it left in its temporary folder."""
+
+
+class Running:
+    def __init__(self, folder: Path, *arguments: str, **settings: str) -> None:
+        folder.mkdir()
+        self._folder = folder
+        kept = {name: value for name, value in os.environ.items() if not name.startswith("TRAYWARDEN_")}
+        self.process = subprocess.Popen(
+            [sys.executable, "-m", "collector.app.cli", "demo", *arguments],
+            env={**kept, **settings, "TMPDIR": str(folder)},
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+
+    def end(self) -> Ran:
+        out, err = self.process.communicate(timeout=90)
+        left = [path.name for path in self._folder.iterdir() if path.name.startswith("traywarden")]
+        return Ran(self.process.returncode, out, err, left)
+
+
+class Demos(NamedTuple):
+    for_programs: Ran
+    for_people: Ran
+    interrupted: Ran
+    chat_calls: int
+
+
+@pytest.fixture(scope="module")
+def demos(tmp_path_factory: pytest.TempPathFactory) -> Demos:
+    """Three at once, to save time: with --json beside settings of this machine, for people, and ended by Ctrl-C."""
+    folder = tmp_path_factory.mktemp("demos")
+    with socket.create_server(("127.0.0.1", 0)) as chat:
+        own = {
+            "TRAYWARDEN_CHAT__URLS": f"json://127.0.0.1:{chat.getsockname()[1]}",
+            "TRAYWARDEN_MQTT__HOST": "broker.quillbrook.example",
+            "TRAYWARDEN_MAIL__PORT": "not a port",
+        }
+        programs = Running(folder / "json", "--stop-after", "25s", "--json", **own)
+        people = Running(folder / "people", "--stop-after", "12 s")
+        interrupted = Running(folder / "interrupted")
+        assert interrupted.process.stdout is not None
+        head = [interrupted.process.stdout.readline() for _ in range(3)]
+        interrupted.process.send_signal(signal.SIGINT)
+        ended = interrupted.end()
+        done = Demos(programs.end(), people.end(), ended._replace(out="".join(head) + ended.out), 0)
+        chat.settimeout(0)
+        try:
+            chat.accept()[0].close()
+            done = done._replace(chat_calls=1)
+        except BlockingIOError:
+            pass
+    return done
+
+
+def test_json_is_the_status_and_nothing_else(demos: Demos) -> None:
+    """Exit 0, one line on standard output, nothing on the other; the keys of the contract; an alarm and a mail sent."""
+    ran = demos.for_programs
+    assert (ran.code, ran.err) == (0, "")
+    assert ran.out.count("\n") == 1
+    found = json.loads(ran.out.splitlines()[-1])
+    assert {"readings", "backlog", "rejected", "probes", "alarms", "outbox"} <= found.keys()
+    assert found["readings"] > 500
+    assert found["rejected"] == found["outbox"]["failed"] == found["outbox"]["unconfirmed"] == 0
+    assert all({"id", "at", "last_heard", "flag"} <= probe.keys() for probe in found["probes"])
+    assert all(probe["last_heard"].startswith("2026-03-02T") for probe in found["probes"])
+    assert found["alarms"]
+    assert all({"name", "at", "state", "priority", "since"} <= alarm.keys() for alarm in found["alarms"])
+    assert found["outbox"]["sent"] >= 1
+
+
+def test_no_setting_of_this_machine_reaches_the_demo(demos: Demos) -> None:
+    """Its own chat address is not called, its own broker not asked, a wrong setting no hindrance."""
+    assert demos.chat_calls == 0
+    assert demos.for_programs.code == 0
+
+
+def test_people_see_the_lab_and_the_first_mail(demos: Demos) -> None:
+    """What is going on, line by line, the first alert mail whole, and the state at the end."""
+    ran = demos.for_people
+    assert (ran.code, ran.err) == (0, "")
+    assert "Mail to teacher@quillbrook.example" in ran.out
+    assert "Subject: " in ran.out
+    assert "What to do:" in ran.out
+    assert "traywarden alarms acknowledge" in ran.out
+    assert sum(line.startswith("2026-03-02 0") for line in ran.out.splitlines()) >= 3
+    assert "readings   " in ran.out.partition("At the end:")[2]
+
+
+def test_control_c_ends_it_in_order(demos: Demos) -> None:
+    """No traceback, even in its first second."""
+    assert demos.interrupted.code in (0, 1, 130)
+    assert "Traceback" not in demos.interrupted.err + demos.interrupted.out
+
+
+def test_nothing_is_left_behind(demos: Demos) -> None:
+    """The home folder is deleted however it ends."""
+    assert demos.for_programs.left == demos.for_people.left == demos.interrupted.left == []
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (("--stop-after", "soon"), "--stop-after: "),
+        (("--stop-after", ""), "--stop-after: "),
+        ((), "--home: the demo makes a home folder of its own"),
+    ],
+)
+def test_wrong_options_are_one_line(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], arguments: tuple[str, ...], says: str
+) -> None:
+    """A time that is none; a home, which the demo does not take."""
+    if arguments:
+        said = _demo(capsys, *arguments)
+        assert says in said
+    else:
+        assert says in Commands(tmp_path, capsys).wrong("demo")
+
+
+def _demo(capsys: pytest.CaptureFixture[str], *arguments: str) -> str:
+    from collector.app.cli import main
+
+    capsys.readouterr()
+    assert main(["demo", *arguments]) == 1
+    (line,) = capsys.readouterr().err.splitlines()
+    return line
