@@ -371,6 +371,7 @@ def site_schema() -> dict[str, Any]:
     schema = rules_schema()
     alarm = schema["$defs"][AlarmFields.__name__]
     alarm.pop("required", None)
+    alarm.pop("allOf", None)  # what its kind needs may stand in what ships
     alarm["description"] = "Changes of an alarm that ships, or one more alarm, which must be complete."
     alarm["properties"] = {
         name: said if name in _NEEDED else _or_null(said) for name, said in alarm["properties"].items()

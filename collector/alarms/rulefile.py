@@ -2,99 +2,48 @@
 
     alarms:
       bedding-dry:                        # a name of small letters, digits and '-'
-        kind: low                         # high, low, silent
+        kind: low                         # high, low, deviation, rate, forecast, silent, suspect, ...
         measure: bedding_moisture
         where: [juniper/top, maple/*]     # left out: everywhere the measure is found
         setpoint: 60 %
         ...
 
-What pydantic can see alone (keys, texts, names of a list) is in `AlarmFields`; what depends on the kind and the measure
-(quantities, places, keys that mean nothing here) is in `_Reading`. Both run whatever the other finds.
+What pydantic can see alone (keys, texts, names of a list) is in `collector.alarms.rulefields`; what depends on the kind
+and the measure (quantities, places, keys that mean nothing here) is in `_Reading`. Both run whatever the other finds.
 """
 
 import re
 from collections.abc import Mapping
-from typing import Annotated, Any
+from typing import Any
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
-
-from collector.alarms.model import Kind, Priority, Rule
+from collector.alarms.contexts import Condition, parse_condition
+from collector.alarms.model import SQUEEZE_TEST, Band, Kind, Rule, Weekly
 from collector.alarms.places import BROKER, is_pattern
+from collector.alarms.rulefields import NEEDS, WANTED, RuleFile, foreign
+from collector.alarms.rulefields import AlarmFields as AlarmFields
+from collector.alarms.rulefields import AlarmName as AlarmName
+from collector.alarms.rulefields import rules_schema as rules_schema
+from collector.domain.diary import Feel
+from collector.domain.hours import DAYS
 from collector.domain.problems import Problem, Refused, nearest
-from collector.domain.units import MEASURES, difference_of, parse_duration_ms, parse_quantity
+from collector.domain.units import (
+    MEASURES,
+    Measure,
+    difference_of,
+    parse_duration_ms,
+    parse_quantity,
+    parse_rate,
+)
 from collector.domain.yamltext import Marked, Path, check, read_yaml
 
-_NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,59}")
-
-
-def _name(text: str) -> str:
-    if not _NAME.fullmatch(text):
-        raise ValueError(f"'{text}' cannot name an alarm; use small letters, digits and '-', at most 60 of them")
-    return text
-
-
-def _said(text: str) -> str:
-    if not text.strip():
-        raise ValueError("is empty; a person has to act on this text")
-    return " ".join(text.split())
-
-
-AlarmName = Annotated[str, AfterValidator(_name)]
-Said = Annotated[str, AfterValidator(_said)]
-
-
-def _quantity(what: str, *examples: str) -> Any:
-    return Field(None, description=what, json_schema_extra={"type": ["string", "boolean"], "examples": list(examples)})
-
-
-def _duration(what: str, example: str) -> Any:
-    return Field(
-        None,
-        description=what,
-        json_schema_extra={"type": "string", "pattern": r"^\s*\+?[0-9.]+\s*(s|min|h|d)\s*$", "examples": [example]},
-    )
-
-
-class AlarmFields(BaseModel):
-    """One alarm. What to set depends on the kind: high and low need measure and setpoint; silent takes no deadband."""
-
-    model_config = ConfigDict(extra="forbid", strict=True)
-
-    kind: Annotated[Kind, Field(strict=False, description="high, low: a value beyond the setpoint; silent: no reading")]
-    measure: str = Field("", description="What is measured", json_schema_extra={"enum": list(MEASURES)})
-    where: Annotated[list[str], BeforeValidator(lambda given: [given] if isinstance(given, str) else given)] = Field(
-        [],
-        description="Places: 'juniper/top', 'juniper/*', '*/top', 'room'; or 'broker'; left out: everywhere",
-        json_schema_extra={"type": ["string", "array"]},
-    )
-    setpoint: Any = _quantity("A value with its unit; silent: how long without a reading", "60 %", "27 degC", "30 min")
-    deadband: Any = _quantity("How far back behind the setpoint before it clears", "2 %", "0.5 degC")
-    on_delay: Any = _duration("How long the condition must last before it is told", "15 min")
-    off_delay: Any = _duration("How long it must stay away before it clears", "15 min")
-    priority: Annotated[Priority, Field(strict=False, description="How much it matters and how soon")]
-    consequence: Said = Field(description="What happens, and by when, if nobody acts")
-    corrective_action: Said = Field(description="What to do with one's hands")
-    time_to_respond: Any = Field(
-        description="How long there is to act before harm", json_schema_extra={"type": "string", "examples": ["6 h"]}
-    )
-    basis: Said = Field(description="The source of the setpoint, and where sources disagree")
-    enabled: bool = Field(True, description="no: switched off, as if it did not stand here")
-
-
-class RuleFile(BaseModel):
-    """A set of alarms: a name and what belongs to it."""
-
-    model_config = ConfigDict(extra="forbid")
-
-    alarms: Annotated[
-        dict[AlarmName, AlarmFields],
-        BeforeValidator(lambda given: {} if given is None else given),
-    ] = {}
-
-
-def rules_schema() -> dict[str, Any]:
-    """JSON Schema of a rule file, for editors."""
-    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **RuleFile.model_json_schema()}
+_MOMENT = re.compile(r"([a-z]+) ([01][0-9]|2[0-3]):([0-5][0-9])")
+_DAYS = {name: day for day, name in enumerate(DAYS)} | {
+    name: day for day, name in enumerate(("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"))
+}
+_LASTING = (Kind.SILENT, Kind.OVERDUE)
+"""Kinds whose setpoint is a time."""
+_DIFFER = (Kind.DEVIATION, Kind.RATE, Kind.FORECAST, Kind.DISCREPANCY)
+"""Kinds that compute with values."""
 
 
 def read_rules(texts: Mapping[str, str]) -> tuple[Rule, ...]:
@@ -155,15 +104,22 @@ class _Reading:
         self.problems: list[Problem] = []
         kind = fields.get("kind")
         self.kind = Kind(kind) if kind in list(Kind) else None
+        measure = fields.get("measure")
+        self.measure = MEASURES.get(measure) if isinstance(measure, str) else None
 
     def rule(self) -> Rule | None:
         """The rule, or None where something is wrong, here or in what pydantic checks."""
+        self._fits_kind()
         measure, where, setpoint = self._measure(), self._where(), self._setpoint()
         deadband = self._deadband()
         on_delay, off_delay = self._duration("on_delay", 0), self._duration("off_delay", 0)
         respond = self._duration("time_to_respond", None)
         if respond == 0:
             self._wrong("time_to_respond", "is zero; an alarm nobody has time to act on is not an alarm")
+        window, re_alarm = self._some_time("window"), self._some_time("re_alarm")
+        horizon, by = self._horizon()
+        against, bands = self._against(), self._bands()
+        only_while, not_while = self._conditions("only_while"), self._conditions("not_while")
         self._compare(where, setpoint, off_delay)
         try:
             said = AlarmFields.model_validate(self.fields)
@@ -186,11 +142,37 @@ class _Reading:
             respond,
             said.basis,
             _source(self.marked, self.name),
+            only_while,
+            not_while,
+            said.latching,
+            re_alarm or None,
+            against,
+            window,
+            horizon,
+            by,
+            said.toward or "",
+            "" if said.what is None else said.what.value,
+            bands,
         )
 
-    def _wrong(self, field: str, message: str, *, at_key: bool = False) -> None:
-        path: Path = ("alarms", self.name, field)
+    def _wrong(self, field: str, message: str, *, at_key: bool = False, item: int | str | None = None) -> None:
+        path: Path = ("alarms", self.name, field) if item is None else ("alarms", self.name, field, item)
         self.problems.append(self.marked.problem(path, message, at_key=at_key))
+
+    def _fits_kind(self) -> None:
+        """Fields that the kind needs or knows nothing of."""
+        if self.kind is None:
+            return
+        for field in foreign(self.kind):
+            if field in self.fields:
+                self._wrong(field, f"means nothing for kind {self.kind}; remove it", at_key=True)
+        for field in NEEDS[self.kind]:
+            if field not in self.fields:
+                self._wrong(field, f"missing; kind {self.kind} needs to know {WANTED[field]}", at_key=True)
+
+    def _has(self, field: str) -> bool:
+        """Whether the field stands there and means something for the kind."""
+        return field in self.fields and (self.kind is None or field not in foreign(self.kind))
 
     def _measure(self) -> str:
         measure: object = self.fields.get("measure", "")
@@ -201,9 +183,14 @@ class _Reading:
             right = f"did you mean '{guess}'?" if guess else f"use one of {', '.join(MEASURES)}"
             self._wrong("measure", f"'{measure}' is not a measure; {right}")
             return ""
-        if not measure and self.kind in (Kind.HIGH, Kind.LOW):
-            self._wrong("measure", f"missing; kind {self.kind} needs to know what is measured", at_key=True)
+        if self.measure is not None and self._switched:
+            self._wrong("measure", f"{self.measure.label} is on or off; kind {self.kind} needs a quantity")
         return measure
+
+    @property
+    def _switched(self) -> bool:
+        """On or off, where the kind needs a quantity."""
+        return self.measure is not None and self.measure.dimension == "switch" and self.kind in _DIFFER
 
     def _where(self) -> tuple[str, ...]:
         given = self.fields.get("where", [])
@@ -215,49 +202,80 @@ class _Reading:
                 self._wrong("where", f"'{pattern}' is not a place; write it like 'juniper/top', 'juniper/*' or 'room'")
         return tuple(pattern for pattern in patterns if isinstance(pattern, str))
 
+    # Quantities
+
     def _setpoint(self) -> float | None:
         if "setpoint" not in self.fields:
-            what = "how long without a reading" if self.kind is Kind.SILENT else "the value beyond which it alarms"
-            self._wrong("setpoint", f"missing; give {what}", at_key=True)
+            self._wrong("setpoint", f"missing; give {self._setpoint_is()}", at_key=True)
             return None
-        if self.kind is Kind.SILENT:
+        if self.kind in _LASTING:
             after_ms = self._duration("setpoint", None)
             if after_ms == 0:
-                self._wrong("setpoint", "is zero; give how long without a reading, like '30 min'")
+                example = "30 min" if self.kind is Kind.SILENT else "3 d"
+                self._wrong("setpoint", f"is zero; give {self._setpoint_is()}, like '{example}'")
             return None if after_ms is None else float(after_ms)
-        return self._value("setpoint", difference=False)
+        value = self._value("setpoint")
+        if value is None:
+            return None
+        if self.kind in (Kind.DEVIATION, Kind.RATE) and value == 0:
+            unit = "degC" if self.kind is Kind.DEVIATION else "degC per h"
+            self._wrong("setpoint", f"is zero, which has no direction; write it like '+2 {unit}' or '-2 {unit}'")
+        if self.kind is Kind.SUSPECT and not 0 <= value <= 100:
+            self._wrong("setpoint", f"'{self.fields['setpoint']}' is no share; give 0 to 100 %")
+        if self.kind is Kind.DISCREPANCY and value < 0:
+            self._wrong("setpoint", f"'{self.fields['setpoint']}' is negative; give how far apart they may be")
+        return value
+
+    def _setpoint_is(self) -> str:
+        match self.kind:
+            case Kind.SILENT:
+                return "how long without a reading"
+            case Kind.OVERDUE:
+                return "after how long"
+            case _:
+                return "the value beyond which it alarms"
 
     def _deadband(self) -> float:
-        if "deadband" not in self.fields:
+        if not self._has("deadband"):
             return 0.0
-        measure = MEASURES.get(str(self.fields.get("measure")))
-        if self.kind is Kind.SILENT or (measure is not None and measure.dimension == "switch"):
-            what = "kind silent" if self.kind is Kind.SILENT else f"{measure.label if measure else ''}, on or off"
-            self._wrong("deadband", f"means nothing for {what}; remove it", at_key=True)
+        if self.measure is not None and self.measure.dimension == "switch" and self.kind is not Kind.SUSPECT:
+            self._wrong("deadband", f"means nothing for {self.measure.label}, on or off; remove it", at_key=True)
             return 0.0
-        deadband = self._value("deadband", difference=True)
+        deadband = self._value("deadband")
         if deadband is not None and deadband < 0:
             self._wrong("deadband", f"'{self.fields['deadband']}' is negative; a deadband is 0 or more")
         return deadband or 0.0
 
-    def _value(self, field: str, *, difference: bool) -> float | None:
-        """A quantity of the alarm's measure; None, and silence, where kind or measure are wrong themselves."""
-        measure = MEASURES.get(str(self.fields.get("measure")))
-        if self.kind is None or measure is None:
+    def _value(self, field: str) -> float | None:
+        """A quantity of what the alarm compares; None, and silence, where kind or measure are wrong themselves."""
+        if self.kind is None or (self.measure is None and self.kind is not Kind.SUSPECT) or self._switched:
             return None
-        dimension = difference_of(measure.dimension) if difference else measure.dimension
         try:
-            value = parse_quantity(self.fields[field], dimension)
+            return self._quantity(field, self.fields[field])
         except ValueError as error:
             self._wrong(field, str(error))
             return None
-        if not difference and not (measure.low <= value <= measure.high):
+
+    def _quantity(self, field: str, text: object) -> float:
+        if self.kind is Kind.SUSPECT or self.measure is None:
+            return parse_quantity(text, "percent")
+        apart = difference_of(self.measure.dimension)
+        if self.kind is Kind.RATE:
+            return parse_rate(text, apart)
+        if field == "deadband" or self.kind in (Kind.DEVIATION, Kind.DISCREPANCY):
+            return parse_quantity(text, apart)
+        return self._possible(text, self.measure)
+
+    def _possible(self, text: object, measure: Measure) -> float:
+        """A value that the measure can have."""
+        value = parse_quantity(text, measure.dimension)
+        if not measure.low <= value <= measure.high:
             span = f"{measure.low:g} to {measure.high:g} {measure.unit}"
-            self._wrong(field, f"'{self.fields[field]}' is outside what {measure.label} can be ({span})")
+            raise ValueError(f"'{text}' is outside what {measure.label} can be ({span})")
         return value
 
     def _duration(self, field: str, default: int | None) -> int | None:
-        if field not in self.fields:
+        if not self._has(field):
             return default
         try:
             return parse_duration_ms(self.fields[field])
@@ -265,10 +283,111 @@ class _Reading:
             self._wrong(field, str(error))
             return None
 
+    def _some_time(self, field: str) -> int:
+        """A duration that cannot be zero; 0 where it is not there."""
+        found = self._duration(field, None)
+        if found == 0:
+            self._wrong(field, "is zero; give a time, like '6 h', or leave the key out")
+        return found or 0
+
+    # What only some kinds have
+
+    def _horizon(self) -> tuple[int, Weekly | None]:
+        if not self._has("horizon"):
+            return 0, None
+        given = self.fields["horizon"]
+        found = _MOMENT.fullmatch(given.strip().lower()) if isinstance(given, str) else None
+        if found is not None and found[1] in _DAYS:
+            return 0, Weekly(_DAYS[found[1]], int(found[2]) * 60 + int(found[3]))
+        try:
+            ahead_ms = parse_duration_ms(given)
+            if ahead_ms == 0:
+                raise ValueError("is zero")
+        except ValueError as error:
+            self._wrong("horizon", f"{error}; a horizon is a time ahead, like '12 h', or a moment, like 'monday 08:00'")
+            return 0, None
+        return ahead_ms, None
+
+    def _against(self) -> str:
+        if not self._has("against") or self.kind is None:
+            return ""
+        given = self.fields["against"]
+        try:
+            if self.kind is Kind.DISCREPANCY:
+                return self._squeeze(given)
+            return self._other(given)
+        except ValueError as error:
+            self._wrong("against", str(error))
+            return ""
+
+    def _squeeze(self, given: object) -> str:
+        if given != SQUEEZE_TEST:
+            raise ValueError(f"{given!r} is not '{SQUEEZE_TEST}'; leave the key out to compare two probes of one place")
+        if self.measure is not None and self.measure.name != "bedding_moisture":
+            raise ValueError(f"a squeeze test says nothing about {self.measure.label}; it is about bedding_moisture")
+        return SQUEEZE_TEST
+
+    def _other(self, given: object) -> str:
+        measure, _, place = given.partition(" at ") if isinstance(given, str) else ("", "", "")
+        measure, place = measure.strip(), place.strip()
+        if not place or "*" in place or not is_pattern(place):
+            raise ValueError(f"{given!r} is not a measure at one place; write it like 'air_temperature at room'")
+        if measure not in MEASURES:
+            guess = nearest(measure, MEASURES)
+            right = f"did you mean '{guess} at {place}'?" if guess else f"use one of {', '.join(MEASURES)}"
+            raise ValueError(f"'{measure}' is not a measure; {right}")
+        if self.measure is not None and self.measure.dimension != MEASURES[measure].dimension:
+            raise ValueError(f"{MEASURES[measure].label} cannot be compared with {self.measure.label}")
+        return f"{measure} at {place}"
+
+    def _bands(self) -> tuple[Band, ...]:
+        if not self._has("bands"):
+            return ()
+        given = self.fields["bands"]
+        if "against" not in self.fields:
+            self._wrong("bands", f"means nothing without 'against: {SQUEEZE_TEST}'; remove it", at_key=True)
+        elif not isinstance(given, dict) or not given:
+            self._wrong("bands", f"needs a span for each of {', '.join(Feel)}, like 'dry: [0 %, 75 %]'")
+        else:
+            found = [self._band(feel, span) for feel, span in given.items()]
+            return tuple(band for band in found if band is not None)
+        return ()
+
+    def _band(self, feel: str, span: object) -> Band | None:
+        if feel not in list(Feel):
+            guess = nearest(str(feel), list(Feel))
+            right = f"did you mean '{guess}'?" if guess else f"use {', '.join(Feel)}"
+            self._wrong("bands", f"'{feel}' is no result of a squeeze test; {right}", at_key=True, item=feel)
+            return None
+        if not isinstance(span, list) or len(span) != 2:
+            self._wrong("bands", "needs two values, from and to, like [0 %, 75 %]", item=feel)
+            return None
+        try:
+            low, high = (self._possible(end, MEASURES["bedding_moisture"]) for end in span)
+        except ValueError as error:
+            self._wrong("bands", str(error), item=feel)
+            return None
+        if low >= high:
+            self._wrong("bands", "does not end above where it begins", item=feel)
+        return Band(feel, low, high)
+
+    def _conditions(self, field: str) -> tuple[Condition, ...]:
+        given = self.fields.get(field, [])
+        if field in self.fields and given == []:
+            self._wrong(field, "names no condition; leave the key out")
+        found = []
+        for place, text in enumerate(given if isinstance(given, list) else [given]):
+            if isinstance(text, str):  # what is not text is told of by `check`
+                try:
+                    found.append(parse_condition(text))
+                except ValueError as error:
+                    self._wrong(field, str(error), item=place if isinstance(given, list) else None)
+        return tuple(found)
+
     def _compare(self, where: tuple[str, ...], setpoint: float | None, off_delay: int | None) -> None:
         """What no field can know alone."""
         if BROKER in where:
-            if self.kind in (Kind.HIGH, Kind.LOW):
+            if self.kind is not None and self.kind is not Kind.SILENT:
                 self._wrong("where", "'broker' is the link to the broker; only kind silent can watch it")
             if len(where) > 1:
                 self._wrong("where", "'broker' cannot stand beside places; make it an alarm of its own")

@@ -1,0 +1,184 @@
+"""What stands in a rule file: which fields an alarm has, what each kind needs, and the schema that editors read."""
+
+import re
+from collections.abc import Mapping
+from typing import Annotated, Any, Literal
+
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
+
+from collector.alarms.contexts import CONDITION_EXAMPLES
+from collector.alarms.model import Kind, Priority, What
+from collector.domain.units import MEASURES
+
+_NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,59}")
+
+
+def _name(text: str) -> str:
+    if not _NAME.fullmatch(text):
+        raise ValueError(f"'{text}' cannot name an alarm; use small letters, digits and '-', at most 60 of them")
+    return text
+
+
+def _said(text: str) -> str:
+    if not text.strip():
+        raise ValueError("is empty; a person has to act on this text")
+    return " ".join(text.split())
+
+
+AlarmName = Annotated[str, AfterValidator(_name)]
+Said = Annotated[str, AfterValidator(_said)]
+Texts = Annotated[list[str], BeforeValidator(lambda given: [given] if isinstance(given, str) else given)]
+
+
+def _quantity(what: str, *examples: str) -> Any:
+    return Field(None, description=what, json_schema_extra={"type": ["string", "boolean"], "examples": list(examples)})
+
+
+def _duration(what: str, example: str) -> Any:
+    return Field(
+        None,
+        description=what,
+        json_schema_extra={"type": "string", "pattern": r"^\s*\+?[0-9.]+\s*(s|min|h|d)\s*$", "examples": [example]},
+    )
+
+
+def _text(what: str, *examples: str) -> Any:
+    return Field(None, description=what, json_schema_extra={"type": "string", "examples": list(examples)})
+
+
+def _conditions(what: str) -> Any:
+    return Field(
+        [],
+        description=f"{what}; one condition or a list",
+        json_schema_extra={"type": ["string", "array"], "examples": list(CONDITION_EXAMPLES)},
+    )
+
+
+class AlarmFields(BaseModel):
+    """One alarm. Which fields it takes and needs depends on its kind."""
+
+    model_config = ConfigDict(extra="forbid", strict=True)
+
+    kind: Annotated[
+        Kind,
+        Field(
+            strict=False,
+            description=(
+                "high, low: a value beyond the setpoint; deviation: too far from another series; rate: changing too"
+                " fast; forecast: on its way there; silent: no reading; suspect: too many doubtful readings;"
+                " discrepancy: two that should agree; overdue: not done"
+            ),
+        ),
+    ]
+    measure: str = Field("", description="What is measured", json_schema_extra={"enum": list(MEASURES)})
+    what: What | None = Field(None, strict=False, description="overdue: what should have been done or ended")
+    where: Texts = Field(
+        [],
+        description="Places: 'juniper/top', 'juniper/*', '*/top', 'room'; or 'broker'; left out: everywhere",
+        json_schema_extra={"type": ["string", "array"]},
+    )
+    against: Any = _text(
+        "deviation: the other series, a measure at a place; discrepancy: 'squeeze test', or left out for another probe"
+        " of the place",
+        "air_temperature at room",
+        "squeeze test",
+    )
+    setpoint: Any = _quantity(
+        "A value with its unit; deviation: a difference with '+' above or '-' below; rate: a change per time;"
+        " suspect: a share; silent, overdue: how long",
+        "60 %",
+        "27 degC",
+        "+6 degC",
+        "-1.5 % per h",
+        "30 min",
+    )
+    deadband: Any = _quantity("How far back behind the setpoint before it clears", "2 %", "0.5 degC")
+    window: Any = _duration("rate, forecast, suspect: how far back is looked", "6 h")
+    horizon: Any = _text("forecast: how far ahead is looked, or until when", "12 h", "monday 08:00")
+    toward: Literal["low", "high"] | None = Field(None, description="forecast: which way it would go wrong")
+    bands: Any = Field(
+        None,
+        description="discrepancy against the squeeze test: from and to which value the probe may say what was felt",
+        json_schema_extra={"type": "object", "examples": [{"dry": ["0 %", "75 %"], "wet": ["75 %", "100 %"]}]},
+    )
+    on_delay: Any = _duration("How long the condition must last before it is told", "15 min")
+    off_delay: Any = _duration("How long it must stay away before it clears", "15 min")
+    only_while: Texts = _conditions("Suppressed unless this holds")
+    not_while: Texts = _conditions("Suppressed while this holds")
+    latching: bool = Field(False, description="yes: stays until a person resets it, also when its condition has gone")
+    re_alarm: Any = _duration("Told again when it still stands so long after it was acknowledged", "4 h")
+    priority: Annotated[Priority, Field(strict=False, description="How much it matters and how soon")]
+    consequence: Said = Field(description="What happens, and by when, if nobody acts")
+    corrective_action: Said = Field(description="What to do with one's hands")
+    time_to_respond: Any = Field(
+        description="How long there is to act before harm", json_schema_extra={"type": "string", "examples": ["6 h"]}
+    )
+    basis: Said = Field(description="The source of the setpoint, and where sources disagree")
+    enabled: bool = Field(True, description="no: switched off, as if it did not stand here")
+
+
+_DELAYS = ("on_delay", "off_delay")
+NEEDS: Mapping[Kind, tuple[str, ...]] = {
+    Kind.HIGH: ("measure",),
+    Kind.LOW: ("measure",),
+    Kind.DEVIATION: ("measure", "against"),
+    Kind.RATE: ("measure", "window"),
+    Kind.FORECAST: ("measure", "window", "horizon", "toward"),
+    Kind.SILENT: (),
+    Kind.SUSPECT: ("window",),
+    Kind.DISCREPANCY: ("measure",),
+    Kind.OVERDUE: ("what",),
+}
+"""Fields that a kind cannot do without, beyond those that every alarm has."""
+_TAKES: Mapping[Kind, tuple[str, ...]] = {
+    Kind.HIGH: ("deadband", *_DELAYS),
+    Kind.LOW: ("deadband", *_DELAYS),
+    Kind.DEVIATION: ("deadband", *_DELAYS),
+    Kind.RATE: ("deadband", *_DELAYS),
+    Kind.FORECAST: ("deadband", *_DELAYS),
+    Kind.SILENT: ("measure", *_DELAYS),
+    Kind.SUSPECT: ("measure", "deadband", *_DELAYS),
+    Kind.DISCREPANCY: ("against", "bands", "deadband", *_DELAYS),
+    Kind.OVERDUE: (),
+}
+_OWN = ("measure", "what", "against", "deadband", "window", "horizon", "toward", "bands", *_DELAYS)
+"""Fields that not every kind has."""
+WANTED: Mapping[str, str] = {
+    "measure": "what is measured",
+    "against": "what it is held against, like 'air_temperature at room'",
+    "window": "how far back to look, like '6 h'",
+    "horizon": "how far ahead to look, like '12 h' or 'monday 08:00'",
+    "toward": "which way it would go wrong, low or high",
+    "what": f"what should have been done: {', '.join(What)}",
+}
+
+
+def foreign(kind: Kind) -> tuple[str, ...]:
+    """Fields that mean nothing for the kind."""
+    return tuple(field for field in _OWN if field not in NEEDS[kind] and field not in _TAKES[kind])
+
+
+class RuleFile(BaseModel):
+    """A set of alarms: a name and what belongs to it."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    alarms: Annotated[
+        dict[AlarmName, AlarmFields],
+        BeforeValidator(lambda given: {} if given is None else given),
+    ] = {}
+
+
+def rules_schema() -> dict[str, Any]:
+    """JSON Schema of a rule file, for editors."""
+    schema = RuleFile.model_json_schema()
+    schema["$defs"][AlarmFields.__name__]["allOf"] = [_of_kind(kind) for kind in Kind]
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema}
+
+
+def _of_kind(kind: Kind) -> dict[str, Any]:
+    """What only holds for one kind."""
+    return {
+        "if": {"properties": {"kind": {"const": kind.value}}, "required": ["kind"]},
+        "then": {"required": ["setpoint", *NEEDS[kind]], "properties": dict.fromkeys(foreign(kind), False)},
+    }
