@@ -108,10 +108,26 @@ def _diary_and_brews(db: sqlite3.Connection) -> None:
     )
 
 
+def _what_people_order(db: sqlite3.Connection) -> None:
+    """Shelving, out of service and the alarm that stands for another, each as a restart needs it; why in the history."""
+    for column in (
+        "acked_ms INTEGER",
+        "shelved_until_ms INTEGER",
+        "shelved_by TEXT NOT NULL DEFAULT ''",
+        "reason TEXT NOT NULL DEFAULT ''",
+        "out_by TEXT NOT NULL DEFAULT ''",
+        "cause TEXT NOT NULL DEFAULT ''",
+    ):
+        db.execute(f"ALTER TABLE alarm_states ADD COLUMN {column}")
+    db.execute("ALTER TABLE alarm_history ADD COLUMN note TEXT NOT NULL DEFAULT ''")
+    db.execute("ALTER TABLE alarm_history ADD COLUMN until_ms INTEGER")
+
+
 STEPS: tuple[Step, ...] = (
     Step("tables", _tables),
     Step("open messages and requests by index", _open_work_by_index),
     Step("diary and brews", _diary_and_brews),
+    Step("shelving, service and causes of alarms", _what_people_order),
 )
 
 

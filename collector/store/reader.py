@@ -53,6 +53,10 @@ class PastChange:
     worst: float | None
     by: str
     noticed_ms: int
+    note: str = ""
+    """Why it was shelved or suppressed."""
+    until_ms: int | None = None
+    """Until when it is shelved."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +97,7 @@ _STATES = """SELECT s.rule, s.series, h.place, h.measure, h.priority FROM alarm_
     LEFT JOIN alarm_history h ON h.id =
         (SELECT max(id) FROM alarm_history WHERE rule = s.rule AND series = s.series)"""
 _HISTORY = """SELECT id, rule, series, place, measure, priority, event, before, after, t_ms, since_ms, raised_ms, value,
-    worst, by, noticed_ms FROM alarm_history WHERE t_ms >= ? ORDER BY t_ms DESC, id DESC LIMIT ?"""
+    worst, by, noticed_ms, note, until_ms FROM alarm_history WHERE t_ms >= ? ORDER BY t_ms DESC, id DESC LIMIT ?"""
 _OUTBOX_STATES = ("waiting", "sending", "sent", "failed", "unconfirmed")
 
 

@@ -62,8 +62,8 @@ class EventRow:
 
 
 _SERIES = "SELECT id, probe, channel, measure, place, bin, tray, unit FROM series ORDER BY id"
-_STATES = """SELECT rule, series, state, active, deadline_ms, since_ms, raised_ms, changed_ms, worst
-    FROM alarm_states"""
+_STATES = """SELECT rule, series, state, active, deadline_ms, since_ms, raised_ms, changed_ms, worst, acked_ms,
+    shelved_until_ms, shelved_by, reason, out_by, cause FROM alarm_states"""
 _NEWEST_IN = """SELECT series, max(t), value, flag, why FROM readings WHERE id >= ? AND id < ? GROUP BY series"""
 _REQUEST = "SELECT id, kind, body, at_ms, done_ms, result FROM requests WHERE "
 _RANGE = """SELECT id, series, t, value, flag, raw, why FROM readings

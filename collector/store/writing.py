@@ -21,11 +21,11 @@ _READING = (
     f"INSERT INTO readings(id, value, flag, raw, why) VALUES((?1 << {SERIES_BITS}) | ?2, ?3, ?4, ?5, ?6) "
     "ON CONFLICT DO NOTHING"
 )
-_STATE = "INSERT OR REPLACE INTO alarm_states VALUES(?, ?, ?, ?, ?, ?, ?, ?, ?)"
+_STATE = "INSERT OR REPLACE INTO alarm_states VALUES(?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
 _HISTORY = """
     INSERT INTO alarm_history(rule, series, place, measure, priority, event, before, after, t_ms, since_ms, raised_ms,
-                              value, worst, by, noticed_ms)
-    VALUES(?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING"""
+                              value, worst, by, noticed_ms, note, until_ms)
+    VALUES(?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING"""
 _MESSAGE = """
     INSERT INTO outbox(key, recipient, channel, priority, subject, body, created_ms, next_ms, state, attempts,
                        last_error)
@@ -104,6 +104,12 @@ def _state_row(key: AlarmKey, state: AlarmState) -> tuple[object, ...]:
         state.raised_ms,
         state.changed_ms,
         state.worst,
+        state.acked_ms,
+        state.shelved_until_ms,
+        clean(state.shelved_by),
+        clean(state.reason),
+        clean(state.out_by),
+        state.cause,
     )
 
 
@@ -125,6 +131,8 @@ def _history_row(row: HistoryRow) -> tuple[object, ...]:
         change.worst,
         change.by,
         row.noticed_ms,
+        clean(change.note),
+        change.until_ms,
     )
 
 
