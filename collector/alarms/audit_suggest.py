@@ -1,6 +1,6 @@
 """A better deadband or delay for an alarm that calls too often, tried on the readings it called about.
 
-    advise(rule, series, readings, until_ms, tried) -> Advice
+    advise(rule, series, stage, until_ms, tried) -> Advice
 
 The alarm's own condition is run over the stored readings by the engine, first as it is and then with one setting
 changed, each setting going up rung by rung until the needless calls are gone. One setting at a time, so that what the
@@ -13,7 +13,7 @@ A change helps if at least nine in ten of these are gone, no true alarm is lost 
 over a day mostly without cause. The condition is there in earnest where it holds for more than half of the readings
 around (those of a tenth of the time to respond, or of an hour where that is shorter); an alarm, or a bout as a whole,
 is true if it was there in earnest for at least as long, and comes much later if by more than that (common practice, no
-source). For `silent`, what the rule said before stands for this.
+source). For kinds other than `high` and `low` it is what stood for as long without a break under the rule as it is.
 
 Of the changes that help, the smallest is the one under which the alarm stands most nearly while the condition is there
 in earnest: the time it stands without, and the time it does not stand with it, are added up.
@@ -28,11 +28,10 @@ import numpy as np
 
 from collector.alarms.audit_history import bouts
 from collector.alarms.audit_limits import CHATTER_HOUR_MS, FLEETING_HOUR_MS, HOUR, MINUTE, STALE_MS
-from collector.alarms.chunk import Flags, Times, Values
-from collector.alarms.engine import Engine
-from collector.alarms.model import STANDING, Kind, Link, Rule, State
-from collector.alarms.places import about_broker
-from collector.domain.lab import Lab, Series
+from collector.alarms.audit_run import Stage, Stand, no_trial, run
+from collector.alarms.chunk import Readings
+from collector.alarms.model import Kind, Rule
+from collector.domain.lab import Series
 from collector.domain.readings import USABLE
 from collector.domain.units import MEASURES, MS
 
@@ -40,9 +39,6 @@ GONE = 0.9
 """Share of the needless alarms that must be gone."""
 FLEETING_NUMBER = 3
 """Fewer fleeting alarms than this are no habit (common practice, no source)."""
-TRIED = (Kind.HIGH, Kind.LOW, Kind.SILENT)
-"""Kinds that one series alone moves."""
-
 _DELAYS = tuple(minutes * MINUTE for minutes in (1, 2, 3, 5, 10, 15, 20, 30, 45, 60, 90, 120, 180, 240, 360))
 _LONGEST_PART = 4
 """No delay is tried that takes more than this part of the time to respond."""
@@ -54,15 +50,6 @@ _DEADBANDS = {
     "voltage": (0.02, 0.05, 0.1, 0.2, 0.3, 0.5),
 }
 """By dimension of the measure, in its canonical unit."""
-
-
-@dataclass(frozen=True, slots=True)
-class Readings:
-    """The stored readings of one series in rising order of time, without those that came late."""
-
-    t_ms: Times
-    value: Values
-    flags: Flags
 
 
 class Edit(NamedTuple):
@@ -78,23 +65,14 @@ class Stretch(NamedTuple):
     until_ms: int
 
 
-class Stand(NamedTuple):
-    """One time the alarm stood."""
-
-    since_ms: int
-    """Since when its condition was true."""
-    raised_ms: int
-    ended_ms: int
-    cleared: bool
-    worst: float | None
-
-
 @dataclass(frozen=True, slots=True)
 class Episode:
     """A bout of chattering, or an alarm by itself, under the rule as it is."""
 
     raised_ms: int
     ended_ms: int
+    wanted_ms: int
+    """From when on people had to know: when it was raised or, where that came later, there in earnest."""
     number: int
     true: bool
     fleeting: bool
@@ -115,7 +93,7 @@ class Trial:
     gone: int
     """Needless ones that would not."""
     later_ms: tuple[int, ...]
-    """How much later each true alarm would have been told."""
+    """How much later than it had to be each true alarm would have been told."""
     missed: tuple[Episode, ...]
     """True alarms that would not have been told."""
     unheard: tuple[Episode, ...]
@@ -144,39 +122,30 @@ class Advice:
     """Why there is no suggestion."""
 
 
-def no_trial(rule: Rule) -> str:
-    """Why an alarm of this rule cannot be tried on the readings of its series; empty where it can."""
-    if about_broker(rule):
-        return "it follows the link to the broker, not readings; look at the broker and the network"
-    if rule.kind not in TRIED:
-        return f"kind {rule.kind} looks at more than the readings of its place; deadbands and delays are not tried here"
-    return ""
-
-
 def rungs(rule: Rule) -> int:
     """How many runs `advise` makes at most, and how often it calls `tried`."""
     return 0 if no_trial(rule) else 1 + sum(len(rules) for rules in _ladders(rule))
 
 
-def advise(rule: Rule, series: Series, readings: Readings, until_ms: int, tried: Callable[[], None]) -> Advice:
+def advise(rule: Rule, series: Series, stage: Stage, until_ms: int, tried: Callable[[], None]) -> Advice:
     """`tried` is called after each run, and for each that turned out not to be needed."""
-    reason = no_trial(rule) or ("" if readings.t_ms.size else "none of its readings are kept any more")
+    reason = no_trial(rule) or ("none of its readings are kept any more" if stage.first_ms is None else "")
     if reason:
         return Advice("", 0, 0, 0, 0, why_not=reason)
-    stands = run(rule, series, readings, until_ms)
+    stands = run(rule, series, stage, until_ms)
     tried()
-    earnest = _earnest(rule, readings, stands)
+    earnest = _earnest(rule, stage.readings.get(series.id), stands)
     episodes = _episodes(rule, stands, earnest)
     found = _diagnosis(stands, episodes)
     if not found.fault:
         return found
     helping: list[Trial] = []
-    every_ms = float(np.median(np.diff(readings.t_ms)))
+    every_ms = _every_ms(stage.readings.get(series.id))
     for ladder in _ladders(rule):
         helped = False
         for changed in ladder:
             if not helped and not _hasty(rule, changed, every_ms):
-                after = run(changed, series, readings, until_ms)
+                after = run(changed, series, stage, until_ms)
                 trial = _trial(_edit(rule, changed), after, stands, episodes, earnest, found.fault)
                 helped = _helps(rule, trial, found.needless) and not _idle(after, earnest)
                 helping += [trial] * helped
@@ -192,6 +161,11 @@ def _helps(rule: Rule, trial: Trial, needless: int) -> bool:
     return trial.gone >= GONE * needless and not trial.missed and in_time
 
 
+def _every_ms(readings: Readings | None) -> float:
+    """How often the series reports; 0 where it has no readings of its own."""
+    return 0.0 if readings is None or readings.t_ms.size < 2 else float(np.median(np.diff(readings.t_ms)))
+
+
 def _hasty(rule: Rule, changed: Rule, every_ms: float) -> bool:
     """Whether the new on-delay is under two reporting intervals, so that `rules check` would warn of it."""
     return rule.on_delay_ms != changed.on_delay_ms < 2 * every_ms
@@ -200,30 +174,15 @@ def _hasty(rule: Rule, changed: Rule, every_ms: float) -> bool:
 _ELSE = "look at the probe and where it sits, or move the setpoint"
 
 
-def run(rule: Rule, series: Series, readings: Readings, until_ms: int) -> list[Stand]:
-    """Each time the alarm would have stood, by the engine itself, starting from normal."""
-    first = int(readings.t_ms[0])
-    lab = Lab("", "UTC", False, (), (), ())
-    engine = Engine([rule], [series], lab, {}, {}, {series.id: first}, Link(True, first))
-    told = engine.judge(series.id, readings.t_ms, readings.value, readings.flags) + engine.tick(until_ms)
-    stands: list[Stand] = []
-    for one in told:
-        if one.after is State.UNACKNOWLEDGED and one.before is not State.UNACKNOWLEDGED:
-            since = one.t_ms if one.since_ms is None else one.since_ms
-            stands.append(Stand(since, one.t_ms, until_ms, False, one.worst))
-        elif one.before in STANDING and one.after not in STANDING:
-            stands[-1] = stands[-1]._replace(ended_ms=one.t_ms, cleared=True, worst=one.worst)
-    return stands
-
-
 def _window_ms(rule: Rule) -> int:
     return min(HOUR, rule.time_to_respond_ms // 10)
 
 
-def _earnest(rule: Rule, readings: Readings, stands: Sequence[Stand]) -> list[Stretch]:
+def _earnest(rule: Rule, readings: Readings | None, stands: Sequence[Stand]) -> list[Stretch]:
     """When the condition was there in earnest."""
-    if rule.kind is Kind.SILENT:
-        return [Stretch(one.raised_ms, one.ended_ms) for one in stands]
+    if readings is None or rule.kind not in (Kind.HIGH, Kind.LOW):
+        spans = [Stretch(one.raised_ms, one.ended_ms) for one in stands]
+        return [one for one in spans if one.until_ms - one.since_ms >= _window_ms(rule)]
     told = np.isin(readings.flags, USABLE) & np.isfinite(readings.value)
     times, value = readings.t_ms[told], readings.value[told]
     beyond = value > rule.setpoint if rule.kind is Kind.HIGH else value < rule.setpoint
@@ -246,10 +205,12 @@ def _episodes(rule: Rule, stands: Sequence[Stand], earnest: Sequence[Stretch]) -
 def _episode(rule: Rule, stands: Sequence[Stand], earnest: Sequence[Stretch]) -> Episode:
     first, last = stands[0], stands[-1]
     there = _overlap([Stretch(first.since_ms, last.ended_ms)], earnest)
+    wanted = (max(one.since_ms, first.raised_ms) for one in earnest if one.until_ms > first.since_ms)
     values = [one.worst for one in stands if one.worst is not None]
     return Episode(
         first.raised_ms,
         last.ended_ms,
+        min(next(wanted, last.ended_ms), last.ended_ms),
         len(stands),
         there >= _window_ms(rule),
         len(stands) == 1 and last.cleared and last.ended_ms - first.raised_ms < FLEETING_HOUR_MS,
@@ -285,7 +246,7 @@ class _Heard(NamedTuple):
     stood: bool
     """Whether the alarm stood already from before, so that each further one is a repeat."""
     later_ms: int | None
-    """How much later people would have known; None: not at all."""
+    """How long after they had to people would have known; None: not at all."""
 
 
 def _trial(
@@ -319,7 +280,7 @@ def _heard(episode: Episode, after: Sequence[Stand], raised: Sequence[int]) -> _
     first, end = bisect_left(raised, episode.raised_ms), bisect_right(raised, episode.ended_ms)
     if first and after[first - 1].ended_ms > episode.raised_ms:
         return _Heard(end - first, True, 0)
-    return _Heard(end - first, False, raised[first] - episode.raised_ms if end > first else None)
+    return _Heard(end - first, False, max(0, raised[first] - episode.wanted_ms) if end > first else None)
 
 
 def _needless(episode: Episode, heard: _Heard, fault: str) -> int:
@@ -363,7 +324,12 @@ def _widths(rule: Rule) -> Iterator[float]:
     """Wider deadbands that still let the alarm clear."""
     measure = MEASURES[rule.measure]
     for width in _DEADBANDS.get(measure.dimension, ()):
-        clears = rule.setpoint - width > measure.low if rule.kind is Kind.HIGH else rule.setpoint + width < measure.high
+        if rule.kind is Kind.DEVIATION:
+            clears = width < abs(rule.setpoint)
+        elif rule.kind is Kind.HIGH:
+            clears = rule.setpoint - width > measure.low
+        else:
+            clears = rule.kind is Kind.LOW and rule.setpoint + width < measure.high
         if width > rule.deadband and clears:
             yield width
 

@@ -7,19 +7,19 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from collector.alarms.audit_run import Stage, no_trial, run
 from collector.alarms.audit_suggest import (
     Advice,
     Edit,
-    Readings,
     advise,
-    no_trial,
-    run,
     rungs,
     written,
 )
+from collector.alarms.chunk import Readings
 from collector.alarms.model import Kind, Rule
+from collector.domain.lab import Series
 from collector.domain.units import MEASURES, difference_of, parse_duration_ms, parse_quantity
-from tests.alarms.bench_lab import BROKER, HOT, SILENT, rule, series
+from tests.alarms.bench_lab import BROKER, HOT, SILENT, quillbrook, rule, series
 
 MIN, HOUR, DAY = 60_000, 3_600_000, 86_400_000
 BARE = rule(HOT, deadband=0.0, time_to_respond_ms=12 * HOUR)
@@ -34,7 +34,15 @@ def readings(values: list[float] | np.ndarray, every_ms: int = MIN, flag: int = 
 
 def asked(of: Rule, told: Readings, until_ms: int | None = None) -> Advice:
     end = int(told.t_ms[-1]) + MIN if until_ms is None and told.t_ms.size else until_ms or 0
-    return advise(of, series(1, of.measure or "bedding_temperature"), told, end, lambda: None)
+    return advise(of, at(of), stage(told, of), end, lambda: None)
+
+
+def at(of: Rule) -> Series:
+    return series(1, of.measure or "bedding_temperature")
+
+
+def stage(told: Readings, of: Rule = BARE) -> Stage:
+    return Stage(quillbrook(), (at(of),), {1: told})
 
 
 def edits(advice: Advice) -> list[Edit]:
@@ -100,8 +108,8 @@ def test_a_change_that_loses_a_true_alarm_is_not_suggested() -> None:
 
 
 def test_a_change_that_tells_a_true_alarm_much_later_is_not_suggested() -> None:
-    """Short trips and then a lasting one: a longer on-delay tells all of it only when it lasts. After 44 minutes of trips
-    that may be, after two hours not: an hour is the most here."""
+    """Short trips and then a lasting one: a longer on-delay tells all of it only when it lasts. After 44 minutes of
+    trips that may be, after two hours not: an hour is the most here."""
     trips = ([30.1, 30.1, 29.9] * 40)[:119]
     for before, allowed in ((trips, False), (trips[:44], True)):
         advice = asked(BARE, readings([26.0] * 120 + before + [31.0] * 300 + [26.0] * 120))
@@ -187,19 +195,23 @@ def _heard_every(minutes: int, times: int) -> Readings:
 def test_a_probe_that_reports_seldom_needs_a_longer_setpoint() -> None:
     """Silent after 10 min, heard every 15 min: only a setpoint above that is quiet; an off-delay must stay below it."""
     silent = rule(SILENT, setpoint=10.0 * MIN, time_to_respond_ms=12 * HOUR)
-    told = _heard_every(15, 50)
-    advice = asked(silent, told)
-    assert (advice.fault, advice.alarms, advice.needless) == ("chattering", 49, 48)
-    assert advice.best is None or advice.best.edit.field == "off_delay"
+    advice = asked(silent, _heard_every(15, 50))
+    assert (advice.fault, advice.alarms, advice.needless, advice.true) == ("chattering", 49, 48, 0)
+    assert advice.best is not None
+    assert advice.best.edit == Edit("setpoint", "10 min", "15 min")
+    assert advice.others == ()
     assert rungs(silent) == 1 + len([1, 2, 3, 5]) + len([15, 20, 30, 45, 60, 90, 120, 180])
 
 
-def test_short_returns_of_a_silent_probe_are_for_the_off_delay() -> None:
-    """A probe heard once in each 19 min stands silent for half of the time."""
+def test_a_true_silence_beside_short_ones_is_told_as_much_later() -> None:
+    """After gaps of 15 min a night without a reading: it is told, later by what the setpoint is longer."""
     silent = rule(SILENT, setpoint=10.0 * MIN, time_to_respond_ms=12 * HOUR)
-    advice = asked(silent, _heard_every(19, 50))
-    assert advice.fault == "chattering"
+    told = _heard_every(15, 50)
+    end = int(told.t_ms[-1]) + 8 * HOUR
+    advice = asked(silent, told, end)
     assert advice.true == 1
+    assert advice.best is not None
+    assert (advice.best.edit, advice.best.later_ms) == (Edit("setpoint", "10 min", "15 min"), (5 * MIN,))
 
 
 # ---- what cannot be tried -------------------------------------------------------------------------------------------
@@ -241,7 +253,7 @@ def test_each_run_is_counted() -> None:
     """`tried` is called as often as `rungs` says, so that a progress bar ends at its end."""
     calls: list[int] = []
     told = readings(SPIKES)
-    advise(BARE, series(), told, int(told.t_ms[-1]), lambda: calls.append(1))
+    advise(BARE, series(), stage(told), int(told.t_ms[-1]), lambda: calls.append(1))
     assert len(calls) == rungs(BARE)
 
 
@@ -271,12 +283,12 @@ def test_what_is_suggested_holds_when_tried(values: list[float]) -> None:
     told = readings(values, 3 * MIN)
     end = int(told.t_ms[-1]) + MIN
     advice = asked(BARE, told)
-    before = run(BARE, series(), told, end)
+    before = run(BARE, series(), stage(told), end)
     assert advice.alarms == len(before)
     assert (advice.best is None) == bool(advice.why_not)
     for trial in [] if advice.best is None else [advice.best, *advice.others]:
         changed = _changed(BARE, trial.edit)
-        after = run(changed, series(), told, end)
+        after = run(changed, series(), stage(told), end)
         assert len(after) == trial.alarms
         assert trial.gone >= 0.9 * advice.needless
         assert not trial.missed

@@ -1,0 +1,92 @@
+"""One alarm run over stored readings by the engine, to see when it would have stood.
+
+stage = Stage(lab, stage_series(rule, series, known, lab), readings, contexts)
+stands = run(rule, series, stage, until_ms)
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+from collector.alarms.building import reference_of
+from collector.alarms.chunk import Readings
+from collector.alarms.contexts import Contexts
+from collector.alarms.engine import Engine
+from collector.alarms.model import SQUEEZE_TEST, STANDING, Kind, Link, Rule
+from collector.alarms.places import about_broker
+from collector.domain.lab import Lab, Series
+
+
+@dataclass(frozen=True, slots=True)
+class Stage:
+    """All that one alarm depends on."""
+
+    lab: Lab
+    series: tuple[Series, ...]
+    """Its own and those it is held against, those without readings (of whole probes and places) too."""
+    readings: Mapping[int, Readings]
+    """What is stored of them, without what came late."""
+    contexts: Contexts | None = None
+
+    @property
+    def first_ms(self) -> int | None:
+        """Where the readings begin; None where there are none."""
+        return min((int(one.t_ms[0]) for one in self.readings.values() if one.t_ms.size), default=None)
+
+
+class Stand(NamedTuple):
+    """One time the alarm stood and people were told."""
+
+    since_ms: int
+    """Since when its condition was true."""
+    raised_ms: int
+    ended_ms: int
+    cleared: bool
+    worst: float | None
+
+
+def no_trial(rule: Rule) -> str:
+    """Why an alarm of this rule cannot be tried on stored readings; empty where it can."""
+    if about_broker(rule):
+        return "it follows the link to the broker, not readings; look at the broker and the network"
+    if rule.kind is Kind.OVERDUE or rule.against == SQUEEZE_TEST:
+        return "it follows what people note, not readings alone; no deadband or delay is at fault"
+    return ""
+
+
+def stage_series(rule: Rule, series: Series, known: Sequence[Series], lab: Lab) -> tuple[Series, ...]:
+    """The series of `known`, in their order, that an alarm of this rule at this series depends on: for `silent` those
+    of its bin, else of its place, since they decide which of them speaks."""
+    if rule.kind is Kind.SILENT:
+        group = _group(lab, series.place)
+        return tuple(one for one in known if _group(lab, one.place) == group)
+    beside = reference_of(rule, series, known) if rule.kind in (Kind.DEVIATION, Kind.DISCREPANCY) else None
+    wanted = {series.id} if beside is None else {series.id, beside.id}
+    return tuple(one for one in known if one.id in wanted)
+
+
+def _group(lab: Lab, place: str) -> str:
+    known = lab.by_id.get(place)
+    return known.bin if known is not None and known.bin else place
+
+
+def run(rule: Rule, series: Series, stage: Stage, until_ms: int) -> list[Stand]:
+    """Each time the alarm would have stood, starting from normal, with nobody acknowledging or resetting it."""
+    first = stage.first_ms
+    if first is None:
+        return []
+    rule = replace(rule, latching=False)
+    engine = Engine(
+        *([rule], stage.series, stage.lab, {}, {}, {one.id: first for one in stage.series}, Link(True, first)),
+        contexts=stage.contexts,
+        start_ms=first,
+    )
+    told = engine.judge_all(stage.readings).transitions + engine.tick(until_ms)
+    stands: list[Stand] = []
+    for one in (one for one in told if one.key.series == series.id):
+        if one.annunciates:
+            since = one.t_ms if one.since_ms is None else one.since_ms
+            stands.append(Stand(since, one.t_ms, until_ms, False, one.worst))
+        elif one.before in STANDING and one.after not in STANDING:
+            stands[-1] = stands[-1]._replace(ended_ms=one.t_ms, cleared=True, worst=one.worst)
+    return stands
