@@ -122,8 +122,8 @@ def make_month(folder: Path, days: int = DAYS, lab: str = LAB, site: str = SITE)
     (folder / "rules" / "site.yaml").write_text(site, encoding="utf-8")
     home, noise = Home(folder), random.Random(1)  # noqa: S311 - invented readings
     with Journal(home.database, "UTC").open(START_MS) as journal:
-        lab, rules = home.load_lab(), [rule for rule in home.load_rules() if rule.name in JUDGED_BY]
-        pipeline = build_pipeline(lab, rules, journal, Notices(lab, None, ChatSettings()), START_MS)
+        found, rules = home.load_lab(), [rule for rule in home.load_rules() if rule.name in JUDGED_BY]
+        pipeline = build_pipeline(found, rules, journal, Notices(found, None, ChatSettings()), START_MS)
         pipeline.link_changed(True, START_MS, "")
         for t_ms in range(START_MS, START_MS + days * DAY_MS, EVERY_MS):
             for topic, probe in PROBES.items():
