@@ -95,7 +95,7 @@ PLACES: Mapping[DiaryKind, tuple[PlaceKind, ...]] = {
     DiaryKind.OUT_OF_SERVICE: _IN_BINS,
     DiaryKind.IN_SERVICE: _IN_BINS,
     DiaryKind.TEA_USED: (PlaceKind.BREWER,),
-    DiaryKind.NOTE: tuple(PlaceKind),
+    DiaryKind.NOTE: tuple(kind for kind in PlaceKind if kind is not PlaceKind.COLLECTOR),
 }
 
 

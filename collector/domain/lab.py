@@ -15,6 +15,7 @@ class PlaceKind(Enum):
     BREWER = "brewer"
     PLANTER = "planter"
     ROOM = "room"
+    COLLECTOR = "collector"
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,6 +111,7 @@ class Lab:
     people: tuple[Person, ...]
     hours: Hours | None = None
     """When people are in the lab; None: never."""
+    altitude_m: float = 0.0
     by_id: dict[str, Place] = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:

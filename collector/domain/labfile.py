@@ -110,6 +110,7 @@ def _lab(file: LabFile) -> Lab:
         probes=tuple(_probe(key, part, ZoneInfo(file.lab.time_zone)) for key, part in (file.probes or {}).items()),
         people=tuple(Person(key, part.email, tuple(dict.fromkeys(part.priorities))) for key, part in people.items()),
         hours=Hours(week_of(file.lab.hours), file.lab.time_zone) if file.lab.hours else None,
+        altitude_m=file.lab.altitude or 0.0,
     )
 
 

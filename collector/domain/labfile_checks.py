@@ -17,7 +17,7 @@ from collector.domain.units import MEASURES, RAW_UNITS, from_sent, parse_quantit
 from collector.domain.yamltext import Marked, Path
 
 CalibrationFaults = Callable[[Sequence[CalibrationPoint]], tuple[str, ...]]
-RESERVED = ("room", "broker")
+RESERVED = ("room", "broker", "collector")
 _SECTIONS = {"bins": PlaceKind.BIN, "brewers": PlaceKind.BREWER, "planters": PlaceKind.PLANTER}
 _BEDDING = ("bedding_temperature", "bedding_moisture")
 _AIR = ("air_temperature", "air_humidity")

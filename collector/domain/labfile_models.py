@@ -14,7 +14,7 @@ from collector.domain import labfile_words as words
 from collector.domain.hours import RANGE_PATTERN, parse_ranges
 from collector.domain.lab import Format
 from collector.domain.probe_models import MODELS
-from collector.domain.units import MEASURES, known_units, quantity_schema
+from collector.domain.units import PUBLISHED, known_units, quantity_schema
 
 FORMATS = tuple(kind.value for kind in Format)
 PRIORITIES = ("low", "medium", "high")
@@ -38,15 +38,14 @@ Length = Annotated[
     BeforeValidator(partial(words.size, dimension="length", most=100.0, most_text="100 m")),
     WithJsonSchema(quantity_schema("length")),
 ]
+Altitude = Annotated[float, BeforeValidator(words.altitude), WithJsonSchema(quantity_schema("length"))]
 Volume = Annotated[
     float,
     BeforeValidator(partial(words.size, dimension="volume", most=10_000.0, most_text="10,000 L")),
     WithJsonSchema(quantity_schema("volume")),
 ]
 Every = Annotated[int, BeforeValidator(words.every), WithJsonSchema(quantity_schema("duration"))]
-MeasureName = Annotated[
-    str, AfterValidator(partial(words.choice, what="measure", known=tuple(MEASURES))), _enum(tuple(MEASURES))
-]
+MeasureName = Annotated[str, AfterValidator(partial(words.choice, what="measure", known=PUBLISHED)), _enum(PUBLISHED)]
 ModelName = Annotated[str, AfterValidator(partial(words.choice, what="probe model", known=MODELS)), _enum(MODELS)]
 FormatName = Annotated[str, AfterValidator(partial(words.choice, what="payload format", known=FORMATS)), _enum(FORMATS)]
 UnitName = Annotated[str, AfterValidator(words.unit), _enum(known_units())]
@@ -103,6 +102,11 @@ class LabPart(_Part):
         description="IANA time zone of the lab: days, quiet hours and dates follow its clock.", examples=["UTC"]
     )
     units: Units = Field(default="metric", description="What people read: metric, or us for degrees Fahrenheit.")
+    altitude: Altitude | None = Field(
+        default=None,
+        description="Height above the sea, for how much oxygen water holds; by itself 0 m.",
+        examples=["250 m"],
+    )
     hours: dict[Days, DayHours] | None = Field(
         default=None, description="When people are in the lab, by day or span of days; by itself never."
     )

@@ -30,6 +30,10 @@ _DOMAIN_LABEL = re.compile(r"[A-Za-z0-9]([A-Za-z0-9-]{0,61}[A-Za-z0-9])?")
 _DATE = re.compile(r"\d{4}-\d{2}-\d{2}([ T]\d{2}:\d{2})?", re.ASCII)
 
 
+LOWEST_M, HIGHEST_M = -430, 5_500
+"""From the lowest shore to about half the pressure of the sea, where the formulas for oxygen end."""
+
+
 def key(text: str) -> str:
     if len(text) > _MAX_KEY:
         raise ValueError(f"the key has {len(text)} characters; {_MAX_KEY} is the most")
@@ -80,6 +84,14 @@ def size(text: object, dimension: str, most: float, most_text: str) -> float:
     if not 0 < value <= most:
         raise ValueError(f"{text!r} is out of range; more than 0 and at most {most_text}")
     return value
+
+
+def altitude(text: object) -> float:
+    """Metres above the sea, of anywhere people keep worms."""
+    metres = parse_quantity(text, "length")
+    if not LOWEST_M <= metres <= HIGHEST_M:
+        raise ValueError(f"{text!r} is not the height of a lab; it lies between {LOWEST_M} m and {HIGHEST_M} m")
+    return metres
 
 
 def every(text: object) -> int:

@@ -15,6 +15,7 @@ lab:
   name: Quillbrook School worm lab
   time_zone: UTC                  # IANA name: days, dates and quiet hours follow this clock
   units: metric                   # what people read: metric, or us for degrees Fahrenheit
+  altitude: 100 m                 # above the sea: how much oxygen a brew can hold
   hours:                          # when people are in the lab, for alarms that heed it; left out: never
     mon-thu: [08:00-12:00, 13:00-16:00]
     fri: 08:00-13:00

@@ -25,7 +25,7 @@ import math
 from dataclasses import dataclass
 from functools import lru_cache
 
-from collector.domain.units import MEASURES, MS, from_sent
+from collector.domain.units import MEASURES, MS, OWN, from_sent
 
 MODELS = ("ds18b20", "capacitive", "sht3x", "dht22", "oxygen", "switch", "generic")
 NEVER = math.inf
@@ -129,6 +129,9 @@ _HABITS = {
     "leachate_level": _Habits((0.0, 100.0), (-5.0, 105.0), Thresholds(30.0, NEVER)),
     # One worn cell to a 24 V supply (CP); a new battery is a step, so no neighbour test.
     "battery": _Habits((0.5, 30.0), (0.0, 60.0)),
+    # Computed, or known of the collector itself: nothing to doubt beyond what cannot be.
+    "oxygen_saturation": _Habits((-5.0, 200.0), (-20.0, 300.0)),
+    **{name: _Habits((0.0, MEASURES[name].high), (0.0, MEASURES[name].high)) for name in OWN},
 }
 
 _TEMPERATURE_SPANS = {

@@ -36,8 +36,19 @@ _ALL = (
     Measure("air_pump", "air pump", "on/off", "switch", 0.0, 1.0, 0),
     Measure("leachate_level", "leachate level", "%", "percent", 0.0, 100.0, 0),
     Measure("battery", "battery", "V", "voltage", 0.0, 100.0, 2),
+    # Not sent by probes: computed from what they send, or known of the collector itself.
+    Measure("oxygen_saturation", "oxygen, share of saturation", "%", "percent", 0.0, 300.0, 0),
+    Measure("backlog", "messages not yet stored", "messages", "count", 0.0, 1e9, 0),
+    Measure("disk_free", "free space on the disk", "MB", "storage", 0.0, 1e12, 0),
+    Measure("mail_waiting", "oldest message waiting", "min", "minutes", 0.0, 1e9, 0),
+    Measure("clock_step", "step of the clock", "s", "seconds", 0.0, 1e12, 0),
+    Measure("restarts", "starts within a day", "times", "count", 0.0, 1e9, 0),
 )
 MEASURES: dict[str, Measure] = {measure.name: measure for measure in _ALL}
+COMPUTED = ("oxygen_saturation",)
+OWN = ("backlog", "disk_free", "mail_waiting", "clock_step", "restarts")
+PUBLISHED = tuple(name for name in MEASURES if name not in (*COMPUTED, *OWN))
+"""What a probe may send."""
 
 _IDENTITY = (1.0, 0.0)
 _FAHRENHEIT = (1 / 1.8, -32 / 1.8)
@@ -53,6 +64,7 @@ _SENT: dict[str, dict[str, tuple[float, float]]] = {
     "switch": {"on/off": _IDENTITY, "/": _IDENTITY, "count": _IDENTITY},
     "voltage": {"V": _IDENTITY, "mV": (0.001, 0.0)},
 }
+_SENT |= {dimension: {} for dimension in ("count", "storage", "minutes", "seconds")}
 
 
 RAW_UNITS = ("count", "V", "mV", "A", "mA", "Ohm", "Hz", "Pa")
@@ -87,6 +99,10 @@ _QUANTITY: dict[str, dict[str, tuple[float, float]]] = {
     "humidity": {"%RH": _IDENTITY, "%": _IDENTITY},
     "oxygen": {"mg/L": _IDENTITY},
     "voltage": {"V": _IDENTITY, "mV": (0.001, 0.0)},
+    "count": {"messages": _IDENTITY, "times": _IDENTITY},
+    "storage": {"MB": _IDENTITY, "GB": (1000.0, 0.0)},
+    "minutes": {"min": _IDENTITY, "h": (60.0, 0.0), "d": (1440.0, 0.0)},
+    "seconds": {"s": _IDENTITY, "min": (60.0, 0.0), "h": (3600.0, 0.0)},
     "duration": {unit: (float(ms), 0.0) for unit, ms in MS.items()},
     "length": {"m": _IDENTITY, "cm": (0.01, 0.0), "mm": (0.001, 0.0), "ft": (0.3048, 0.0), "in": (0.0254, 0.0)},
     "area": {"m2": _IDENTITY, "ft2": (0.09290304, 0.0)},
@@ -101,6 +117,10 @@ _EXAMPLE = {
     "oxygen": "6 mg/L",
     "switch": "on",
     "voltage": "3.3 V",
+    "count": "3 times",
+    "storage": "500 MB",
+    "minutes": "30 min",
+    "seconds": "60 s",
     "duration": "30 min",
     "length": "1.2 m",
     "area": "0.16 m2",

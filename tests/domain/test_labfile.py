@@ -27,7 +27,7 @@ from collector.domain.yamltext import read_yaml
 from tests.domain.labtexts import SMALL, refusals, with_channel
 
 _WHOLE = """\
-lab: {name: Quillbrook School worm lab, time_zone: UTC, units: us}
+lab: {name: Quillbrook School worm lab, time_zone: UTC, units: us, altitude: 1000 ft}
 bins:
   juniper: {name: Juniper bin, trays: {top: {area: 1 ft2, name: upper tray}, tray-2: , "3": {}, old-tray: {}}}
   maple: {}
@@ -61,6 +61,7 @@ _WHOLE_LAB = Lab(
     name="Quillbrook School worm lab",
     time_zone="UTC",
     us_units=True,
+    altitude_m=304.8,
     places=(
         Place("juniper", PlaceKind.BIN, "Juniper bin", bin="juniper"),
         Place(
@@ -205,7 +206,7 @@ def test_the_template_is_a_lab_without_problems_or_warnings() -> None:
     """What `init` writes runs as it stands, on any line ending and with a byte order mark before it."""
     lab = read_lab(LAB_TEMPLATE)
     assert lab_warnings(lab) == ()
-    assert {place.kind for place in lab.places} == set(PlaceKind)
+    assert {place.kind for place in lab.places} == set(PlaceKind) - {PlaceKind.COLLECTOR}
     assert {probe.format for probe in lab.probes} == set(Format)
     assert read_lab(LAB_TEMPLATE.replace("\n", "\r\n")) == lab
     assert read_lab("\ufeff" + LAB_TEMPLATE) == lab
@@ -271,3 +272,13 @@ def test_the_schema_refuses_what_the_reader_refuses(before: str, after: str) -> 
 def test_models_and_schema_name_the_same_keys() -> None:
     """The schema is generated from the models that read the file."""
     assert set(lab_schema()["properties"]) == set(LabFile.model_fields)
+
+
+def test_a_lab_under_the_sea_or_in_the_sky_is_refused() -> None:
+    """Heights between the lowest shore and 5,500 m, with their unit."""
+    for written in ("6000 m", "-500 m"):
+        (told,) = refusals(f"lab: {{name: Worm lab, time_zone: UTC, altitude: {written}}}")
+        assert (
+            told
+            == f"lab.yaml:1:46 lab.altitude: '{written}' is not the height of a lab; it lies between -430 m and 5500 m"
+        )
