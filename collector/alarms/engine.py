@@ -83,8 +83,8 @@ class Engine:
         for one in series:
             self._probes.setdefault(one.probe, set()).add(one.id)
         self._probes.pop("", None)
-        built.remember(recent or {}, since_ms)
         built.follow(Contexts(lab) if contexts is None else contexts, start_ms, settle=False)
+        built.remember(recent or {}, since_ms)
         for tree in self._trees:
             tree.link_is(link)
         for link_lost in built.links:

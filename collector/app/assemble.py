@@ -8,16 +8,19 @@ from typing import NamedTuple
 
 import numpy as np
 
+from collector.alarms.building import memory_ms as alarms_memory_ms
 from collector.alarms.changes import difference, retire, signatures
+from collector.alarms.chunk import Readings
+from collector.alarms.contexts import Contexts
 from collector.alarms.engine import Engine
-from collector.alarms.model import Kind, Link, Newest, Rule
+from collector.alarms.model import Link, Newest, Rule
 from collector.app.clock import Now
 from collector.app.diary_book import book_of
 from collector.app.home import Home
 from collector.app.notices import Notices
 from collector.app.pipeline import Judging, Pipeline, make_series
 from collector.app.settings import Settings
-from collector.domain.lab import Channel, Lab, SeriesKey
+from collector.domain.lab import Channel, Lab, Series, SeriesKey, subjects
 from collector.domain.probe_models import limits_for
 from collector.domain.quality import empty_tail, tail_from_rows
 from collector.domain.readings import USABLE, Stored, Why
@@ -136,20 +139,22 @@ def build_pipeline(lab: Lab, rules: Sequence[Rule], journal: Journal, notices: N
     """All that a run must remember, from the journal: the same as if it had never stopped."""
     ids = _series_ids(lab, journal, now_ms)
     memory = _remember(lab, rules, journal, ids, now_ms)
-    judging = _judging(lab, rules, journal, ids, memory, _link(journal.meta(), now_ms), now_ms)
+    book = book_of(journal, lab)
+    judging = _judging(lab, rules, journal, ids, memory, _link(journal.meta(), now_ms), book.contexts, now_ms)
     tails = {number: empty_tail() for number in ids.values()}
     for number, rows in memory.recent.items():
         tails[number] = tail_from_rows(rows.t_ms, rows.value, rows.flag.astype(np.uint8), rows.why.astype(np.uint16))
     last = {n: Stored(n, one.t_ms, one.value, one.flag, None, one.why) for n, one in memory.newest.items()}
     intake = Intake(lab, ids, dict(journal.arrivals()))
-    return Pipeline(lab, ids, judging, tails, last, intake, notices, now_ms, book_of(journal, lab))
+    return Pipeline(lab, ids, judging, tails, last, intake, notices, now_ms, book)
 
 
 def rejudge(lab: Lab, rules: Sequence[Rule], journal: Journal, link: Link, now_ms: int) -> Judging:
     """Other rules for a running collector, which must have committed all it has judged: with what the journal holds
     they go on as after a stop, also those that look back further than the present ones."""
     ids = _series_ids(lab, journal, now_ms)
-    return _judging(lab, rules, journal, ids, _remember(lab, rules, journal, ids, now_ms), link, now_ms)
+    memory = _remember(lab, rules, journal, ids, now_ms)
+    return _judging(lab, rules, journal, ids, memory, link, book_of(journal, lab).contexts, now_ms)
 
 
 class _Memory(NamedTuple):
@@ -157,14 +162,15 @@ class _Memory(NamedTuple):
 
     newest: Mapping[int, reading.Newest]
     recent: Mapping[int, Recent]
+    since_ms: int
+    """`recent` is complete from here on."""
 
 
 def _remember(lab: Lab, rules: Sequence[Rule], journal: Journal, ids: Mapping[SeriesKey, int], now_ms: int) -> _Memory:
     newest = journal.newest(ids.values())
-    silence_ms = max((rule.setpoint + rule.on_delay_ms for rule in rules if rule.kind is Kind.SILENT), default=0)
-    memory_ms = max(_memory_ms(lab), round(silence_ms))
+    memory_ms = max(_memory_ms(lab), alarms_memory_ms(rules, lab))
     since_ms = _since_ms([one.t_ms for one in newest.values()], memory_ms, now_ms)
-    return _Memory(newest, journal.recent(ids.values(), since_ms))
+    return _Memory(newest, journal.recent(ids.values(), since_ms), since_ms)
 
 
 def _judging(
@@ -174,6 +180,7 @@ def _judging(
     ids: Mapping[SeriesKey, int],
     memory: _Memory,
     link: Link,
+    contexts: Contexts,
     now_ms: int,
 ) -> Judging:
     """The engine with the states the journal kept, but for alarms that now watch something else: these are closed."""
@@ -181,16 +188,23 @@ def _judging(
     change = difference(said if known is None else json.loads(known), said)
     states = journal.alarm_states()
     closed, fresh = retire(states, change.replaced, lab, link, now_ms)
+    about = _subjects(lab, journal, now_ms)
     engine = Engine(
         rules,
-        [make_series(ids[key], key.probe, channel, key.place) for key, channel in _channels(lab)],
+        [*(make_series(ids[key], key.probe, channel, key.place) for key, channel in _channels(lab)), *about],
         lab,
         states | fresh,
         {number: _newest(one, memory.recent.get(number)) for number, one in memory.newest.items()},
-        {},
+        journal.created_ms([one.id for one in about]),
         link,
+        contexts=contexts,
+        recent={number: _readings(rows) for number, rows in memory.recent.items()},
+        since_ms=memory.since_ms,
+        start_ms=now_ms,
     )
-    return Judging(tuple(rules), engine, change, closed, fresh, json.dumps(said) if change or known is None else "")
+    return Judging(
+        tuple(rules), engine, about, change, closed, fresh, json.dumps(said) if change or known is None else ""
+    )
 
 
 def _channels(lab: Lab) -> list[tuple[SeriesKey, Channel]]:
@@ -204,6 +218,21 @@ def _series_ids(lab: Lab, journal: Journal, now_ms: int) -> dict[SeriesKey, int]
         unit = MEASURES[channel.measure].unit
         ids[key] = journal.series_id(key, unit, place.bin, place.tray, now_ms)
     return ids
+
+
+def _subjects(lab: Lab, journal: Journal, now_ms: int) -> list[Series]:
+    """Whole probes and places, with their numbers in the journal."""
+    found = []
+    for key in subjects(lab):
+        place = lab.by_id[key.place]
+        number = journal.series_id(key, "", place.bin, place.tray, now_ms)
+        found.append(Series(number, key.probe, "", "", key.place, ""))
+    return found
+
+
+def _readings(rows: Recent) -> Readings:
+    flags, why = rows.flag.astype(np.uint8), rows.why.astype(np.uint16)
+    return Readings(rows.t_ms, rows.value, flags, (why & np.uint16(Why.UNSEEN)) != 0)
 
 
 def _memory_ms(lab: Lab) -> int:

@@ -20,6 +20,7 @@ from collector.app.assemble import Parts, assemble, rejudge
 from collector.app.clock import Now
 from collector.app.home import Home
 from collector.app.pacing import Pacer
+from collector.app.pipeline import ORDERS
 from collector.app.reload import Files
 from collector.app.settings import Settings
 from collector.app.watch_state import WatchState, write_state
@@ -340,8 +341,8 @@ class Daemon:
 
     def _answer(self, request: Request, now_ms: int) -> str:
         pipeline, kind, body = self.parts.pipeline, request.kind, request.body
-        if kind == "acknowledge":
-            return pipeline.acknowledge(body["rule"], body["place"], body["by"], now_ms)
+        if kind in ORDERS:
+            return pipeline.order(kind, body, now_ms)
         if pipeline.book.knows(kind):
             return pipeline.note(kind, body, request.at_ms, now_ms)
         return f"this version does not know the request '{kind}'"

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from collector.alarms.model import Event, Priority, Rule, Transition
+from collector.alarms.model import STANDING, Event, Priority, Rule, Transition
 from collector.domain.lab import Lab, Series
 from collector.domain.readings import Stored
 from collector.messages.settings import ChatSettings, MailSettings
@@ -11,7 +11,12 @@ from collector.messages.text import message_key, render
 from collector.messages.ways import addressees
 from collector.store.batch import NewMessage
 
-_TOLD = (Event.RAISED, Event.CLEARED)
+
+def is_told(transition: Transition) -> bool:
+    """Whether people hear of it: what calls them, and the end of what they were called for. Not what somebody did to an
+    alarm (acknowledged, shelved, reset), nor what happens to one that is shelved, suppressed or out of service."""
+    ended = transition.event in (Event.CLEARED, Event.LATCHED) and transition.before in STANDING
+    return transition.annunciates or ended
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +31,7 @@ class Notices:
         self, transition: Transition, rule: Rule, series: Series, last: Stored | None, now_ms: int
     ) -> Iterator[NewMessage]:
         """One row for each person to tell; none for a change that nobody needs to hear of."""
-        if transition.event not in _TOLD:
+        if not is_told(transition):
             return
         to = addressees(self.lab, Priority(rule.priority), self.mail, self.chat)
         if not to:

@@ -4,14 +4,14 @@ Everything lands in `batch`; the daemon commits it whole and only then acknowled
 from the journal, which is what a restart does.
 """
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from collector.alarms.changes import RuleChange
-from collector.alarms.contexts import Contexts
+from collector.alarms.chunk import Readings
 from collector.alarms.engine import Engine
 from collector.alarms.model import LINK_SERIES, AlarmKey, AlarmState, Rule, Transition
 from collector.app.diary_book import DiaryBook
@@ -20,7 +20,7 @@ from collector.domain.calibration import calibrate
 from collector.domain.lab import Channel, Lab, Series, SeriesKey
 from collector.domain.probe_models import Limits, limits_for
 from collector.domain.quality import Tail, judge, judge_late
-from collector.domain.readings import Stored
+from collector.domain.readings import Stored, Why
 from collector.intake.inbox import Column, Intake, Oddity, finite_or_none
 from collector.store.batch import Batch, HistoryRow, RejectedRow, Unplaced
 
@@ -31,6 +31,8 @@ class Judging:
 
     rules: Sequence[Rule]
     engine: Engine
+    subjects: Sequence[Series]
+    """Whole probes and places that alarms are about."""
     change: RuleChange
     closed: Sequence[Transition]
     """What stood under rules that now watch something else."""
@@ -38,6 +40,23 @@ class Judging:
     """Where that leaves their alarms."""
     said: str
     """For the journal, by which the next change is known; empty where it holds it already."""
+
+
+ORDERS = {"acknowledge": "acknowledged", "shelve": "shelved", "unshelve": "off the shelf"}
+"""What people may order of an alarm, and the answer where it was done."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Ready:
+    """Readings of one series, calibrated and checked. `late`: those that came too late to be judged."""
+
+    series: int
+    t_ms: np.ndarray
+    raw: np.ndarray
+    value: np.ndarray
+    flags: np.ndarray
+    why: np.ndarray
+    late: "_Ready | None" = None
 
 
 class Pipeline:
@@ -78,6 +97,7 @@ class Pipeline:
         """From here on these rules hold. What they close, and that they changed, is recorded together."""
         self.engine = judging.engine
         self._rules |= {rule.name: rule for rule in judging.rules}
+        self._series |= {one.id: one for one in judging.subjects}
         self._tell(judging.closed, now_ms)
         self._tell(self.engine.opening(now_ms), now_ms)
         self._rules = {rule.name: rule for rule in judging.rules}
@@ -90,8 +110,18 @@ class Pipeline:
 
     def settle(self, now_ms: int) -> None:
         """Judge all that has arrived since the last call."""
-        for series, column in self.intake.take().items():
-            self._settle_series(series, column, now_ms)
+        ready = [self._settle_series(series, column) for series, column in self.intake.take().items()]
+        on_time = {one.series: one for one in ready if one.t_ms.size}
+        judged = self.engine.judge_all({n: Readings(one.t_ms, one.value, one.flags) for n, one in on_time.items()})
+        for number, one in on_time.items():  # first, so that of two equal times the judged one takes the key
+            if number in judged.unseen:
+                one.why[judged.unseen[number]] |= np.uint16(Why.UNSEEN)
+            self._keep(one)
+        for one in ready:
+            if one.late is not None:
+                self._keep(one.late)
+                self._count("late", one.late.t_ms.size)
+        self._tell(judged.transitions, now_ms)
         self._settle_oddities()
         self._settle_states()
 
@@ -107,12 +137,28 @@ class Pipeline:
         self.batch.meta.update({"link": "up" if up else "down", "link_ms": str(now_ms)})
         self._settle_states()
 
+    def order(self, kind: str, body: Mapping[str, Any], now_ms: int) -> str:
+        """Take up what a person orders of an alarm; returns what to answer."""
+        rule, place, by = (str(body.get(name, "")) for name in ("rule", "place", "by"))
+        if kind == "acknowledge":
+            return self.acknowledge(rule, place, by, now_ms)
+        if kind == "shelve":
+            return self.shelve(rule, place, int(body.get("until_ms", 0)), str(body.get("reason", "")), by, now_ms)
+        return self._ordered(self.engine.unshelve(rule, place, by, now_ms), now_ms, ORDERS[kind])
+
     def acknowledge(self, rule: str, place: str, by: str, now_ms: int) -> str:
         """Take up a person's acknowledgement; returns what to answer."""
-        transitions, problem = self.engine.acknowledge(rule, place, by, now_ms)
+        return self._ordered(self.engine.acknowledge(rule, place, by, now_ms), now_ms, ORDERS["acknowledge"])
+
+    def shelve(self, rule: str, place: str, until_ms: int, reason: str, by: str, now_ms: int) -> str:
+        """Tell nobody of an alarm for a while; returns what to answer."""
+        return self._ordered(self.engine.shelve(rule, place, until_ms, reason, by, now_ms), now_ms, ORDERS["shelve"])
+
+    def _ordered(self, outcome: tuple[Sequence[Transition], str | None], now_ms: int, done: str) -> str:
+        transitions, problem = outcome
         self._tell(transitions, now_ms)
         self._settle_states()
-        return problem or "acknowledged"
+        return problem or done
 
     def note(self, kind: str, body: Mapping[str, Any], at_ms: int, now_ms: int) -> str:
         """Take up what a person asked the diary to hold; returns what to answer.
@@ -120,18 +166,19 @@ class Pipeline:
         It counts from a moment after everything judged so far, so that judging it all again later, when the entry is
         known from the start, gives the same.
         """
-        taken_ms = max([now_ms, *(self.engine.clock_ms(series) + 1 for series in self._channels)])
+        taken_ms = max(now_ms, self.engine.newest_ms() + 1)
         taken = self.book.take(kind, body, at_ms, taken_ms)
         if taken.entry is not None:
             self.batch.diary[taken.entry.id] = taken.entry
         if taken.brew is not None:
             self.batch.brews[taken.brew.id] = taken.brew
         if not taken.refused:
-            self._tell(contexts_changed(self.engine, self.book.contexts, taken_ms), now_ms)
+            self._tell(self.engine.contexts_changed(self.book.contexts, taken_ms), now_ms)
             self._settle_states()
         return taken.answer
 
-    def _settle_series(self, series: int, column: Column, now_ms: int) -> None:
+    def _settle_series(self, series: int, column: Column) -> "_Ready":
+        """Calibrate and check what has come of one series, and set aside what is late."""
         t_ms = np.array(column.t_ms, dtype=np.int64)
         raw = np.array(column.raw, dtype=np.float64)
         value = np.array(column.value, dtype=np.float64)
@@ -144,42 +191,24 @@ class Pipeline:
             value, calibration_why = calibrate(channel.calibrations, t_ms, raw)
             why |= calibration_why
         late = _late(t_ms, self.engine.clock_ms(series))
-        on_time = ~late
-        if on_time.any():  # first, so that of two equal times the judged one takes the key
-            self._settle_on_time(series, t_ms[on_time], raw[on_time], value[on_time], why[on_time], now_ms)
+        late_ones: _Ready | None = None
         if late.any():
             flags, late_why = judge_late(self._limits[series], raw[late], value[late], why[late])
-            self._keep(series, t_ms[late], raw[late], value[late], flags, late_why)
-            self._count("late", int(late.sum()))
+            late_ones = _Ready(series, t_ms[late], raw[late], value[late], flags, late_why)
+            t_ms, raw, value, why = t_ms[~late], raw[~late], value[~late], why[~late]
+        flags = np.empty(0, np.uint8)
+        if t_ms.size:
+            flags, why, self._tails[series] = judge(self._limits[series], self._tails[series], t_ms, raw, value, why)
+        return _Ready(series, t_ms, raw, value, flags, why, late_ones)
 
-    def _settle_on_time(
-        self,
-        series: int,
-        t_ms: np.ndarray,
-        raw: np.ndarray,
-        value: np.ndarray,
-        why: np.ndarray,
-        now_ms: int,
-    ) -> None:
-        flags, why, self._tails[series] = judge(self._limits[series], self._tails[series], t_ms, raw, value, why)
-        self._keep(series, t_ms, raw, value, flags, why)
-        self._tell(self.engine.judge(series, t_ms, value, flags), now_ms)
-
-    def _keep(
-        self,
-        series: int,
-        t_ms: np.ndarray,
-        raw: np.ndarray,
-        value: np.ndarray,
-        flags: np.ndarray,
-        why: np.ndarray,
-    ) -> None:
-        values, raws = finite_or_none(value.tolist()), finite_or_none(raw.tolist())
-        rows = zip(t_ms.tolist(), [series] * t_ms.size, values, flags.tolist(), raws, why.tolist(), strict=True)
-        self.batch.rows.extend(rows)
-        newest, last = self.batch.rows[-1], self._last.get(series)
+    def _keep(self, ready: "_Ready") -> None:
+        values, raws = finite_or_none(ready.value.tolist()), finite_or_none(ready.raw.tolist())
+        numbers = [ready.series] * ready.t_ms.size
+        columns = (ready.t_ms.tolist(), numbers, values, ready.flags.tolist(), raws, ready.why.tolist())
+        self.batch.rows.extend(zip(*columns, strict=True))
+        newest, last = self.batch.rows[-1], self._last.get(ready.series)
         if last is None or newest[0] > last.t_ms:
-            t, _, said, flag, raw_said, reasons = newest
+            t, series, said, flag, raw_said, reasons = newest
             self._last[series] = Stored(series, t, said, flag, raw_said, reasons)
 
     def _tell(self, transitions: Sequence[Transition], now_ms: int) -> None:
@@ -228,12 +257,6 @@ class Pipeline:
     def start_batch(self) -> None:
         """The last one is safe in the journal; begin the next."""
         self.batch = Batch()
-
-
-def contexts_changed(engine: object, contexts: Contexts, now_ms: int) -> list[Transition]:
-    """Tell an engine that heeds contexts what they are now; one that does not has nothing to change."""
-    heed: Callable[[Contexts, int], list[Transition]] | None = getattr(engine, "contexts_changed", None)
-    return [] if heed is None else heed(contexts, now_ms)
 
 
 def make_series(number: int, probe: str, channel: Channel, place: str) -> Series:

@@ -12,11 +12,13 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from collector.alarms.chunk import Readings
 from collector.alarms.engine import Engine
 from collector.alarms.model import LINK_SERIES, Link, Rule, Transition
+from collector.app.diary_book import contexts_of
 from collector.app.pipeline import make_series
 from collector.domain.calibration import calibrate
-from collector.domain.lab import Channel, Lab, Probe, Series, SeriesKey
+from collector.domain.lab import Channel, Lab, Probe, Series, SeriesKey, subjects
 from collector.domain.probe_models import Limits, limits_for
 from collector.domain.quality import Tail, empty_tail, judge, tail_from_rows
 from collector.domain.readings import Why
@@ -28,6 +30,7 @@ Progress = Callable[[float], None]
 """Called with the part of the stretch that is done, 0 to 1."""
 _FROM_THEN = np.uint16(Why.FUTURE | Why.ARRIVAL)
 _LATE = np.uint16(Why.LATE)
+_UNSEEN = np.uint16(Why.UNSEEN)
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,10 +54,9 @@ class _Track:
     offset: float
     tail: Tail
 
-    def judge(
-        self, t_ms: NDArray[np.int64], raw: NDArray[np.float64], why: NDArray[np.uint16]
-    ) -> tuple[NDArray[np.float64], NDArray[np.uint8]]:
-        """Values and flags, as they would be stored today."""
+    def readings(self, t_ms: NDArray[np.int64], raw: NDArray[np.float64], why: NDArray[np.uint16]) -> Readings:
+        """Values and flags, as they would be stored today. What was too late to be compared then is not compared."""
+        unseen = (why & _UNSEEN) != 0
         if self.channel.calibrations:
             value, found = calibrate(self.channel.calibrations, t_ms, raw)
             why = (why & _FROM_THEN) | found
@@ -62,7 +64,7 @@ class _Track:
             value = raw if (self.scale, self.offset) == (1.0, 0.0) else raw * self.scale + self.offset
             why = why & _FROM_THEN
         flags, _, self.tail = judge(self.limits, self.tail, t_ms, raw, value, why)
-        return value, flags
+        return Readings(t_ms, value, flags, unseen)
 
 
 def replay(
@@ -70,7 +72,19 @@ def replay(
 ) -> Replayed:
     """Run the readings from `since_ms` on, before `until_ms`, through `rules`."""
     tracks, series = _tracks(reader, lab, since_ms)
-    engine = Engine(rules, list(series.values()), lab, {}, {}, {}, _link_at(reader, since_ms, until_ms))
+    about = _subjects(reader, lab)
+    engine = Engine(
+        rules,
+        [*series.values(), *about.values()],
+        lab,
+        {},
+        {},
+        dict.fromkeys(about, since_ms),
+        _link_at(reader, since_ms, until_ms),
+        contexts=contexts_of(reader, lab),
+        start_ms=since_ms,
+    )
+    engine.opening(since_ms)
     transitions: list[Transition] = []
     count = 0
     for chunk, events in _with_events(reader, since_ms, until_ms):
@@ -81,16 +95,18 @@ def replay(
             transitions += engine.link_changed(up, at_ms)
         if chunk is not None:
             count += chunk.t_ms.size
-            for number, t_ms, raw, why in _by_series(chunk):
-                if number in tracks:
-                    value, flags = tracks[number].judge(t_ms, raw, why)
-                    transitions += engine.judge(number, t_ms, value, flags)
+            batch = {
+                number: tracks[number].readings(t_ms, raw, why)
+                for number, t_ms, raw, why in _by_series(chunk)
+                if number in tracks
+            }
+            transitions += engine.judge_all(batch).transitions
             transitions += engine.tick(chunk.until_ms - 1)
             if progress is not None:
                 progress((chunk.until_ms - since_ms) / max(1, until_ms - since_ms))
     transitions += engine.tick(until_ms - 1)
     transitions.sort(key=lambda one: one.t_ms)
-    return Replayed(tuple(transitions), {**series, 0: LINK_SERIES}, count, since_ms, until_ms)
+    return Replayed(tuple(transitions), {**series, **about, 0: LINK_SERIES}, count, since_ms, until_ms)
 
 
 def _tracks(reader: Reader, lab: Lab, since_ms: int) -> tuple[dict[int, _Track], dict[int, Series]]:
@@ -109,6 +125,13 @@ def _tracks(reader: Reader, lab: Lab, since_ms: int) -> tuple[dict[int, _Track],
         flags, why = rows.flag.astype(np.uint8), rows.why.astype(np.uint16)
         tracks[number].tail = tail_from_rows(rows.t_ms, rows.value, flags, why)
     return tracks, series
+
+
+def _subjects(reader: Reader, lab: Lab) -> dict[int, Series]:
+    """Whole probes and places that the journal knows: what alarms about these are told by."""
+    wanted = set(subjects(lab))
+    known = (one for one in reader.series() if SeriesKey(one.probe, one.channel, one.measure, one.place) in wanted)
+    return {one.id: one.as_series() for one in known}
 
 
 def _track(probe: Probe, channel: Channel) -> _Track:

@@ -57,7 +57,7 @@ def probe_rows(series: dict[int, StoredSeries], newest: dict[int, Newest], lab: 
         rows[probe.id] = {"id": probe.id, "at": probe.place, "last_heard": None, "flag": None, "newest": {}}
     current = {(p.id, p.place) for p in lab.probes} if lab is not None else set()
     for one in series.values():
-        if lab is not None and (one.probe, one.place) not in current:
+        if not one.measure or (lab is not None and (one.probe, one.place) not in current):
             continue
         row = rows.setdefault(
             one.probe, {"id": one.probe, "at": one.place, "last_heard": None, "flag": None, "newest": {}}

@@ -7,16 +7,16 @@ import hashlib
 import shlex
 import textwrap
 from dataclasses import dataclass
-from typing import assert_never
 from zoneinfo import ZoneInfo
 
-from collector.alarms.model import LINK_SERIES, Event, Kind, Priority, Rule, State, Transition
+from collector.alarms.model import Event, Kind, Priority, Rule, State, Transition, What
 from collector.domain.lab import Lab, Place, Series
 from collector.domain.readings import Stored
-from collector.domain.units import MEASURES, show_duration, show_value
+from collector.domain.units import show_duration
 from collector.messages.localtime import clock_time
 from collector.messages.meaning import doubt, said, usable
 from collector.messages.plain import one_line, paragraphs
+from collector.messages.trouble import Trouble
 
 WIDTH = 72
 """Longest line: under the 78 of RFC 5322 section 2.1.1, with room for what quoting a mail adds."""
@@ -76,6 +76,14 @@ def render(
     return _Message(transition, rule, place, lab, now_ms, series, last).render()
 
 
+_HELD = {
+    Event.UNSHELVED: "the shelving is over and it is still there",
+    Event.UNSUPPRESSED: "it was suppressed and is still there",
+    Event.PUT_BACK: "it was out of service and is still there",
+}
+"""Why people hear of an alarm that did not just begin."""
+
+
 @dataclass(frozen=True, slots=True)
 class _Message:
     transition: Transition
@@ -87,38 +95,47 @@ class _Message:
     last: Stored | None
 
     def render(self) -> Rendered:
-        match self.transition.event:
-            case Event.RAISED | Event.RE_ALARMED:
-                return self._raised()
-            case Event.CLEARED:
-                return self._cleared()
-            case event:
-                return self._changed(event)
+        if self.transition.annunciates or self.transition.event in (Event.RAISED, Event.RE_ALARMED):
+            return self._raised()
+        if self.transition.event in (Event.CLEARED, Event.LATCHED):
+            return self._cleared()
+        return self._changed(self.transition.event)
 
     def _raised(self) -> Rendered:
-        what = self._trouble()
-        value = self.transition.value
-        told = "" if self._silent() or self._switch() or value is None else f", {self._show(value)}"
-        lines = [*self._now(), self._since(), *self._time_left(), ""]
+        what = self._trouble.wrong()
+        lines = [*self._now(), self._since(), *self._why_now(), *self._time_left(), ""]
         lines += _block("What to do", self.rule.corrective_action)
         lines += _block("If nothing is done", self.rule.consequence)
         lines += [*self._probe(), _field("Basis", one_line(self.rule.basis, 110)), *self._acknowledge()]
-        if self.series.measure in _CARE:
-            lines += ["", *textwrap.wrap(_CARE[self.series.measure], WIDTH)]
-        return self._finish(_URGENCY[self.rule.priority], what + told, what, lines)
+        lines += ["", *textwrap.wrap(self._care(), WIDTH)] if self._care() else []
+        return self._finish(_URGENCY[self.rule.priority], what + self._told(), what, lines)
+
+    def _told(self) -> str:
+        """The figure that the subject ends with."""
+        value, outlook = self.transition.value, self.transition.outlook
+        if outlook is not None:
+            return f", about {self._when(outlook.about_ms)}"
+        if not self._trouble.has_value or self.rule.kind is Kind.FORECAST or value is None:
+            return ""
+        return f", {self._trouble.show(value)}"
 
     def _cleared(self) -> Rendered:
-        what = self._good_again()
+        what = self._trouble.right_again()
         lines = [*self._now(), self._lasted(), *self._worst(), *self._probe()]
-        if self.transition.after is State.RETURNED:
+        if self.transition.event is Event.LATCHED:
+            lines += ["", "The alarm stays until somebody has looked and resets it:", *self._command()]
+        elif self.transition.after is State.RETURNED:
             lines += ["", "Nobody has acknowledged it yet:", *self._command()]
         return self._finish("BACK TO NORMAL", what.removesuffix(" back to normal"), what, lines)
 
     def _changed(self, event: Event) -> Rendered:
-        by = f" by {one_line(self.transition.by)}" if self.transition.by else ""
-        what = f"{self._trouble()}: alarm {one_line(self.rule.name)} {_CHANGED.get(event, event.value)}{by}"
-        since = [self._since()] if self.transition.since_ms is not None else []
-        return self._finish("NOTE", what, what, [*self._now(), *since, *self._probe()])
+        change = self.transition
+        by = f" by {one_line(change.by)}" if change.by else ""
+        what = f"{self._trouble.wrong()}: alarm {one_line(self.rule.name)} {_CHANGED.get(event, event.value)}{by}"
+        facts = [self._since()] if change.since_ms is not None else []
+        facts += [_field("Until", self._when(change.until_ms))] if change.until_ms is not None else []
+        facts += [_field("Why", one_line(change.note, 200))] if change.note.strip() else []
+        return self._finish("NOTE", what, what, [*self._now(), *facts, *self._probe()])
 
     def _finish(self, urgency: str, subject: str, what: str, lines: list[str]) -> Rendered:
         headline = textwrap.wrap(f"{self._place()}: {what}", WIDTH)
@@ -127,43 +144,19 @@ class _Message:
 
     # What it is about
 
-    def _link(self) -> bool:
-        return self.series.place == LINK_SERIES.place
-
-    def _silent(self) -> bool:
-        return self.rule.kind is Kind.SILENT
-
-    def _switch(self) -> bool:
-        return self.series.measure in MEASURES and MEASURES[self.series.measure].dimension == "switch"
+    @property
+    def _trouble(self) -> Trouble:
+        return Trouble(self.rule, self.series, self.lab, self._when)
 
     def _place(self) -> str:
         if self.place is not None:
             return one_line(self.place.label)
-        return "Collector" if self._link() else one_line(self.series.place)
+        return "Collector" if self._trouble.link else one_line(self.series.place)
 
-    def _measure(self) -> str:
-        return MEASURES[self.series.measure].label if self.series.measure in MEASURES else self.series.measure
-
-    def _show(self, value: float | None) -> str:
-        return show_value(self.series.measure, value, self.lab.us_units)
-
-    def _trouble(self) -> str:
-        if self._link():
-            return "no connection to the broker"
-        match self.rule.kind:
-            case Kind.SILENT:
-                return f"no usable {self._measure()} reading"
-            case Kind.HIGH:
-                return f"{self._measure()} {'is on' if self._switch() else 'too high'}"
-            case Kind.LOW:
-                return f"{self._measure()} {'is off' if self._switch() else 'too low'}"
-            case _:
-                assert_never(self.rule.kind)
-
-    def _good_again(self) -> str:
-        if self._link():
-            return "connected to the broker again"
-        return f"{self._measure()} {'heard again' if self._silent() else 'back to normal'}"
+    def _care(self) -> str:
+        if self._trouble.overdue:
+            return _WET if self.rule.what in (What.BREW_END, What.TEA_USE) else _HANDS
+        return _CARE.get(self.series.measure, "")
 
     # The facts, a field each
 
@@ -174,16 +167,34 @@ class _Message:
         return f"{self._when(ms)} ({show_duration(self.now_ms - ms)} ago)"
 
     def _now(self) -> list[str]:
-        if self._link():
+        trouble = self._trouble
+        if trouble.link or trouble.overdue:
             return []
-        if self._silent():
-            return self._heard()
-        limit = "" if self._switch() else f" (limit {self._show(self.rule.setpoint)})"
+        if trouble.silent:
+            return self._heard() if trouble.of_readings else []
+        figure = self._figure()
+        limit = "" if figure or trouble.switch else f" (limit {trouble.limit})"
         if self.last is not None and usable(self.last):
-            return [_field("Now", self._reading(self.last) + limit)]
-        at_change = _field("Value", f"{self._show(self.transition.value)} at {self._when(self.transition.t_ms)}{limit}")
+            return [_field("Now", self._reading(self.last) + limit), *figure]
         newest = [_field("Newest", self._reading(self.last))] if self.last is not None else []
-        return [at_change, *newest]
+        if figure or self.transition.value is None or self.rule.kind is Kind.FORECAST:
+            return [*newest, *figure]
+        value = trouble.show(self.transition.value)
+        return [_field("Value", f"{value} at {self._when(self.transition.t_ms)}{limit}"), *newest]
+
+    def _figure(self) -> list[str]:
+        """What is compared with the limit, where that is not the reading itself."""
+        change, trouble = self.transition, self._trouble
+        if self.rule.kind is Kind.FORECAST:
+            ahead = change.outlook is not None and change.event is not Event.CLEARED
+            return [_field("Expected", trouble.expected(change.outlook))] if ahead and change.outlook else []
+        if change.value is None or self.rule.kind in (Kind.HIGH, Kind.LOW):
+            return []
+        return [_field(*trouble.figure(change.value, self._when(change.t_ms)))]
+
+    def _why_now(self) -> list[str]:
+        why = _HELD.get(self.transition.event)
+        return [] if why is None else [_field("Told now", why)]
 
     def _reading(self, last: Stored) -> str:
         why = doubt(last, self.series, self.lab)
@@ -220,12 +231,14 @@ class _Message:
 
     def _worst(self) -> list[str]:
         worst = self.transition.worst
-        return [] if worst is None or self._silent() or self._switch() else [_field("Worst", self._show(worst))]
+        told = worst is not None and self._trouble.has_value and self.rule.kind is not Kind.FORECAST
+        return [_field("Worst", self._trouble.show(worst))] if told else []
 
     def _probe(self) -> list[str]:
-        if self._link():
+        if self._trouble.link or not self.series.probe:
             return []
-        return [_field("Probe", f"{one_line(self.series.probe)}, {one_line(self.series.channel)}")]
+        named = [one_line(part) for part in (self.series.probe, self.series.channel) if part]
+        return [_field("Probe", ", ".join(named))]
 
     def _acknowledge(self) -> list[str]:
         return ["", "Say that you are on it:", *self._command()]

@@ -206,6 +206,12 @@ class Journal:
         with self._work() as db:
             return reading.alarm_states(db)
 
+    def created_ms(self, series_ids: Collection[int]) -> dict[int, int]:
+        """When each series became known."""
+        with self._work() as db:
+            known = db.execute("SELECT id, created_ms FROM series").fetchall()
+        return {number: ms for number, ms in known if number in series_ids}
+
     def newest(self, series_ids: Collection[int] | None = None) -> dict[int, Newest]:
         """The newest reading of each series that has one, late ones included."""
         with self._work() as db:

@@ -109,7 +109,7 @@ def _diary_and_brews(db: sqlite3.Connection) -> None:
 
 
 def _what_people_order(db: sqlite3.Connection) -> None:
-    """Shelving, out of service and the alarm that stands for another, each as a restart needs it; why in the history."""
+    """Shelving, out of service and the alarm that stands for another, as a restart needs it; why in the history."""
     for column in (
         "acked_ms INTEGER",
         "shelved_until_ms INTEGER",

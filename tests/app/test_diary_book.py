@@ -6,11 +6,9 @@ from typing import Any
 
 import pytest
 
-from collector.alarms.contexts import Contexts, parse_condition
-from collector.alarms.model import AlarmKey, Event, State, Transition
+from collector.alarms.contexts import parse_condition
 from collector.app.diary_book import DiaryBook, book_of, contexts_of
 from collector.app.home import Home
-from collector.app.pipeline import contexts_changed
 from collector.intake.inbox import Message
 from tests.app.brew_home import AT_TOP, CLASS, HOUR, MIN, T0, journal_of, pipeline_of, take_all
 from tests.app.lab import hot_pack
@@ -80,29 +78,6 @@ def test_a_restart_knows_what_was_noted(brew_home: Home, said: Callable[..., str
 
 
 # In the collector ---------------------------------------------------------------------------------------------------
-
-
-class Heeding:
-    """An engine that heeds contexts."""
-
-    def __init__(self) -> None:
-        self.told: list[tuple[Contexts, int]] = []
-
-    def contexts_changed(self, contexts: Contexts, now_ms: int) -> list[Transition]:
-        self.told.append((contexts, now_ms))
-        return [
-            Transition(
-                AlarmKey("bedding-hot", 1), Event.SUPPRESSED, State.NORMAL, State.SUPPRESSED, now_ms, None, None, None
-            )
-        ]
-
-
-def test_an_engine_that_heeds_contexts_is_told(brew_home: Home) -> None:
-    """With the moment from which they hold; one that does not is left alone."""
-    engine, contexts = Heeding(), Contexts(brew_home.load_lab())
-    assert [change.event for change in contexts_changed(engine, contexts, T0)] == [Event.SUPPRESSED]
-    assert engine.told == [(contexts, T0)]
-    assert contexts_changed(object(), contexts, T0) == []
 
 
 def test_what_is_noted_counts_from_after_all_that_was_judged(brew_home: Home) -> None:

@@ -54,7 +54,7 @@ def run(arguments: argparse.Namespace) -> int:
 def _ids(reader: Reader, place: str | None) -> set[int] | None:
     if place is None:
         return None
-    series = reader.series()
+    series = [one for one in reader.series() if one.measure]
     found = {one.id for one in series if one.place == place or one.place.startswith(f"{place}/")}
     if not found:
         wrong(f"--at {place}: nothing stored there; places: {', '.join(sorted({one.place for one in series}))}")
