@@ -14,6 +14,7 @@ foreseen, for a line drawn that far says nothing (common practice).
 """
 
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -79,7 +80,7 @@ class Forecast(Derived):
         starts = np.flatnonzero(np.diff(place, prepend=place[:1] - 1)).tolist()
         at: list[int] = []
         ahead: list[float] = []
-        for start, end in zip(starts, [*starts[1:], place.size], strict=True):
+        for start, end in pairwise([*starts, place.size]):
             if place[start] != self._now:
                 self._close(int(place[start]))
                 at.append(int(t_ms[start]))
