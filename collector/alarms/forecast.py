@@ -13,8 +13,10 @@ A horizon like 'monday 08:00' ends at the next such moment; as long as it is fur
 foreseen, for a line drawn that far says nothing (common practice).
 """
 
+from bisect import bisect_left
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
+from statistics import median
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -51,12 +53,13 @@ def next_moment_ms(weekly: Weekly, zone: ZoneInfo, t_ms: int) -> int:
 
 
 class Forecast(Derived):
-    __slots__ = ("_medians", "_now", "_open", "_places", "_seen", "_stretch", "_until_ms", "_zone")
+    __slots__ = ("_medians", "_now", "_open", "_places", "_points", "_seen", "_stretch", "_until_ms", "_zone")
 
     def __init__(self, rule: Rule, saved: AlarmState, ledger: Ledger, zone: ZoneInfo) -> None:
         super().__init__(rule, saved, ledger)
         self._zone = zone
         self._stretch = stretch_ms(rule.window_ms)
+        self._points = max(1, rule.window_ms // self._stretch)
         self._places: list[int] = []
         self._medians: list[float] = []
         self._now: int | None = None
@@ -64,10 +67,6 @@ class Forecast(Derived):
         self._open: list[Values] = []
         self._seen: list[tuple[int, Outlook]] = []
         self._until_ms = 0
-
-    @property
-    def _points(self) -> int:
-        return max(1, self.rule.window_ms // self._stretch)
 
     def outlook(self, t_ms: int) -> Outlook | None:
         return next((outlook for at_ms, outlook in reversed(self._seen) if at_ms <= t_ms), None)
@@ -96,9 +95,9 @@ class Forecast(Derived):
         """The stretch is over and `place` begins."""
         if self._now is not None:
             self._places.append(self._now)
-            self._medians.append(float(np.median(np.concatenate(self._open))))
+            self._medians.append(median(np.concatenate(self._open).tolist()))
         self._now, self._open = place, []
-        old = sum(1 for one in self._places if one < place - self._points)
+        old = bisect_left(self._places, place - self._points)
         del self._places[:old], self._medians[:old]
 
     def _ahead(self, t_ms: int) -> float:
@@ -115,9 +114,9 @@ class Forecast(Derived):
 
     def _highest(self, x: Values, y: Values, hours: float) -> float:
         """No line through the points can be beyond this, now or then; told in place of it where it is calm enough."""
-        middle, low, high = float(np.median(y)), *steepest(x, y)
+        middle, low, high = median(self._medians), *steepest(x, y)
         slope = high if self.sign > 0 else -low
-        back = float(np.median(x))
+        back = 0.5 * float(x[(x.size - 1) // 2] + x[x.size // 2])
         return self.sign * middle + max(0.0, slope * (hours - back), -slope * back)
 
     def _judge_trend(self, t_ms: int, trend: Trend, hours: float) -> float:

@@ -7,6 +7,7 @@ stands for the collector's own link to the broker and never for a place of the l
 import re
 
 from collector.alarms.model import Rule
+from collector.domain.units import PUBLISHED
 
 BROKER = "broker"
 _LEVEL = r"(?:\*|[A-Za-z0-9][A-Za-z0-9_-]*)"
@@ -31,7 +32,8 @@ def about_broker(rule: Rule) -> bool:
 
 
 def holds_at(rule: Rule, measure: str, place: str) -> bool:
-    """Whether the rule makes an alarm for a series of this measure at this place."""
-    if about_broker(rule) or (rule.measure and rule.measure != measure):
+    """Whether the rule makes an alarm for a series of this measure at this place; one for any measure is about what
+    probes send."""
+    if about_broker(rule) or (rule.measure != measure if rule.measure else measure not in PUBLISHED):
         return False
     return not rule.where or any(fits(pattern, place) for pattern in rule.where)

@@ -7,7 +7,9 @@ narrow; medians of half hours take most of that away.
 """
 
 import math
+from collections import Counter
 from functools import lru_cache
+from statistics import median
 from typing import NamedTuple
 
 import numpy as np
@@ -53,12 +55,12 @@ def theil_sen(x: Numbers, y: Numbers) -> Trend:
     low, high = _ends(slopes.size, _sigma(y))
     middle = slopes.size // 2
     slope = slopes[middle] if slopes.size % 2 else 0.5 * (slopes[middle - 1] + slopes[middle])
-    return Trend(float(slope), float(slopes[low]), float(slopes[high]), float(np.median(x)), float(np.median(y)))
+    return Trend(float(slope), float(slopes[low]), float(slopes[high]), median(x.tolist()), median(y.tolist()))
 
 
 def steepest(x: Numbers, y: Numbers) -> tuple[float, float]:
     """Bounds of the slope, quickly: no line through two points is steeper than all between neighbours."""
-    slopes = np.diff(y) / np.diff(x)
+    slopes = (y[1:] - y[:-1]) / (x[1:] - x[:-1])
     return float(slopes.min()), float(slopes.max())
 
 
@@ -71,8 +73,7 @@ def _pairs(count: int) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
 def _sigma(y: Numbers) -> float:
     """Standard deviation of the number of rising less falling pairs were there no trend."""
     n = y.size
-    _, equal = np.unique(y, return_counts=True)
-    ties = float((equal * (equal - 1) * (2 * equal + 5)).sum())
+    ties = sum(equal * (equal - 1) * (2 * equal + 5) for equal in Counter(y.tolist()).values() if equal > 1)
     return math.sqrt(max(0.0, n * (n - 1) * (2 * n + 5) - ties) / 18)
 
 

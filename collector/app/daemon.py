@@ -19,9 +19,11 @@ from collector.alarms.layers import RuleSet
 from collector.app.assemble import Parts, assemble, rejudge
 from collector.app.clock import Now
 from collector.app.home import Home
+from collector.app.ownseries import SELF_EVERY_MS
 from collector.app.pacing import Pacer
 from collector.app.pipeline import ORDERS
 from collector.app.reload import Files
+from collector.app.selfcheck import SelfCheck
 from collector.app.settings import Settings
 from collector.app.watch_state import WatchState, write_state
 from collector.intake.inbox import Message
@@ -73,8 +75,10 @@ class Daemon:
         now: Now,
         log: Callable[[str], None],
         tick_lag_ms: int = TICK_LAG_MS,
+        pace: float = 1.0,
     ) -> None:
-        self._tick_lag_ms = tick_lag_ms
+        """`pace`: how fast `now` runs against real time."""
+        self._tick_lag_ms, self._pace = tick_lag_ms, pace
         self.home = home
         self.settings = settings
         self.now = now
@@ -125,6 +129,7 @@ class Daemon:
             late = {"coalesce": True, "misfire_grace_time": _LATE_JOB_S}
             scheduler = BackgroundScheduler(timezone="UTC", job_defaults=late)
             scheduler.add_job(self._ask, "interval", ("tidy",), seconds=TIDY_EVERY_S)
+            scheduler.add_job(self._ask, "interval", ("self-check",), seconds=SELF_EVERY_MS // 1000)
             scheduler.add_job(self._ask, "cron", ("retention",), hour=3, minute=17)
             scheduler.start()
             try:
@@ -145,6 +150,7 @@ class Daemon:
         self._damage = ""
         self._mids, self._held, self._stall = [], 0, None
         self._pacer = Pacer(time.monotonic())
+        self._self_check = SelfCheck(self.home.path, self.parts.journal, self.parts.pipeline.ids, self._pace)
         self._catch_up(_CATCH_UP_S)
         self._session = Session(self.parts.broker, self._message, self._news, time.monotonic)
         self.parts.pipeline.batch.events.append((self.now(), "started", ""))
@@ -356,6 +362,9 @@ class Daemon:
             try:
                 if job == "tidy":
                     self.parts.journal.tidy(self.now())
+                elif job == "self-check":
+                    own = self._self_check.readings(now_ms := self.now(), time.monotonic(), self._held)
+                    self.parts.pipeline.take_own(own, now_ms)
                 elif job == "retention":
                     done = self.parts.journal.retention(self.now(), self.settings.journal.keep_days)
                     if done.more:

@@ -97,7 +97,7 @@ def running_demo(on_mail: Callable[[CaughtMail], None], log: Callable[[str], Non
         )
         demo = Demo(home, scaled_now(START_MS, PACE), [], threading.Event())
         stop = threading.Event()
-        daemon = Daemon(home, settings, demo.now, log, _TICK_LAG_MS)
+        daemon = Daemon(home, settings, demo.now, log, _TICK_LAG_MS, PACE)
         _start(stack, demo, "collector", daemon.run, daemon.stop)
         _start(stack, demo, "simulator", lambda: _play(broker_port, demo, stop), stop.set)
         yield demo

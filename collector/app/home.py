@@ -9,6 +9,7 @@ from pathlib import Path
 
 from collector.alarms.layers import RuleSet, examine_layers
 from collector.alarms.model import Rule
+from collector.app.ownseries import with_own_series
 from collector.domain.lab import Lab
 from collector.domain.labfile import read_lab
 from collector.domain.problems import Problem, Refused
@@ -49,7 +50,7 @@ class Home:
 
     def load_lab(self) -> Lab:
         """Raises Refused with every problem of lab.yaml."""
-        return read_lab(_text(self.lab_file, "make one with: traywarden init"), "lab.yaml")
+        return with_own_series(read_lab(_text(self.lab_file, "make one with: traywarden init"), "lab.yaml"))
 
     def load_rules(self) -> tuple[Rule, ...]:
         """The rules in force. Raises Refused as `load_rule_set`."""

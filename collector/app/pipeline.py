@@ -16,11 +16,12 @@ from collector.alarms.engine import Engine
 from collector.alarms.model import LINK_SERIES, AlarmKey, AlarmState, Rule, Transition
 from collector.app.diary_book import DiaryBook
 from collector.app.notices import Notices
+from collector.app.ownseries import add_shares, shares
 from collector.domain.calibration import calibrate
 from collector.domain.lab import Channel, Lab, Series, SeriesKey
 from collector.domain.probe_models import Limits, limits_for
 from collector.domain.quality import Tail, judge, judge_late
-from collector.domain.readings import Stored, Why
+from collector.domain.readings import Flag, Stored, Why
 from collector.intake.inbox import Column, Intake, Oddity, finite_or_none
 from collector.store.batch import Batch, HistoryRow, RejectedRow, Unplaced
 
@@ -91,6 +92,8 @@ class Pipeline:
                 self._series[series] = make_series(series, probe.id, channel, probe.place)
                 self._channels[series] = channel
                 self._limits[series] = limits_for(channel.measure, channel.model, probe.every_ms, channel.unit)
+        self.ids = ids
+        self._shares = shares(lab, ids)
         self.judge_by(judging, now_ms)
 
     def judge_by(self, judging: Judging, now_ms: int) -> None:
@@ -112,7 +115,10 @@ class Pipeline:
         """Judge all that has arrived since the last call."""
         ready = [self._settle_series(series, column) for series, column in self.intake.take().items()]
         on_time = {one.series: one for one in ready if one.t_ms.size}
-        judged = self.engine.judge_all({n: Readings(one.t_ms, one.value, one.flags) for n, one in on_time.items()})
+        batch = {n: Readings(one.t_ms, one.value, one.flags) for n, one in on_time.items()}
+        add_shares(batch, self._shares, self.engine.clock_ms)
+        judged = self.engine.judge_all(batch)
+        self._remember_unstored({number: one for number, one in batch.items() if number not in on_time})
         for number, one in on_time.items():  # first, so that of two equal times the judged one takes the key
             if number in judged.unseen:
                 one.why[judged.unseen[number]] |= np.uint16(Why.UNSEEN)
@@ -124,6 +130,24 @@ class Pipeline:
         self._tell(judged.transitions, now_ms)
         self._settle_oddities()
         self._settle_states()
+
+    def take_own(self, values: Mapping[int, float], now_ms: int) -> None:
+        """What the collector knows of itself at this moment: judged like readings, and not stored."""
+        moment = np.array([now_ms], np.int64)
+        batch = {
+            number: Readings(moment, np.array([value]), np.array([Flag.PASS], np.uint8))
+            for number, value in values.items()
+            if self.engine.clock_ms(number) < now_ms
+        }
+        self._remember_unstored(batch)
+        self._tell(self.engine.judge_all(batch).transitions, now_ms)
+        self._settle_states()
+
+    def _remember_unstored(self, batch: Mapping[int, Readings]) -> None:
+        """For messages, which say what the newest reading was."""
+        for number, one in batch.items():
+            value, flag = finite_or_none(one.value[-1:].tolist())[0], int(one.flags[-1])
+            self._last[number] = Stored(number, int(one.t_ms[-1]), value, flag, value, 0)
 
     def tick(self, now_ms: int) -> None:
         """Let timers run out that no reading will move."""

@@ -16,6 +16,7 @@ from collector.alarms.chunk import Readings
 from collector.alarms.engine import Engine
 from collector.alarms.model import LINK_SERIES, Link, Rule, Transition
 from collector.app.diary_book import contexts_of
+from collector.app.ownseries import add_shares, shares
 from collector.app.pipeline import make_series
 from collector.domain.calibration import calibrate
 from collector.domain.lab import Channel, Lab, Probe, Series, SeriesKey, subjects
@@ -73,6 +74,7 @@ def replay(
     """Run the readings from `since_ms` on, before `until_ms`, through `rules`."""
     tracks, series = _tracks(reader, lab, since_ms)
     about = _subjects(reader, lab)
+    wanted = shares(lab, {SeriesKey(one.probe, one.channel, one.measure, one.place): n for n, one in series.items()})
     engine = Engine(
         rules,
         [*series.values(), *about.values()],
@@ -100,6 +102,7 @@ def replay(
                 for number, t_ms, raw, why in _by_series(chunk)
                 if number in tracks
             }
+            add_shares(batch, wanted, engine.clock_ms)
             transitions += engine.judge_all(batch).transitions
             transitions += engine.tick(chunk.until_ms - 1)
             if progress is not None:

@@ -9,6 +9,7 @@ from collector.app.output import iso
 from collector.app.watch_state import STALE_MS, WatchState, read_state
 from collector.domain.lab import Lab
 from collector.domain.readings import Flag
+from collector.domain.units import PUBLISHED
 from collector.store.reader import HeldAlarm, Reader
 from collector.store.reading import Newest, StoredSeries
 
@@ -53,11 +54,11 @@ def watch_words(state: WatchState | None, now_ms: int, stale_ms: int) -> str:
 def probe_rows(series: dict[int, StoredSeries], newest: dict[int, Newest], lab: Lab | None) -> list[dict[str, Any]]:
     """One row a probe: those of lab.yaml first, then those only the journal remembers."""
     rows: dict[str, dict[str, Any]] = {}
-    for probe in lab.probes if lab is not None else ():
+    for probe in (probe for probe in lab.probes if probe.topic) if lab is not None else ():
         rows[probe.id] = {"id": probe.id, "at": probe.place, "last_heard": None, "flag": None, "newest": {}}
     current = {(p.id, p.place) for p in lab.probes} if lab is not None else set()
     for one in series.values():
-        if not one.measure or (lab is not None and (one.probe, one.place) not in current):
+        if one.measure not in PUBLISHED or (lab is not None and (one.probe, one.place) not in current):
             continue
         row = rows.setdefault(
             one.probe, {"id": one.probe, "at": one.place, "last_heard": None, "flag": None, "newest": {}}

@@ -62,7 +62,7 @@ class Calibration:
 
 @dataclass(frozen=True, slots=True)
 class Channel:
-    """One measured quantity of one probe."""
+    """One measured quantity of one probe, or one that is computed and that nothing published can claim to be."""
 
     key: str
     """Its key under the probe's `channels`."""
@@ -74,6 +74,10 @@ class Channel:
     model: str = "generic"
     """Probe model whose limits and sentinels apply: ds18b20, capacitive, sht3x, dht22, oxygen, switch, generic."""
     calibrations: tuple[Calibration, ...] = ()
+
+
+NOT_SENT = "(computed)"
+"""Name of channels that no probe sends; no record and no JSON Pointer can be called this."""
 
 
 @dataclass(frozen=True, slots=True)

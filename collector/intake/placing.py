@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 
 from paho.mqtt.client import topic_matches_sub
 
-from collector.domain.lab import Channel, Format, Lab, Probe, SeriesKey
+from collector.domain.lab import NOT_SENT, Channel, Format, Lab, Probe, SeriesKey
 from collector.domain.units import from_sent, sent_units
 
 _MOST_NAMES = 2_000
@@ -92,6 +92,8 @@ class Placing:
         for probe in probes:
             loose = loose or not probe.senml_name
             for channel in probe.channels:
+                if channel.name == NOT_SENT:
+                    continue
                 key = SeriesKey(probe.id, channel.key, channel.measure, probe.place)
                 slots[probe.senml_name + channel.name] = make_slot(self._ids[key], channel)
         return Route(kind, slots, tuple(slots) if kind is Format.JSON else (), time_pointer, loose)

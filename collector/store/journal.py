@@ -212,6 +212,18 @@ class Journal:
             known = db.execute("SELECT id, created_ms FROM series").fetchall()
         return {number: ms for number, ms in known if number in series_ids}
 
+    def starts_since(self, since_ms: int) -> int:
+        """How often the collector has been started since then."""
+        with self._work() as db:
+            query = "SELECT count(*) FROM events WHERE t_ms >= ? AND kind = 'started'"
+            return int(db.execute(query, (since_ms,)).fetchone()[0])
+
+    def oldest_waiting_ms(self) -> int | None:
+        """When the oldest message that still waits was written; None: none waits."""
+        with self._work() as db:
+            oldest: int | None = db.execute("SELECT min(created_ms) FROM outbox WHERE state = 'waiting'").fetchone()[0]
+        return oldest
+
     def newest(self, series_ids: Collection[int] | None = None) -> dict[int, Newest]:
         """The newest reading of each series that has one, late ones included."""
         with self._work() as db:

@@ -69,7 +69,7 @@ def measure(whole: bool) -> dict[str, float | int]:
         seconds = time.perf_counter() - began
     return {
         "days": days,
-        "series": len(series_keys(lab)),
+        "series": sum(key.measure in _LEVEL for key in series_keys(lab)),
         "rules": len(rules),
         "readings": done.readings,
         "transitions": len(done.transitions),
@@ -83,7 +83,7 @@ def _fill(home: Home, days: int) -> None:
     lab = home.load_lab()
     chance = np.random.default_rng(20_260_302)
     journal = Journal(home.database, lab.time_zone).open(_START_MS)
-    keys = series_keys(lab)
+    keys = [key for key in series_keys(lab) if key.measure in _LEVEL]
     ids = [journal.series_id(key, MEASURES[key.measure].unit, "", "", _START_MS) for key in keys]
     for day in range(days):
         minutes = day * _DAY + np.arange(_DAY)
