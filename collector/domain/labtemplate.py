@@ -105,6 +105,7 @@ probes:
     place: kettle
     topic: worms/kettle/pump
     format: number
+    every: 30 s
     channels:
       pump: {measure: air_pump, unit: on/off, model: switch}
 
