@@ -169,7 +169,7 @@ def test_every_mistake_in_every_file_then_what_is_doubtful(home: Path, capsys: P
     (rules / "d.yaml").mkdir()
     (rules / "e.yaml").write_text("alarms:\n\t- x\n", encoding="utf-8")
     out, err = run(capsys, home, "check", code=1)
-    off = line_of("probe-silent", "rules/collector.yaml") + 3
+    off = line_of("probe-silent", "rules/probes.yaml") + 3
     assert out == []
     assert err == [
         "rules/c.yml:1:1 is not UTF-8 text; save it as UTF-8",
@@ -181,7 +181,7 @@ def test_every_mistake_in_every_file_then_what_is_doubtful(home: Path, capsys: P
         "rules/site.yaml:3:3 alarms.bedding-wt: no alarm that ships is called 'bedding-wt'; did you mean 'bedding-wet'?"
         " A new one also needs: kind, priority, consequence, corrective_action, time_to_respond, basis",
         "rules/site.yaml:4:27 alarms.bedding-wet.setpoint: is set at rules/b.yaml:1:34, too; keep one of the two",
-        "rules/site.yaml:5:28 alarms.probe-silent.setpoint: clashes with what ships: rules/collector.yaml:"
+        "rules/site.yaml:5:28 alarms.probe-silent.setpoint: clashes with what ships: rules/probes.yaml:"
         f"{off} alarms.probe-silent.off_delay: is not shorter than the setpoint; it could outlast the next silence",
         "rules/site.yaml:7:27 alarms.bedding-cool.enabled: needs yes or no, got 'maybe'",
         "rules/site.yaml:6:27 alarms.bedding-hot.on_delay: warning: 1 min is under two reporting intervals (2 min): one"
