@@ -96,6 +96,10 @@ def _source(marked: Marked, name: str) -> str:
     return f"{marked.file}:{marked.keys['alarms', name].line}"
 
 
+_HALF_WAY = -0.5
+"""Deadband of a switch: nothing lies beyond on, so an alarm about off clears above half way, and the reverse."""
+
+
 class _Reading:
     """One alarm's fields on their way to a Rule; what is wrong gathers in `problems`."""
 
@@ -226,6 +230,11 @@ class _Reading:
             self._wrong("setpoint", f"'{self.fields['setpoint']}' is negative; give how far apart they may be")
         return value
 
+    @property
+    def _is_switch(self) -> bool:
+        """Whether the values compared are on and off."""
+        return self.measure is not None and self.measure.dimension == "switch" and self.kind is not Kind.SUSPECT
+
     def _setpoint_is(self) -> str:
         match self.kind:
             case Kind.SILENT:
@@ -237,8 +246,8 @@ class _Reading:
 
     def _deadband(self) -> float:
         if not self._has("deadband"):
-            return 0.0
-        if self.measure is not None and self.measure.dimension == "switch" and self.kind is not Kind.SUSPECT:
+            return _HALF_WAY if self._is_switch else 0.0
+        if self.measure is not None and self._is_switch:
             self._wrong("deadband", f"means nothing for {self.measure.label}, on or off; remove it", at_key=True)
             return 0.0
         deadband = self._value("deadband")

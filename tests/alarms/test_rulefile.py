@@ -105,6 +105,7 @@ def test_a_switch_is_written_on_or_off() -> None:
     """An air pump that is not on: low with setpoint on."""
     (rule,) = read_rules({"f": one("kind: low, measure: air_pump, setpoint: on")})
     assert rule.setpoint == 1.0
+    assert rule.deadband == -0.5  # nothing lies beyond on: it clears above half way
 
 
 HIGH = "kind: high, measure: bedding_temperature, setpoint: 30 degC"
