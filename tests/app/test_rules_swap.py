@@ -169,7 +169,7 @@ def test_a_new_silence_counts_from_what_the_journal_knows(collector: Collector) 
     collector.change(HOT, SLOW, SILENT)
     collector.tick()
     assert {(one.place, one.event, one.t_ms) for one in collector.history("probe-silent")} >= {
-        ("juniper/top", Event.RAISED, START_MS + 11 * MIN)
+        ("juniper", Event.RAISED, START_MS + 11 * MIN)  # the last of the bin to fall silent
     }
 
 
