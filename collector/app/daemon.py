@@ -109,15 +109,16 @@ class Daemon:
     def stop(self) -> None:
         """Ask the loop to end; safe from a signal handler or another thread."""
         self._stop.set()
-        session = getattr(self, "_session", None)
-        if session is not None:
-            session.wake()
+        self._wake()
 
     def reload(self) -> None:
         """Ask the loop to read lab.yaml and the rules again; safe from a signal handler or another thread."""
         self._asked = True
-        session = getattr(self, "_session", None)
-        if session is not None:
+        self._wake()
+
+    def _wake(self) -> None:
+        session: Session | None = getattr(self, "_session", None)
+        if session is not None:  # a long start (salvage) has none yet
             session.wake()
 
     def run(self) -> None:
@@ -140,7 +141,7 @@ class Daemon:
 
     def _ask(self, job: str) -> None:
         self._jobs.put(job)
-        self._session.wake()
+        self._wake()
 
     def _run_once(self) -> None:
         self._again, self._version, self._rules = False, -1, self._files.rules
@@ -343,7 +344,14 @@ class Daemon:
         taken = {done[0] for done in pipeline.batch.requests_done}
         for request in waiting:
             if request.id not in taken:
-                pipeline.batch.requests_done.append((request.id, now_ms, self._answer(request, now_ms)))
+                pipeline.batch.requests_done.append((request.id, now_ms, self._answer_safely(request, now_ms)))
+
+    def _answer_safely(self, request: Request, now_ms: int) -> str:
+        try:
+            return self._answer(request, now_ms)
+        except Exception as error:  # noqa: BLE001  left open it would end the collector again at each start
+            self.log(f"the request '{request.kind}' met a mistake in the program: {error!r:.300}")
+            return "not done: a mistake in the program; the collector's log says which"
 
     def _answer(self, request: Request, now_ms: int) -> str:
         pipeline, kind, body = self.parts.pipeline, request.kind, request.body

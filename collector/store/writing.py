@@ -76,7 +76,7 @@ def the_rest(db: sqlite3.Connection, batch: Batch, next_arrival: int, now_ms: in
     if batch.meta:
         db.executemany(_META, batch.meta.items())
     if batch.requests_done:
-        db.executemany(_REQUEST_DONE, ((done_ms, result, n) for n, done_ms, result in batch.requests_done))
+        db.executemany(_REQUEST_DONE, ((done_ms, clean(result), n) for n, done_ms, result in batch.requests_done))
     diary.write_entries(db, batch.diary.values())
     diary.write_brews(db, batch.brews.values())
 
@@ -129,7 +129,7 @@ def _history_row(row: HistoryRow) -> tuple[object, ...]:
         change.raised_ms,
         change.value,
         change.worst,
-        change.by,
+        clean(change.by),
         row.noticed_ms,
         clean(change.note),
         change.until_ms,

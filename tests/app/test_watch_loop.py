@@ -240,6 +240,22 @@ def test_a_request_of_another_version_is_answered(home: Path, mosquitto: Mosquit
         watch.until(lambda: ask(home, "SELECT result FROM requests") == answer, "the answer")
 
 
+def test_a_request_that_meets_a_mistake_of_ours_is_answered(home: Path, mosquitto: Mosquitto) -> None:
+    """Left open, it would end the collector again at every start. Broken text in one is no reason either."""
+    with InProcess(home, mosquitto.port) as watch:
+        watch.until_said("connected")
+        with closing(sqlite3.connect(home / "traywarden.db")) as db, db:
+            body = '{"rule": "bedding-hot", "place": "juniper/top", "until_ms": "soon"}'
+            db.execute("INSERT INTO requests(kind, body, at_ms) VALUES('shelve', ?, 1)", (body,))
+            body = '{"rule": "x\\udcff", "place": "juniper/top", "by": "teacher"}'
+            db.execute("INSERT INTO requests(kind, body, at_ms) VALUES('acknowledge', ?, 1)", (body,))
+        watch.until(lambda: ask(home, "SELECT count(result) FROM requests") == [(2,)], "both answers")
+        (first,), (second,) = ask(home, "SELECT result FROM requests ORDER BY id")
+        assert first == "not done: a mistake in the program; the collector's log says which"
+        assert "x?" in str(second)
+        assert len([line for line in watch.log if "the request 'shelve' met a mistake" in line]) == 1
+
+
 def _no_lab(home: Path) -> None:
     (home / "lab.yaml").unlink()
 

@@ -3,6 +3,7 @@
 import math
 import sqlite3
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -324,3 +325,18 @@ def test_recent_is_arrays_without_late_readings(tmp_path: Path) -> None:
         assert found[b].raw.tolist() == [5.0]
         assert set(journal.recent([b], T0)) == {b}
         assert journal.recent(None, T0 + DAY) == {}
+
+
+def test_half_characters_in_what_people_asked_do_not_stop_a_commit(tmp_path: Path) -> None:
+    """A request with broken text is answered and leaves its trace, with '?' in it; it must not come back for ever."""
+    with opened(tmp_path) as journal:
+        number = write_request(journal.path, "acknowledge", {"by": "class\udcff"}, T0)
+        batch = full_batch(with_series(journal)[0])
+        (row,) = batch.transitions
+        batch.transitions = [replace(row, transition=replace(row.transition, by="class\udcff"))]
+        batch.requests_done = [(number, T0, "no alarm 'x\udcff'")]
+        journal.commit(batch, T0)
+        assert journal.pending_requests() == []
+    assert dump(journal.path, "requests")["requests"][0][-1] == "no alarm 'x?'"
+    with Reader(journal.path) as reader:
+        assert [change.by for change in reader.history()] == ["class?"]
