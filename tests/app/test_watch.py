@@ -179,6 +179,17 @@ def test_a_time_far_ahead_is_stored_at_arrival_and_suspect(home: Path, mosquitto
     watch.stop()
 
 
+def test_a_log_that_cannot_be_written_does_not_end_the_collecting(home: Path, mosquitto: Mosquitto) -> None:
+    """Its log goes to a file on a disk that is full: readings are stored all the same."""
+    watch = _watch(home, mosquitto)
+    watch.log_file.symlink_to("/dev/full")
+    watch.start_unheard()
+    mosquitto.publish("worms/room/air", "19.5")
+    _stored(watch, 1)
+    assert watch.running
+    watch.stop()
+
+
 def test_two_collectors_cannot_share_a_home(home: Path, mosquitto: Mosquitto) -> None:
     """The second one says that the first is running, in one line, and exits 1."""
     watch = _watch(home, mosquitto).start()

@@ -40,6 +40,18 @@ class Watch:
     def start(self, until: str = "connected") -> "Watch":
         """Returns once its log says `until` anew."""
         before = self.log.count(until)
+        self._launch()
+        wait_until(lambda: self.log.count(until) > before or not self.running, f"'{until}' in the log", 20)
+        if not self.running:
+            raise AssertionError(f"watch ended:\n{self.log}")
+        return self
+
+    def start_unheard(self) -> None:
+        """Where the log cannot be read: returns once it holds the home folder and has a journal."""
+        self._launch()
+        wait_until(lambda: self.try_run("status").returncode == 0 or not self.running, "a journal", 20)
+
+    def _launch(self) -> None:
         with self.log_file.open("ab") as log:
             self._process = subprocess.Popen(
                 [sys.executable, "-m", "collector.app.cli", "watch", "--home", str(self.home)],
@@ -49,10 +61,6 @@ class Watch:
                 stderr=log,
             )
         self.running_now.add(self)
-        wait_until(lambda: self.log.count(until) > before or not self.running, f"'{until}' in the log", 20)
-        if not self.running:
-            raise AssertionError(f"watch ended:\n{self.log}")
-        return self
 
     def stop(self) -> int:
         """As a service manager does; returns its exit code."""

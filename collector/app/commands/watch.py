@@ -3,6 +3,7 @@
 import argparse
 import os
 import signal
+from contextlib import suppress
 from datetime import UTC, datetime
 from types import FrameType
 from typing import Any
@@ -47,4 +48,5 @@ def run(arguments: argparse.Namespace) -> int:
 def log_line(text: str) -> None:
     """One line to stderr with the time in UTC; the service manager keeps it."""
     stamp = datetime.fromtimestamp(system_now() / 1000, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
-    complain(f"{stamp} {text}")
+    with suppress(OSError):  # a log on a full disk, or whose reader has left, must not end the collecting
+        complain(f"{stamp} {text}")
