@@ -67,7 +67,9 @@ class Outbox(Protocol):
     """
 
     def take_next(self, now_ms: int, /) -> Row | None:
-        """The next message that waits and is due: high priority first, then the oldest. None: nothing is due."""
+        """The next message that waits and is due: high priority first, then the oldest. None: nothing is due.
+
+        One that seems due only in some hours, longer than any wait, is due: the clock was set back since."""
         ...
 
     def next_due_ms(self) -> int | None:

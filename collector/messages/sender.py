@@ -90,7 +90,8 @@ class Sender:
             self._trouble = trouble
             return self._now() + _OUTBOX_RETRY_MS
         self._trouble = ""
-        return due_ms
+        # Not later than a wait can last: the clock may have been set back since that time was written.
+        return None if due_ms is None else min(due_ms, self._now() + self._patience.longest_ms)
 
     def _rest(self, stop: threading.Event, due_ms: int | None) -> None:
         while not stop.is_set() and not self._wake.wait(_CHECK_S):

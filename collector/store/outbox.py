@@ -36,9 +36,11 @@ class OutboxMessage:
     last_error: str
 
 
+_LONGEST_WAIT_MS = 2 * 3_600_000
+"""No try is put off longer. What seems due later was written before the clock was set back, and is due now."""
 _NEXT = """
     SELECT id, key, recipient, channel, priority, subject, body, created_ms, attempts, last_error FROM outbox
-    WHERE state = 'waiting' AND next_ms <= ?
+    WHERE state = 'waiting' AND (next_ms <= ? OR next_ms > ?)
     ORDER BY CASE priority WHEN 'high' THEN 0 WHEN 'medium' THEN 1 ELSE 2 END, created_ms, id LIMIT 1"""
 
 
@@ -92,7 +94,7 @@ class OutboxStore:
     def take_next(self, now_ms: int) -> OutboxMessage | None:
         """The oldest due message of the highest priority; None where nothing is due."""
         with self._work() as db:
-            row = db.execute(_NEXT, (now_ms,)).fetchone()
+            row = db.execute(_NEXT, (now_ms, now_ms + _LONGEST_WAIT_MS)).fetchone()
         return None if row is None else OutboxMessage(*row)
 
     def next_due_ms(self) -> int | None:

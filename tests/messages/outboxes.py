@@ -6,6 +6,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Protocol
 
+from collector.domain.units import MS
 from collector.messages.port import Row
 from collector.store.batch import Batch, NewMessage
 from collector.store.journal import Journal
@@ -78,11 +79,14 @@ class MemoryOutbox:
         """Nothing to close."""
 
     def take_next(self, now_ms: int, /) -> Letter | None:
-        due = [row for n, row in self.rows.items() if self._waits(n) and self.standings[n].next_ms <= now_ms]
+        due = [row for n, row in self.rows.items() if self._waits(n) and self._is_time(n, now_ms)]
         return min(due, key=lambda row: (_ORDER[row.priority], row.created_ms, row.id), default=None)
 
     def next_due_ms(self) -> int | None:
         return min((self.standings[n].next_ms for n in self.rows if self._waits(n)), default=None)
+
+    def _is_time(self, number: int, now_ms: int) -> bool:
+        return not now_ms < self.standings[number].next_ms <= now_ms + 2 * MS["h"]
 
     def _waits(self, number: int) -> bool:
         return self.standings[number].state == "waiting"

@@ -180,6 +180,18 @@ def test_waits_grow_to_half_an_hour_and_end_after_three_days(
     assert [line.partition(":")[0] for line in lines] == ["message a waits", "message a failed"]
 
 
+def test_a_clock_set_back_holds_nothing_up(outbox: FilledOutbox, make_sender: MakeSender, clock: FakeClock) -> None:
+    """A message written while the clock was a day ahead goes out now, not in a day; so does one put off then."""
+    outbox.put(Letter(key="a", created_ms=NOW + MS["d"]), Letter(key="b", created_ms=NOW + MS["d"]))
+    channel = FakeChannel(before={"b": TemporaryFailure("no network yet")})
+    clock.advance(minutes=24 * 60)
+    make_sender(outbox, {"email": channel}).deliver_due()
+    clock.advance(minutes=-24 * 60)
+    channel.before.clear()
+    make_sender(outbox, {"email": channel}).deliver_due()
+    assert [outbox.standing(key).state for key in "ab"] == ["sent", "sent"]
+
+
 def test_a_clock_that_jumps_ahead_gives_nothing_up(make_sender: MakeSender, clock: FakeClock) -> None:
     """A board that starts in 1970 and then learns the date has not tried for fifty years."""
     outbox = MemoryOutbox()
