@@ -87,13 +87,14 @@ def worst_flag(flags: Iterable[int]) -> int:
 
 def alarm_row(held: HeldAlarm, series: dict[int, StoredSeries]) -> dict[str, Any]:
     state = held.state
+    began = (state.since_ms, state.raised_ms, state.changed_ms)
     known = series.get(state.key.series)
     return {
         "name": state.key.rule,
         "at": known.place if known is not None else held.place or "broker",
         "state": str(state.state),
         "priority": held.priority,
-        "since": iso(state.since_ms if state.since_ms is not None else state.raised_ms),
+        "since": iso(next(at_ms for at_ms in began if at_ms is not None)),
         "probe": known.probe if known is not None else "",
         "standing": state.state in (State.UNACKNOWLEDGED, State.ACKNOWLEDGED),
     }

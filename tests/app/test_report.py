@@ -6,6 +6,7 @@ import pytest
 
 from collector.alarms.model import AlarmKey, AlarmState, State
 from collector.app.assemble import build_pipeline
+from collector.app.commands.status import show
 from collector.app.home import Home
 from collector.app.notices import Notices
 from collector.app.report import alarm_row, status, worst_flag
@@ -60,6 +61,26 @@ def test_an_alarm_about_the_link_is_at_the_broker(state: State, standing: bool) 
     held = HeldAlarm(AlarmState(AlarmKey("broker-lost", 0), state, raised_ms=START), "", "", "high")
     row = alarm_row(held, {})
     assert (row["at"], row["since"], row["standing"]) == ("broker", "2026-03-02T08:00:00Z", standing)
+
+
+def test_an_alarm_that_never_rose_stands_so_since_it_came_to_that() -> None:
+    """Suppressed from the start: nothing was raised, and 'since' still is a time."""
+    held = HeldAlarm(AlarmState(AlarmKey("tea-warm", 1), State.SUPPRESSED, changed_ms=START), "kettle", "", "low")
+    assert alarm_row(held, {})["since"] == "2026-03-02T08:00:00Z"
+
+
+def test_status_counts_what_is_suppressed_and_shows_the_rest(capsys: pytest.CaptureFixture[str], home: Home) -> None:
+    """A lab at rest has many alarms suppressed by design; a person who looks for trouble sees none of them."""
+    found = status(home, None, START)
+    (hot,) = found["alarms"]
+    found["alarms"] = [hot, hot | {"name": "tea-warm", "state": "suppressed"}]
+    show(found, us=False)
+    found["alarms"] = found["alarms"][1:]
+    show(found, us=False)
+    out = capsys.readouterr().out
+    assert out.count("bedding-hot") == out.count("no alarms") == 1
+    assert "tea-warm" not in out
+    assert out.count("1 suppressed by design: traywarden alarms list") == 2
 
 
 def test_people_are_told_what_their_priorities_ask_for(tmp_path: Path) -> None:

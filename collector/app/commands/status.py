@@ -3,12 +3,14 @@
 import argparse
 from typing import Any
 
+from collector.alarms.model import State
 from collector.app.clock import system_now
 from collector.app.commands.common import command, home_of, lab_or_none
 from collector.app.output import complain, say, say_json, table
 from collector.app.report import status
 from collector.domain.units import show_value
 
+_BY_DESIGN = str(State.SUPPRESSED)
 FLAG_WORDS = {1: "good", 2: "not evaluated", 3: "suspect", 4: "failed", 9: "missing", None: "never heard"}
 
 
@@ -49,13 +51,20 @@ def show(found: dict[str, Any], *, us: bool) -> None:
         f"{outbox['unconfirmed']} unconfirmed"
     )
     say()
-    if found["alarms"]:
-        rows = [[a["priority"], a["name"], a["at"], a["state"], a["since"]] for a in found["alarms"]]
+    _show_alarms(found["alarms"])
+    say()
+    table(("probe", "at", "last heard", "quality", "newest"), [_probe(row, us) for row in found["probes"]])
+
+
+def _show_alarms(alarms: list[dict[str, Any]]) -> None:
+    """All but those suppressed by design, which are many in a lab at rest and need nobody."""
+    rows = [[a["priority"], a["name"], a["at"], a["state"], a["since"]] for a in alarms if a["state"] != _BY_DESIGN]
+    if rows:
         table(("priority", "alarm", "at", "state", "since"), rows)
     else:
         say("no alarms")
-    say()
-    table(("probe", "at", "last heard", "quality", "newest"), [_probe(row, us) for row in found["probes"]])
+    if len(rows) < len(alarms):
+        say(f"{len(alarms) - len(rows)} suppressed by design: traywarden alarms list")
 
 
 def _probe(row: dict[str, Any], us: bool) -> list[str]:
