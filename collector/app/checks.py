@@ -57,7 +57,8 @@ def check_files(home: Home) -> Iterator[Finding]:
     lab = None
     try:
         lab = home.load_lab()
-        yield good("lab.yaml", f"{lab.name}: {sum(1 for probe in lab.probes if probe.topic)} probes, {len(lab.people)} people")
+        publishing = sum(1 for probe in lab.probes if probe.topic)
+        yield good("lab.yaml", f"{lab.name}: {publishing} probes, {len(lab.people)} people")
         for problem in lab_warnings(lab, text=home.lab_file.read_text(encoding="utf-8")):
             yield note("lab.yaml", str(problem))
     except Refused as refused:
