@@ -28,6 +28,7 @@ from collector.app.settings import Settings
 from collector.app.watch_state import WatchState, write_state
 from collector.intake.inbox import Message
 from collector.intake.session import Link, LinkNews, Session
+from collector.store.batch import LAB_CHANGED
 from collector.store.errors import JournalDamaged, JournalStalled, StoreError
 from collector.store.homelock import HomeLock
 from collector.store.reading import Request
@@ -144,6 +145,7 @@ class Daemon:
         self._wake()
 
     def _run_once(self) -> None:
+        why = LAB_CHANGED if self._again else ""
         self._again, self._version, self._rules = False, -1, self._files.rules
         self.parts = assemble(
             self.home, self.settings, self._files.lab, self._rules.rules, self.now, self.log, self._damage
@@ -154,7 +156,7 @@ class Daemon:
         self._self_check = SelfCheck(self.home.path, self.parts.journal, self.parts.pipeline.ids, self._pace)
         self._catch_up(_CATCH_UP_S)
         self._session = Session(self.parts.broker, self._message, self._news, time.monotonic)
-        self.parts.pipeline.batch.events.append((self.now(), "started", ""))
+        self.parts.pipeline.batch.events.append((self.now(), "started", why))
         self.parts.sender_thread.start()
         try:
             while not self._stop.is_set() and not self._again:

@@ -6,6 +6,8 @@ from typing import TypeAlias
 from collector.alarms.model import AlarmKey, AlarmState, Transition
 from collector.domain.diary import Brew, DiaryEntry
 
+LAB_CHANGED = "lab.yaml changed"
+"""Detail of the event 'started' where a running collector began anew with another lab.yaml."""
 Row: TypeAlias = tuple[int, int, float | None, int, float | None, int]
 """A reading as the journal takes it: t, series, value, flag, raw, why. A tuple, so that nothing is converted on the way
 of millions of rows."""

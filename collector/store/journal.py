@@ -19,7 +19,7 @@ from collector.alarms.model import AlarmKey, AlarmState
 from collector.domain.diary import Brew, DiaryEntry
 from collector.domain.lab import SeriesKey
 from collector.store import diary, reading, writing
-from collector.store.batch import Batch, CommitResult, Row
+from collector.store.batch import LAB_CHANGED, Batch, CommitResult, Row
 from collector.store.connection import open_writer, transaction
 from collector.store.errors import JournalStalled, StoreError, translated
 from collector.store.localdays import HOUR_MS, LocalDays
@@ -213,10 +213,10 @@ class Journal:
         return {number: ms for number, ms in known if number in series_ids}
 
     def starts_since(self, since_ms: int) -> int:
-        """How often the collector has been started since then."""
+        """How often the collector has been started since then, not counting that it took up another lab.yaml."""
         with self._work() as db:
-            query = "SELECT count(*) FROM events WHERE t_ms >= ? AND kind = 'started'"
-            return int(db.execute(query, (since_ms,)).fetchone()[0])
+            query = "SELECT count(*) FROM events WHERE t_ms >= ? AND kind = 'started' AND detail <> ?"
+            return int(db.execute(query, (since_ms, LAB_CHANGED)).fetchone()[0])
 
     def oldest_waiting_ms(self) -> int | None:
         """When the oldest message that still waits was written; None: none waits."""

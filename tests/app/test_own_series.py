@@ -12,7 +12,7 @@ from collector.app.selfcheck import SelfCheck
 from collector.brew.oxygen import percent_of_saturation, pressure_kpa
 from collector.domain.lab import NOT_SENT, SeriesKey
 from collector.domain.labfile import read_lab
-from collector.store.batch import Batch, NewMessage
+from collector.store.batch import LAB_CHANGED, Batch, NewMessage
 from collector.store.reader import Reader
 from tests.app.hand_lab import START, ByHand
 
@@ -106,9 +106,9 @@ def test_an_alarm_on_the_share_comes_at_site_pressure_and_is_the_same_in_replay(
     assert "limit 80 %" in str(body)
     with Reader(lab.database) as reader:
         done = replay(reader, lab.lab, lab.rules, START - 1, lab.now_ms + 1)
-    assert [(one.key.rule, one.t_ms, one.value) for one in done.transitions] == [
-        ("share-low", START + 240_000, pytest.approx(percent_of_saturation(5.1, 25, pressure_kpa(1600))))
-    ]
+    (change,) = done.transitions
+    assert (change.key.rule, change.t_ms) == ("share-low", START + 240_000)
+    assert change.value == pytest.approx(percent_of_saturation(5.1, 25, pressure_kpa(1600)))
     assert lab.ask("SELECT count(*) FROM readings") == [(13,)]  # the share is computed, not stored
 
 
@@ -127,14 +127,14 @@ def test_the_collector_is_judged_by_what_it_knows_of_itself(tmp_path: Path) -> N
 
 
 def test_what_the_collector_finds_out_about_itself(tmp_path: Path) -> None:
-    """Messages held, room on the disk, how long mail waits, how often it was started, and a clock that was set: a step
-    counts for ten minutes, time passing at the clock's own pace for nothing."""
+    """Messages held, room on the disk, how long mail waits, how often it was started (other than for a new
+    lab.yaml), and a clock that was set: a step counts for ten minutes, time passing at the clock's own pace for nothing."""
     lab = Kettle(tmp_path / "home")
     assert lab.journal is not None
     message = NewMessage("k", "teacher@quillbrook.example", "email", "high", "s", "b", START - 90 * 60_000)
-    lab.journal.commit(
-        Batch(messages=[message], events=[(START - 5, "started", ""), (START - 90_000_000, "started", "")]), START
-    )
+    starts = ((START - 5, ""), (START - 3, LAB_CHANGED), (START - 90_000_000, ""))
+    events = [(t_ms, "started", why) for t_ms, why in starts]
+    lab.journal.commit(Batch(messages=[message], events=events), START)
     check = SelfCheck(tmp_path, lab.journal, lab.pipeline.ids, pace=2.0)
 
     def found(now_ms: int, monotonic_s: float) -> dict[str, float]:

@@ -156,6 +156,8 @@ def test_a_good_lab_file_is_taken_up_and_a_bad_one_refused(home: Path, mosquitto
         watch.until_said("connected", 2)
         mosquitto.publish("worms/maple/middle", "20.5")
         watch.until(lambda: held(home) == 2, "the new probe to be read")
+        starts = ask(home, "SELECT detail FROM events WHERE kind = 'started' ORDER BY id")
+        assert starts == [("",), ("lab.yaml changed",)]  # the second is not the collector failing
 
 
 def test_a_lab_file_is_not_taken_up_while_the_rules_cannot_be_used(home: Path, mosquitto: Mosquitto) -> None:
