@@ -94,7 +94,7 @@ def alarm_row(held: HeldAlarm, series: dict[int, StoredSeries]) -> dict[str, Any
         "at": known.place if known is not None else held.place or "broker",
         "state": str(state.state),
         "priority": held.priority,
-        "since": iso(next(at_ms for at_ms in began if at_ms is not None)),
+        "since": iso(next((at_ms for at_ms in began if at_ms), None)),
         "probe": known.probe if known is not None else "",
         "standing": state.state in (State.UNACKNOWLEDGED, State.ACKNOWLEDGED),
     }

@@ -1,5 +1,6 @@
 """What `status` makes of the journal: moved probes, the worst flag, alarms about the link, and who is told."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -64,9 +65,10 @@ def test_an_alarm_about_the_link_is_at_the_broker(state: State, standing: bool) 
 
 
 def test_an_alarm_that_never_rose_stands_so_since_it_came_to_that() -> None:
-    """Suppressed from the start: nothing was raised, and 'since' still is a time."""
-    held = HeldAlarm(AlarmState(AlarmKey("tea-warm", 1), State.SUPPRESSED, changed_ms=START), "kettle", "", "low")
-    assert alarm_row(held, {})["since"] == "2026-03-02T08:00:00Z"
+    """Suppressed without having been raised: since that change, and not since 1970 where no change is known."""
+    state = AlarmState(AlarmKey("tea-warm", 1), State.SUPPRESSED, changed_ms=START)
+    assert alarm_row(HeldAlarm(state, "kettle", "", "low"), {})["since"] == "2026-03-02T08:00:00Z"
+    assert alarm_row(HeldAlarm(replace(state, changed_ms=0), "kettle", "", "low"), {})["since"] is None
 
 
 def test_status_counts_what_is_suppressed_and_shows_the_rest(capsys: pytest.CaptureFixture[str], home: Home) -> None:

@@ -38,7 +38,7 @@ def run_list(arguments: argparse.Namespace) -> int:
     if arguments.json:
         say_json(rows)
     elif rows:
-        shown = [[r["priority"], r["name"], r["at"], r["state"], r["since"], r["probe"]] for r in rows]
+        shown = [[r["priority"], r["name"], r["at"], r["state"], r["since"] or "", r["probe"]] for r in rows]
         table(("priority", "alarm", "at", "state", "since", "probe"), shown)
     else:
         say("no alarms")

@@ -58,7 +58,9 @@ def show(found: dict[str, Any], *, us: bool) -> None:
 
 def _show_alarms(alarms: list[dict[str, Any]]) -> None:
     """All but those suppressed by design, which are many in a lab at rest and need nobody."""
-    rows = [[a["priority"], a["name"], a["at"], a["state"], a["since"]] for a in alarms if a["state"] != _BY_DESIGN]
+    rows = [
+        [a["priority"], a["name"], a["at"], a["state"], a["since"] or ""] for a in alarms if a["state"] != _BY_DESIGN
+    ]
     if rows:
         table(("priority", "alarm", "at", "state", "since"), rows)
     else:
