@@ -128,7 +128,7 @@ def test_the_collector_is_judged_by_what_it_knows_of_itself(tmp_path: Path) -> N
 
 def test_what_the_collector_finds_out_about_itself(tmp_path: Path) -> None:
     """Messages held, room on the disk, how long mail waits, how often it was started (other than for a new
-    lab.yaml), and a clock that was set: a step counts for ten minutes, time passing at the clock's own pace for nothing."""
+    lab.yaml), and a clock that was set: a step counts for ten minutes, time passing at its own pace for nothing."""
     lab = Kettle(tmp_path / "home")
     assert lab.journal is not None
     message = NewMessage("k", "teacher@quillbrook.example", "email", "high", "s", "b", START - 90 * 60_000)
