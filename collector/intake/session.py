@@ -30,6 +30,9 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 RECEIVE_MAXIMUM = 1_000
 """Messages a broker may send ahead of our acknowledgement. No more than the intake remembers arrivals of: all of them
 may come again after a break."""
+_MOST_BYTES = 1024 * 1024
+"""Longest message an MQTT 5 broker may send us, four times what the intake reads: one slip of a probe must not fill the
+memory of a small board. The broker drops a longer one. With 3.1.1 only the broker's own settings bound it."""
 _SESSION_EXPIRY_S = 30 * 86_400
 _CONNECT_TIMEOUT_S = 3.0
 _ANSWER_TIMEOUT_S = 10.0
@@ -203,6 +206,7 @@ class Session:
                 properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
                 properties.SessionExpiryInterval = _SESSION_EXPIRY_S if self._keep else 0
                 properties.ReceiveMaximum = RECEIVE_MAXIMUM
+                properties.MaximumPacketSize = _MOST_BYTES
                 self._client.connect(
                     self.broker.host,
                     self.broker.port,

@@ -5,6 +5,7 @@ import ssl
 from collections.abc import Iterator
 from contextlib import contextmanager
 from itertools import pairwise
+from pathlib import Path
 from typing import Any, Literal
 
 import pytest
@@ -170,6 +171,17 @@ def test_pushed_out_under_mqtt_5_is_said_outright() -> None:
         one.until_news(2)
         assert "another program uses the client id" in one.lines[1]
         assert "TRAYWARDEN_MQTT__CLIENT_ID" in one.lines[1]
+
+
+@pytest.mark.service
+def test_a_message_that_would_fill_the_memory_is_not_sent_to_us(tmp_path: Path) -> None:
+    """A broker without a bound of its own keeps two megabytes from us, and the next message comes."""
+    with Mosquitto(tmp_path / "broker", settings=["message_size_limit 0"]) as broker, talk(broker.port) as one:
+        one.until_news(1)
+        broker.publish("worms/room/air", b"1" * 2_000_000)
+        broker.publish("worms/room/air", "19.5")
+        wait_until(lambda: one.session.pump(0.02, 100) < 0 or len(one.got) > 0, "a message")
+        assert [payload for _, payload, _ in one.got] == [b"19.5"]
 
 
 def test_attempts_come_ever_further_apart_up_to_a_minute_with_some_spread() -> None:
