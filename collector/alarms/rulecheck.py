@@ -47,9 +47,14 @@ def _where(rule: Rule, lab: Lab) -> Iterator[Problem]:
         here = [place for place in places if fits(pattern, place)]
         if not here:
             yield _warning(rule, "where", f"'{pattern}' is no place of this lab{_guess(pattern, places)}")
-        elif not any(probe.place in here for probe, _ in _probes(rule, lab)):
+        elif _measured(rule, lab) and not any(probe.place in here for probe, _ in _probes(rule, lab)):
             what = MEASURES[rule.measure].label if rule.measure else "anything"
             yield _warning(rule, "where", f"no probe at '{pattern}' measures {what}{_trays(pattern, places)}")
+
+
+def _measured(rule: Rule, lab: Lab) -> bool:
+    """Whether the lab measures this at all: sets that ship speak of more than every lab has."""
+    return not rule.measure or any(c.measure == rule.measure for probe in lab.probes for c in probe.channels)
 
 
 def _guess(pattern: str, places: Iterable[str]) -> str:
