@@ -54,11 +54,11 @@ class Difference:
 
 
 def occurrences(transitions: Iterable[Transition]) -> list[Occurrence]:
-    """Annunciations with their returns, in the order they were raised."""
+    """Annunciations with their returns, in the order they were raised; what was suppressed or shelved is none."""
     standing: dict[AlarmKey, Transition] = {}
     found: list[Occurrence] = []
     for one in transitions:
-        if one.event is Event.RAISED:
+        if one.event is Event.RAISED and one.annunciates:
             standing[one.key] = one
         elif one.event is Event.CLEARED and one.key in standing:
             found.append(_occurrence(standing.pop(one.key), one))

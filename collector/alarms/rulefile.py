@@ -26,14 +26,7 @@ from collector.alarms.rulefields import rules_schema as rules_schema
 from collector.domain.diary import Feel
 from collector.domain.hours import DAYS
 from collector.domain.problems import Problem, Refused, nearest
-from collector.domain.units import (
-    MEASURES,
-    Measure,
-    difference_of,
-    parse_duration_ms,
-    parse_quantity,
-    parse_rate,
-)
+from collector.domain.units import MEASURES, Measure, difference_of, parse_duration_ms, parse_quantity, parse_rate
 from collector.domain.yamltext import Marked, Path, check, read_yaml
 
 _MOMENT = re.compile(r"([a-z]+) ([01][0-9]|2[0-3]):([0-5][0-9])")
@@ -94,10 +87,6 @@ def _doubled(marked: Marked, first: dict[str, str]) -> list[Problem]:
 
 def _source(marked: Marked, name: str) -> str:
     return f"{marked.file}:{marked.keys['alarms', name].line}"
-
-
-_HALF_WAY = -0.5
-"""Deadband of a switch: nothing lies beyond on, so an alarm about off clears above half way, and the reverse."""
 
 
 class _Reading:
@@ -232,7 +221,6 @@ class _Reading:
 
     @property
     def _is_switch(self) -> bool:
-        """Whether the values compared are on and off."""
         return self.measure is not None and self.measure.dimension == "switch" and self.kind is not Kind.SUSPECT
 
     def _setpoint_is(self) -> str:
@@ -246,7 +234,7 @@ class _Reading:
 
     def _deadband(self) -> float:
         if not self._has("deadband"):
-            return _HALF_WAY if self._is_switch else 0.0
+            return -0.5 if self._is_switch else 0.0  # nothing lies beyond on: half way back is cleared
         if self.measure is not None and self._is_switch:
             self._wrong("deadband", f"means nothing for {self.measure.label}, on or off; remove it", at_key=True)
             return 0.0

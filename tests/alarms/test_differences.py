@@ -11,7 +11,8 @@ _HOT = AlarmKey("bedding-hot", 2)
 
 
 def _transition(key: AlarmKey, event: Event, t_ms: int, since_ms: int | None, worst: float | None = None) -> Transition:
-    return Transition(key, event, State.NORMAL, State.NORMAL, t_ms, since_ms, t_ms, None, worst=worst)
+    after = State.UNACKNOWLEDGED if event is Event.RAISED else State.NORMAL
+    return Transition(key, event, State.NORMAL, after, t_ms, since_ms, t_ms, None, worst=worst)
 
 
 def _one(raised_ms: int, cleared_ms: int | None, since_ms: int | None = None, key: AlarmKey = _DRY) -> Occurrence:
@@ -36,6 +37,12 @@ def test_occurrences_are_annunciations_with_their_returns() -> None:
         Occurrence(_HOT, 30, 30, None, 31.0),
         Occurrence(_DRY, 50, 60, None, 58.0),
     ]
+
+
+def test_what_was_suppressed_is_no_occurrence() -> None:
+    """Nobody was told of it, live or replayed."""
+    quiet = Transition(_DRY, Event.RAISED, State.SUPPRESSED, State.SUPPRESSED, 20, 10, 20, 59.0)
+    assert occurrences([quiet, _transition(_DRY, Event.CLEARED, 40, 10)]) == []
 
 
 def test_what_becomes_of_each_occurrence() -> None:

@@ -12,7 +12,7 @@ from tests.alarms.bench_lab import rule as alarm_rule
 
 # Rows: state letter. Columns: what follows each of EVENTS; '.' stays; 'AB' is A where the condition is clear, B where
 # it is active. Transitions of ANSI/ISA-18.2-2016, from memory: A->B, B->C, B->D, C->A, D->A, D->B, C->B (re-alarm; OPC
-# UA Part 9 B.1.5), any->E/F/G, and E/F/G left by the present condition. A latched alarm (its condition gone, from B or C)
+# UA Part 9 B.1.5), any->E/F/G, and E/F/G left by the present condition. A latched alarm (condition gone, from B or C)
 # stays until it is reset; a reset while the condition is there changes nothing.
 EXPECTED = """
 A: B . . . E .  F .  G .  . .  A

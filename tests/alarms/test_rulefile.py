@@ -117,8 +117,8 @@ QUIET = "kind: silent, setpoint: 30 min"
     [
         (
             "kind: hihg, measure: battery, setpoint: 3 V",
-            "2:13 alarms.x.kind: 'hihg' is not one of high, low, deviation, rate, forecast, silent, suspect, discrepancy,"
-            " overdue; did you mean 'high'?",
+            "2:13 alarms.x.kind: 'hihg' is not one of high, low, deviation, rate, forecast, silent, suspect,"
+            " discrepancy, overdue; did you mean 'high'?",
         ),
         ("measure: battery, setpoint: 3 V", "2:3 alarms.x.kind: missing; this key is needed here"),
         (f"{HIGH}, deadbnd: 1 degC", "2:68 alarms.x.deadbnd: unknown key; did you mean 'deadband'?"),

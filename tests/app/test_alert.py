@@ -108,6 +108,29 @@ def test_acknowledging_is_taken_up_within_a_second_or_so(watch: Watch, mosquitto
     watch.stop()
 
 
+def test_a_shelved_alarm_is_not_told_and_comes_back_by_itself_later(
+    watch: Watch, mosquitto: Mosquitto, mail: SmtpServer
+) -> None:
+    """`alarms shelve` answers and the state says so; a wrong time and an empty reason are one line each."""
+    watch.start()
+    shelve = ("alarms", "shelve", "bedding-hot", "--at", "juniper/top", "--by", "teacher")
+    assert watch.run(*shelve, "--for", "8 h", "--reason", "window being repaired") == "shelved\n"
+    mosquitto.publish("worms/juniper/top", hot_pack(time.time() - 1, 33.0))
+    wait_until(lambda: watch.status()["readings"] == 2, "the reading")
+    assert [(one["name"], one["state"]) for one in watch.status()["alarms"]] == [("bedding-hot", "shelved")]
+    for wrong, said in (
+        (("--for", "soon", "--reason", "r"), "--for: 'soon'"),
+        (("--for", "8 h", "--reason", " "), "--reason: one line"),
+    ):
+        done = watch.try_run(*shelve, *wrong)
+        assert done.returncode == 1
+        assert said in done.stderr
+        assert done.stderr.count("\n") == 1
+    assert "7 d at most" in watch.run(*shelve, "--for", "30 d", "--reason", "holidays", code=1)
+    watch.stop()
+    assert mail.accepted == []
+
+
 def test_late_and_doubled_readings_never_step_an_alarm_back(
     watch: Watch, mosquitto: Mosquitto, mail: SmtpServer
 ) -> None:

@@ -1,19 +1,21 @@
-"""`traywarden alarms list | acknowledge | history`."""
+"""`traywarden alarms list | acknowledge | shelve | history`."""
 
 import argparse
+from collections.abc import Mapping
 from typing import Any
 
 from collector.app.clock import system_now
 from collector.app.commands.asking import NOT_RUNNING, ask
 from collector.app.commands.common import add_span, command, group, home_of, lab_or_none, span_ms, zone_of
 from collector.app.output import iso, local, say, say_json, table, wrong
+from collector.app.pipeline import ORDERS
 from collector.app.report import alarm_row
-from collector.domain.units import show_value
+from collector.domain.units import parse_duration_ms, show_value
 from collector.store.reader import PastChange, Reader
 
 
 def add(commands: Any) -> None:
-    under = group(commands, "alarms", "see alarms, acknowledge them, read their history")
+    under = group(commands, "alarms", "see alarms, acknowledge or shelve them, read their history")
     command(under, "list", "show every alarm that is not normal", "traywarden alarms list", run_list, listing=True)
     acknowledge = command(
         under,
@@ -25,10 +27,27 @@ def add(commands: Any) -> None:
     acknowledge.add_argument("name", help="name of the alarm")
     acknowledge.add_argument("--at", required=True, metavar="PLACE", help="place of the alarm, such as juniper/top")
     acknowledge.add_argument("--by", required=True, metavar="WHO", help="a role or a group, never a pupil's name")
+    _add_shelve(under)
     history = command(
         under, "history", "show what alarms did", "traywarden alarms history --since '7 d'", run_history, listing=True
     )
     add_span(history)
+
+
+def _add_shelve(under: Any) -> None:
+    shelve = command(
+        under,
+        "shelve",
+        "tell nobody of an alarm for a while; it comes back by itself",
+        "traywarden alarms shelve bedding-cool --at maple/top --for '8 h' \\\n"
+        "      --reason 'window being repaired' --by teacher",
+        run_shelve,
+    )
+    shelve.add_argument("name", help="name of the alarm")
+    shelve.add_argument("--at", required=True, metavar="PLACE", help="place of the alarm, such as juniper/top")
+    shelve.add_argument("--for", dest="lasting", required=True, metavar="TIME", help="how long, such as '8 h'")
+    shelve.add_argument("--reason", required=True, help="why, for whoever asks later")
+    shelve.add_argument("--by", required=True, metavar="WHO", help="a role or a group, never a pupil's name")
 
 
 def run_list(arguments: argparse.Namespace) -> int:
@@ -46,16 +65,31 @@ def run_list(arguments: argparse.Namespace) -> int:
 
 
 def run_acknowledge(arguments: argparse.Namespace) -> int:
-    home = home_of(arguments)
+    return _order(arguments, "acknowledge", {})
+
+
+def run_shelve(arguments: argparse.Namespace) -> int:
+    try:
+        lasting_ms = parse_duration_ms(arguments.lasting)
+    except ValueError as error:
+        wrong(f"--for: {error}")
+    if not arguments.reason.strip() or not arguments.reason.isprintable() or len(arguments.reason) > 200:
+        wrong("--reason: one line of plain text, 200 letters at most, such as 'window being repaired'")
+    more = {"until_ms": system_now() + lasting_ms, "reason": arguments.reason.strip()}
+    return _order(arguments, "shelve", more)
+
+
+def _order(arguments: argparse.Namespace, kind: str, more: Mapping[str, object]) -> int:
+    """Have the collector do something to one alarm; 0 where it did or will."""
     if not arguments.by.strip() or not arguments.by.isprintable() or len(arguments.by) > 60:
         wrong("--by: a role or a group in plain letters, 60 at most, such as 'class 4b'")
-    body = {"rule": arguments.name, "place": arguments.at, "by": arguments.by.strip()}
-    answer = ask(home, "acknowledge", body)
+    body = {"rule": arguments.name, "place": arguments.at, "by": arguments.by.strip(), **more}
+    answer = ask(home_of(arguments), kind, body)
     if answer is None:
         say(NOT_RUNNING)
         return 0
     say(answer)
-    return 0 if answer == "acknowledged" else 1
+    return 0 if answer == ORDERS[kind] else 1
 
 
 def run_history(arguments: argparse.Namespace) -> int:
