@@ -3,7 +3,7 @@
 import json
 import threading
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -23,7 +23,7 @@ from collector.app.settings import Settings
 from collector.domain.lab import Channel, Lab, Series, SeriesKey, subjects
 from collector.domain.probe_models import limits_for
 from collector.domain.quality import empty_tail, tail_from_rows
-from collector.domain.readings import USABLE, Stored, Why
+from collector.domain.readings import FUTURE_TOLERANCE_MS, USABLE, Stored, Why
 from collector.domain.units import MEASURES
 from collector.intake.inbox import Intake
 from collector.intake.session import Broker
@@ -167,10 +167,28 @@ class _Memory(NamedTuple):
 
 
 def _remember(lab: Lab, rules: Sequence[Rule], journal: Journal, ids: Mapping[SeriesKey, int], now_ms: int) -> _Memory:
+    """What is stored from beyond the present was stamped while a clock was wrong: remembered, it would make every real
+    reading late until its time has come."""
+    limit_ms = now_ms + FUTURE_TOLERANCE_MS
     newest = journal.newest(ids.values())
+    ahead = {number for number, one in newest.items() if one.t_ms > limit_ms}
     memory_ms = max(_memory_ms(lab), alarms_memory_ms(rules, lab))
-    since_ms = _since_ms([one.t_ms for one in newest.values()], memory_ms, now_ms)
-    return _Memory(newest, journal.recent(ids.values(), since_ms), since_ms)
+    since_ms = _since_ms([min(one.t_ms, limit_ms) for one in newest.values()], memory_ms, now_ms)
+    recent = journal.recent(ids.values(), since_ms)
+    for number in ahead:
+        rows = _until(recent.pop(number), limit_ms) if number in recent else None
+        del newest[number]
+        if rows is not None and rows.t_ms.size:
+            recent[number] = rows
+            t_ms, value = int(rows.t_ms[-1]), float(rows.value[-1])
+            held = None if np.isnan(value) else value
+            newest[number] = reading.Newest(number, t_ms, held, int(rows.flag[-1]), int(rows.why[-1]))
+    return _Memory(newest, recent, since_ms)
+
+
+def _until(rows: Recent, limit_ms: int) -> Recent:
+    held = rows.t_ms <= limit_ms
+    return Recent(rows.t_ms[held], rows.value[held], rows.flag[held], rows.raw[held], rows.why[held])
 
 
 def _judging(
@@ -186,7 +204,11 @@ def _judging(
     """The engine with the states the journal kept, but for alarms that now watch something else: these are closed."""
     known, said = journal.meta().get("rules"), signatures(rules)
     change = difference(said if known is None else json.loads(known), said)
-    states = journal.alarm_states()
+    limit_ms = now_ms + FUTURE_TOLERANCE_MS
+    states = {
+        key: replace(state, changed_ms=now_ms) if state.changed_ms > limit_ms else state
+        for key, state in journal.alarm_states().items()
+    }
     closed, fresh = retire(states, change.replaced, lab, link, now_ms)
     about = _subjects(lab, journal, now_ms)
     engine = Engine(

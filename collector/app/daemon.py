@@ -26,6 +26,7 @@ from collector.app.reload import Files
 from collector.app.selfcheck import SelfCheck
 from collector.app.settings import Settings
 from collector.app.watch_state import WatchState, write_state
+from collector.domain.readings import FUTURE_TOLERANCE_MS
 from collector.intake.inbox import Message
 from collector.intake.session import Link, LinkNews, Session
 from collector.store.batch import LAB_CHANGED
@@ -186,6 +187,9 @@ class Daemon:
         pipeline, now_ms = self.parts.pipeline, self.now()
         pipeline.settle(now_ms)
         now_s = time.monotonic()
+        if pipeline.engine.newest_ms() > now_ms + FUTURE_TOLERANCE_MS and self._stall is None:
+            self.log("the clock was set back: judging anew from what is stored up to now")
+            self._again = True
         if now_s >= self._tick_from:
             pipeline.tick(now_ms - self._tick_lag_ms)
         if now_s >= self._requests_at:

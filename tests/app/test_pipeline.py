@@ -228,3 +228,22 @@ def test_an_alarm_whose_rule_is_gone_is_closed_at_the_next_start(lab: ByHand) ->
     assert [event for rule, _, event, _ in lab.history() if rule == "bedding-hot"] == ["raised", "rule-removed"]
     assert lab.ask("SELECT state FROM alarm_states WHERE rule = 'bedding-hot' AND state <> 'normal'") == []
     assert len(lab.ask("SELECT * FROM outbox")) == 1
+
+
+def test_readings_of_a_clock_that_was_far_ahead_do_not_blind_the_alarms(lab: ByHand) -> None:
+    """Stamped a year ahead while the clock was wrong, then the clock is right and the collector starts anew: the next
+    hot readings are judged and told, and what was stored ahead stays stored."""
+    now_ms = lab.now_ms
+    lab.now_ms += 365 * 86_400_000
+    lab.say("worms/room/air", "19.5")
+    lab.tray(0, 21.5)
+    lab.tray(365 * 1440, 22.0)
+    lab.commit()
+    lab.now_ms = now_ms + 60_000
+    lab.restart()
+    for minute in (1, 2, 3):
+        lab.now_ms = now_ms + minute * 60_000
+        lab.tray(minute, 29.0 + minute)
+        lab.commit()
+    assert ("bedding-hot", "juniper/top", "raised", 2.0) in lab.history()
+    assert len(lab.rows()) == 5
