@@ -79,7 +79,7 @@ stage "import contracts" "$bin/lint-imports"
 stage "tests" run_tests
 stage "coverage, all 90 %" add_up
 stage "coverage, pure rooms 100 %" "$bin/coverage" report --fail-under=100 --include="$pure" --omit="$young"
-stage "coverage, young modules 95 %" "$bin/coverage" report --fail-under=95 --include="$young"
+stage "coverage, young modules 90 %" "$bin/coverage" report --fail-under=90 --include="$young"
 
 printf '\n=== Result after %d s\n%s' "$SECONDS" "$report"
 grep -E '^tests: [0-9]+ passed' "$work/pytest.log" || echo "tests: 0 passed, 1 failed"

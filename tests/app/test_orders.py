@@ -1,0 +1,59 @@
+"""What people order of alarms: done, or refused with the reason in words."""
+
+from pathlib import Path
+
+from tests.app.hand_lab import START, ByHand
+
+HOUR = 3_600_000
+
+
+def test_shelving_ends_by_itself_or_by_order_and_the_present_condition_decides(tmp_path: Path) -> None:
+    """Shelved while calm, hot meanwhile: told when it is put back, not before."""
+    lab = ByHand(tmp_path / "home")
+    engine = lab.pipeline.engine
+    assert engine.shelve("bedding-hot", "juniper/top", START + HOUR, "repair", "teacher", START)[1] is None
+    lab.tray(1, 31.0)
+    lab.tray(2, 31.5)
+    lab.settle(3)
+    assert lab.pipeline.batch.messages == []
+    transitions, problem = engine.unshelve("bedding-hot", "juniper/top", "teacher", START + 4 * 60_000)
+    assert problem is None
+    assert [str(one.after) for one in transitions] == ["unacknowledged"]
+    lab.close()
+
+
+def test_orders_that_mean_nothing_are_refused_in_words(tmp_path: Path) -> None:
+    """An end in the past, no reason, too long, an unknown alarm or place: one reason each, nothing changed."""
+    lab = ByHand(tmp_path / "home")
+    engine = lab.pipeline.engine
+    said = [
+        engine.shelve("bedding-hot", "juniper/top", START - 1, "r", "teacher", START),
+        engine.shelve("bedding-hot", "juniper/top", START + HOUR, " ", "teacher", START),
+        engine.shelve("bedding-hot", "juniper/top", START + 30 * 24 * HOUR, "r", "teacher", START),
+        engine.shelve("beding-hot", "juniper/top", START + HOUR, "r", "teacher", START),
+        engine.unshelve("bedding-hot", "juniper/top", "teacher", START),
+        engine.set_service("juniper/topp", False, "teacher", START),
+    ]
+    assert all(transitions == [] and problem for transitions, problem in said)
+    assert "not in the future" in str(said[0][1])
+    assert "reason" in str(said[1][1])
+    assert "at most" in str(said[2][1])
+    assert "did you mean 'bedding-hot'" in str(said[3][1])
+    lab.close()
+
+
+def test_a_place_out_of_service_is_quiet_until_it_is_back(tmp_path: Path) -> None:
+    """All alarms of the tray go out of service with who said so, and come back with the present condition."""
+    lab = ByHand(tmp_path / "home")
+    engine = lab.pipeline.engine
+    out, problem = engine.set_service("juniper/top", False, "teacher", START)
+    assert problem is None
+    assert {str(one.after) for one in out} == {"out-of-service"}
+    lab.tray(1, 31.0)
+    lab.tray(2, 31.5)
+    lab.settle(3)
+    assert lab.pipeline.batch.messages == []
+    back, problem = engine.set_service("juniper/top", True, "teacher", START + 4 * 60_000)
+    assert problem is None
+    assert "unacknowledged" in {str(one.after) for one in back}
+    lab.close()
