@@ -47,6 +47,7 @@ class Alarm(ABC):
         "deadline",
         "flip",
         "gate",
+        "heeded",
         "key",
         "ledger",
         "out_by",
@@ -69,6 +70,8 @@ class Alarm(ABC):
         self.worst, self.acked, self.cause, self.out_by = saved.worst, saved.acked_ms, saved.cause, saved.out_by
         self.shelved_until, self.shelved_by, self.reason = saved.shelved_until_ms, saved.shelved_by, saved.reason
         self.gate: Gate | None = None
+        self.heeded = 0
+        """Up to when it has done what the gate said."""
         self.flip: int | None = None
         """When the gate next says something else."""
         self.blocked, self.away = "", False
@@ -133,6 +136,15 @@ class Alarm(ABC):
             return False
         return True
 
+    def pass_until(self, t_ms: int, value: float | None) -> None:
+        """Let happen, in its order, all that is due up to then on the time of the readings."""
+        while True:
+            due, flip = self.due(), self.flip
+            soonest = flip if due is None or (flip is not None and flip < due) else due
+            if soonest is None or soonest > t_ms:
+                return
+            self.end(soonest, value)
+
     def end_for_people(self, at_ms: int) -> None:
         """A shelving or the rest after an acknowledgement is over."""
         if self.shelved_until is not None and self.shelved_until <= at_ms:
@@ -145,7 +157,7 @@ class Alarm(ABC):
 
     def heed(self, gate: Gate, from_ms: int) -> None:
         """From here on follow this gate; what it said up to `from_ms` is known."""
-        self.gate = gate
+        self.gate, self.heeded = gate, from_ms
         self.blocked, self.away, self.flip = gate.blocked(from_ms), gate.away(from_ms), gate.next_ms(from_ms)
 
     def turn(self, t_ms: int) -> None:
@@ -154,11 +166,6 @@ class Alarm(ABC):
             self.heed(self.gate, t_ms)
         self.settle(t_ms)
         self.touch(t_ms)
-
-    def turn_until(self, t_ms: int) -> None:
-        """Let the gate have said all that it had to say up to then."""
-        while self.flip is not None and self.flip <= t_ms:
-            self.turn(self.flip)
 
     def settle(self, t_ms: int, by: str = "") -> None:
         """Go where what holds this alarm wants it, or leave where nothing holds it any more."""
@@ -207,7 +214,6 @@ class Alarm(ABC):
 
     def annunciate(self, t_ms: int, since_ms: int | None, value: float | None) -> None:
         """The condition has outlasted its on-delay."""
-        self.turn_until(t_ms - 1)
         event = Event.RAISED
         if self.latched:
             event = Event.RE_ALARMED if self.state is State.ACKNOWLEDGED else Event.RAISED
@@ -219,7 +225,6 @@ class Alarm(ABC):
 
     def clear(self, t_ms: int, value: float | None) -> None:
         """The condition has stayed away for its off-delay."""
-        self.turn_until(t_ms - 1)
         self.active, self.deadline = False, None
         latches = self.latched
         self._record(Event.LATCHED if latches else Event.CLEARED, t_ms, value)

@@ -226,8 +226,8 @@ class Builder:
                 track.clock_ms = max(track.clock_ms, state.changed_ms)
         for tree in self.trees:
             for silence in tree.silences:
-                if silence.key in self._states:
-                    tree.move_clocks(silence.changed)
+                for clock in tree.clocks if silence.key in self._states else ():
+                    clock.clock_ms = max(clock.clock_ms, silence.changed)
 
     def remember(self, recent: Mapping[int, Readings], since_ms: int) -> None:
         """What windows and comparisons look back at; references first, since the rest is held against them."""
@@ -240,18 +240,19 @@ class Builder:
             for alarm in track.derived if track is not None and readings.t_ms.size else ():
                 alarm.remember(readings)
 
-    def follow(self, contexts: Contexts, start_ms: int, *, settle: bool) -> None:
-        """Heed these contexts; what they said up to the clock of each alarm has had its effect, or has it now."""
+    def follow(self, contexts: Contexts, start_ms: int | None = None) -> None:
+        """Heed these contexts. What they said up to the clock of each alarm, or up to `start_ms` where it has none, has
+        had its effect; without a `start_ms` each alarm goes on from where it was with others."""
         for squeezed in self.squeezed:
             squeezed.follow(contexts)
         for overdue in self.overdue:
             overdue.follow(contexts)
         for key, alarm in self.keys.items():
-            clock_ms = self._clock_of(alarm)
-            from_ms = start_ms if clock_ms == BEFORE_ALL else clock_ms
+            from_ms = alarm.heeded
+            if start_ms is not None:
+                clock_ms = self._clock_of(alarm)
+                from_ms = start_ms if clock_ms == BEFORE_ALL else clock_ms
             alarm.heed(Gate(alarm.rule, self.places[key.series], contexts), from_ms)
-            if settle:
-                alarm.settle(from_ms)
         for track in self.tracks.values():
             track.set_flip()
 

@@ -27,6 +27,11 @@ class Readings(NamedTuple):
     unseen: Mask | None = None
     """Which of them take no part in comparisons between series (Why.UNSEEN), where that is on record."""
 
+    def part(self, which: slice) -> "Readings":
+        """Some of them."""
+        unseen = None if self.unseen is None else self.unseen[which]
+        return Readings(self.t_ms[which], self.value[which], self.flags[which], unseen)
+
 
 SMALL = 32
 """Up to this many readings plain Python is quicker than starting numpy."""

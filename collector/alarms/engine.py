@@ -34,7 +34,7 @@ from collector.alarms.first_cause import LinkLost, Tree
 from collector.alarms.lifecycle import after
 from collector.alarms.model import AlarmKey, AlarmState, Event, Link, Newest, Rule, State, Transition
 from collector.alarms.orders import Orders
-from collector.alarms.silence import Silence
+from collector.alarms.silence import NEVER, Silence
 from collector.alarms.timers import Timed, Timers
 from collector.alarms.track import Track, heard_quietly
 from collector.domain.lab import Lab, Series
@@ -77,13 +77,15 @@ class Engine:
         self._built, self._lab, self._link = built, lab, link
         self._ledger, self._tracks, self._keys, self._trees = built.ledger, built.tracks, built.keys, built.trees
         self._timers = Timers()
+        self._link_due_ms = NEVER
+        """When the next timer of the link ends."""
         self._waiting: dict[Tree, dict[Silence, Times]] = {}
         self._orders = Orders(built.keys, lab, built.places, {rule.name for rule in rules})
         self._probes: dict[str, set[int]] = {}
         for one in series:
             self._probes.setdefault(one.probe, set()).add(one.id)
         self._probes.pop("", None)
-        built.follow(Contexts(lab) if contexts is None else contexts, start_ms, settle=False)
+        built.follow(Contexts(lab) if contexts is None else contexts, start_ms)
         built.remember(recent or {}, since_ms)
         for tree in self._trees:
             tree.link_is(link)
@@ -140,7 +142,7 @@ class Engine:
         if not t_ms.size:
             return []
         track = self._tracks[series]
-        if not track.alone:
+        if not track.alone or self._link_due_ms < t_ms[-1]:
             return self.judge_all({series: Readings(t_ms, value, flags)}).transitions
         self._check(series, track, t_ms)
         self._judge(track, Readings(t_ms, value, flags))
@@ -151,6 +153,9 @@ class Engine:
     def judge_all(self, batch: Mapping[int, Readings]) -> Judged:
         """Take in what has come of several series; of each as in `judge`. What is in one batch is compared with each
         other whatever its order. Readings that say themselves what is UNSEEN of them (a replay) are believed."""
+        due_ms = self._link_due_ms
+        if any(readings.t_ms.size and due_ms < readings.t_ms[-1] for readings in batch.values()):
+            return self._judge_past_link(batch, due_ms)
         given = [(self._tracks[number], number, readings) for number, readings in batch.items() if readings.t_ms.size]
         for track, number, readings in given:
             self._check(number, track, readings.t_ms)
@@ -168,12 +173,41 @@ class Engine:
         unseen = {n: one.unseen for _, n, one in known if one.unseen is not None and one.unseen.any()}
         return Judged(self._ledger.take(), unseen)
 
+    def _judge_past_link(self, batch: Mapping[int, Readings], due_ms: int) -> Judged:
+        """Readings up to a timer of the link, then the timer, which all silences heed, then those after it."""
+        cuts = {number: int(readings.t_ms.searchsorted(due_ms, "right")) for number, readings in batch.items()}
+        before = self.judge_all({number: batch[number].part(slice(cut)) for number, cut in cuts.items()})
+        for lost in self._built.links:
+            if lost.due() == due_ms:
+                self._end(lost, due_ms)
+        ended = self._ledger.take()
+        then = self.judge_all({number: batch[number].part(slice(cut, None)) for number, cut in cuts.items()})
+        unseen = {}
+        for number in before.unseen.keys() | then.unseen.keys():
+            sizes = cuts[number], batch[number].t_ms.size - cuts[number]
+            masks = (told.unseen.get(number) for told in (before, then))
+            parts = [np.zeros(n, np.bool_) if mask is None else mask for mask, n in zip(masks, sizes, strict=True)]
+            unseen[number] = np.concatenate(parts)
+        return Judged([*before.transitions, *ended, *then.transitions], unseen)
+
     def _check(self, series: int, track: Track, t_ms: Times) -> None:
         if t_ms[0] <= track.clock_ms or not _increasing(t_ms):
             raise ValueError(f"series {series}: readings to judge must be newer than the clock and each other")
 
     def _judge(self, track: Track, readings: Readings) -> None:
         rows = chunk(readings.t_ms, readings.value, readings.flags)
+        if track.flip_ms <= rows.last_ms:
+            self._judge_around(track, readings)
+        else:
+            self._judge_part(track, readings, rows)
+        for silence, tree in track.silences:
+            if silence.alert or rows.last_ms >= tree.quiet_until_ms:
+                self._waiting.setdefault(tree, {})[silence] = _heard(rows)
+            else:
+                heard_quietly(silence, rows)
+
+    def _judge_part(self, track: Track, readings: Readings, rows: Small | Large) -> None:
+        """Readings between which no context changes; `rows` are the same."""
         for alarm in track.alarms:
             if not alarm.untouched_by(rows):
                 alarm.judge(rows, track.last_value)
@@ -181,23 +215,23 @@ class Engine:
         for derived in track.derived:
             derived.take(readings)
             self._timers.add(derived)
-        for silence, tree in track.silences:
-            if silence.alert or rows.last_ms >= tree.quiet_until_ms:
-                self._waiting.setdefault(tree, {})[silence] = _heard(rows)
-            else:
-                heard_quietly(silence, rows)
         track.clock_ms = track.judged_ms = rows.last_ms
         if rows.last_value is not None:
             track.last_value = rows.last_value
-        if track.flip_ms <= rows.last_ms:
-            self._turn(track, rows.last_ms)
 
-    def _turn(self, track: Track, until_ms: int) -> None:
-        """Contexts have changed while the readings came."""
+    def _judge_around(self, track: Track, readings: Readings) -> None:
+        """Readings between which contexts change: up to each change, then the change, then on."""
+        start, end = 0, readings.t_ms.size
+        while start < end:
+            cut = min(end, int(readings.t_ms.searchsorted(track.flip_ms, "right")))
+            if cut > start:
+                part = readings.part(slice(start, cut))
+                self._judge_part(track, part, chunk(part.t_ms, part.value, part.flags))
+            if track.flip_ms <= readings.t_ms[-1]:
+                track.pass_until(track.flip_ms)
+            start = cut
         for alarm in (*track.alarms, *track.derived):
-            alarm.turn_until(until_ms)
             self._timers.add(alarm)
-        track.set_flip()
 
     def _run_trees(self) -> None:
         for tree, heard in self._waiting.items():
@@ -227,8 +261,7 @@ class Engine:
             track.clock_ms = max(track.clock_ms, due_ms)
             track.set_flip()
         if isinstance(alarm, LinkLost):
-            for tree in self._trees:
-                self._timers.add(tree)
+            self._time_all()
 
     def next_deadline_ms(self) -> int | None:
         """When the next timer ends; there is nothing to tick before."""
@@ -257,15 +290,19 @@ class Engine:
         return self._link
 
     def contexts_changed(self, contexts: Contexts, now_ms: int) -> list[Transition]:
-        """Something was noted. What follows from it happens at its time, by readings and ticks; at once only where an
-        alarm has been past that time already."""
-        self._built.follow(contexts, now_ms, settle=True)
+        """Something was noted, and counts from `now_ms` on (ValueError where a reading past that has been judged: see
+        `newest_ms`). What follows from it comes with the readings and ticks that pass that time."""
+        if now_ms <= self.newest_ms():
+            raise ValueError("what is noted counts only from after all that has been judged")
+        self._built.follow(contexts)
         for tree in self._trees:
             tree.look_out(tree.clock_ms())
         self._time_all()
         return self._ledger.take()
 
     def _time_all(self) -> None:
+        found = [due for lost in self._built.links if (due := lost.due()) is not None]
+        self._link_due_ms = min(found, default=NEVER)
         for alarm in self._keys.values():
             if alarm.key not in self._built.tree_of:
                 self._timers.add(alarm)

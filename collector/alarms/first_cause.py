@@ -14,9 +14,9 @@ heard again is normal; what is still silent two reporting intervals after the fi
 link: after its own whole setpoint) speaks for itself.
 
 A silence of several series is decided on the readings of all of them, and these may come out of order between series.
-Everything remembered of them is a latest or an earliest time, which does not depend on the order; and when something
-fires, the clocks of all series in the tree go to that time, so that what is older and still on its way is late for all.
-So live running, replay and restarts agree here too.
+What is remembered is the latest time each was heard, which does not depend on the order; and when something fires or
+several series give their first sign of life, the clocks of all series in the tree go to that time, so that what is
+older and still on its way is late for all. So live running, replay and restarts agree here too.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
@@ -35,6 +35,9 @@ class Clock(Protocol):
 
     clock_ms: int
     judged_ms: int
+
+    def move(self, t_ms: int) -> None:
+        """Move the clock on, and let happen what was due on the series up to then."""
 
 
 class _Arrivals:
@@ -59,12 +62,14 @@ class _Arrivals:
         last = self.gaps[gap] if gap < self.gaps.size else -1
         return max(int(self.times[last]), self.leaf.floor_ms) + self.leaf.reach_ms
 
-    def hear_until(self, t_ms: int) -> None:
+    def hear_until(self, t_ms: int) -> int | None:
+        """Take in what comes up to then; when it was the first sign of life of several series, if it was that."""
         end = int(self.times.searchsorted(t_ms, "right"))
-        if end > self.at:
-            first, last, self.at = int(self.times[self.at]), int(self.times[end - 1]), end
-            for silence in self.chain:
-                silence.hear(first, last)
+        if end == self.at:
+            return None
+        first, last, self.at = int(self.times[self.at]), int(self.times[end - 1]), end
+        began = [silence for silence in self.chain if silence.hear(first, last)]
+        return first if any(silence.children for silence in began) else None
 
 
 def _chain(silence: Silence) -> Iterator[Silence]:
@@ -132,7 +137,9 @@ class Tree:
 
     def _hear_until(self, t_ms: int) -> None:
         for arrivals in self._coming.values():
-            arrivals.hear_until(t_ms)
+            first_ms = arrivals.hear_until(t_ms)
+            if first_ms is not None:
+                self.move_clocks(first_ms)
 
     def _step_ms(self, silence: Silence, done_ms: int) -> int:
         """When to look at a silence next: no later than something happens to it."""
@@ -145,7 +152,8 @@ class Tree:
             return step_ms
         own_ms = max(self._silent_ms(silence), silence.own_ms)
         if own_ms <= done_ms and silence.parent is not None:
-            return min(step_ms, self._next_heard_ms(silence.parent))
+            due = silence.due()
+            return min(step_ms, self._next_heard_ms(silence.parent), NEVER if due is None else due)
         return min(step_ms, own_ms)
 
     def _silent_ms(self, silence: Silence) -> int:
@@ -209,7 +217,7 @@ class Tree:
 
     def move_clocks(self, t_ms: int) -> None:
         for clock in self.clocks:
-            clock.clock_ms = max(clock.clock_ms, t_ms)
+            clock.move(t_ms)
 
     # The link to the broker
 

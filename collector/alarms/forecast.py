@@ -23,7 +23,7 @@ import numpy as np
 
 from collector.alarms.alarm import Ledger
 from collector.alarms.chunk import Flags, Readings, Times, Values
-from collector.alarms.derived import COVERED, HOUR_MS, SURE, Derived, clean
+from collector.alarms.derived import COVERED, HOUR_MS, SURE, Derived, clean, delays_ms
 from collector.alarms.model import AlarmState, Outlook, Rule, Weekly
 from collector.alarms.trend import FEWEST, Trend, steepest, theil_sen
 
@@ -69,7 +69,9 @@ class Forecast(Derived):
         self._until_ms = 0
 
     def outlook(self, t_ms: int) -> Outlook | None:
-        return next((outlook for at_ms, outlook in reversed(self._seen) if at_ms <= t_ms), None)
+        """The last one before that, unless it is out of date: older than what a restart is given to rebuild it from."""
+        from_ms = t_ms - delays_ms(self.rule) - self._stretch
+        return next((outlook for at_ms, outlook in reversed(self._seen) if from_ms <= at_ms <= t_ms), None)
 
     def derive(self, readings: Readings) -> tuple[Times, Values, Flags]:
         del self._seen[:-1]

@@ -7,9 +7,15 @@ lab measures.
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import combinations
 
+from collector.alarms.contexts import Condition, Fact
+from collector.alarms.derived import FEWEST_READINGS
+from collector.alarms.forecast import REACH, stretch_ms
 from collector.alarms.model import Kind, Rule
+from collector.alarms.overdue import is_about
 from collector.alarms.places import BROKER, about_broker, fits, holds_at
-from collector.domain.lab import Lab, Probe
+from collector.alarms.threshold import direction
+from collector.alarms.trend import FEWEST
+from collector.domain.lab import Lab, PlaceKind, Probe
 from collector.domain.problems import Problem, nearest
 from collector.domain.units import MEASURES, show_duration
 
@@ -25,13 +31,27 @@ def rule_warnings(rules: Sequence[Rule], lab: Lab) -> tuple[Problem, ...]:
 
 
 def _one(rule: Rule, lab: Lab) -> Iterator[Problem]:
+    if about_broker(rule):
+        return
     yield from _where(rule, lab)
-    if rule.kind in (Kind.HIGH, Kind.LOW):
-        yield from _reach(rule)
-        yield from _deadband(rule)
-        yield from _delay(rule, lab)
-    elif not about_broker(rule):
-        yield from _silence(rule, lab)
+    match rule.kind:
+        case Kind.SILENT:
+            yield from _silence(rule, lab)
+        case Kind.HIGH | Kind.LOW:
+            yield from (*_reach(rule), *_deadband(rule), *_delay(rule, lab))
+        case Kind.FORECAST:
+            yield from (*_reach(rule), *_deadband(rule), *_foresight(rule))
+        case Kind.RATE | Kind.SUSPECT:
+            yield from (*_return(rule), *_window(rule, lab))
+        case Kind.DEVIATION | Kind.DISCREPANCY:
+            yield from (*_return(rule), *_deadband(rule), *_other(rule, lab), *_delay(rule, lab))
+    if _somewhere(rule, lab):
+        yield from _never_holds(rule, lab)
+
+
+def _somewhere(rule: Rule, lab: Lab) -> bool:
+    """Whether the rule makes an alarm in this lab."""
+    return any(is_about(rule, place) for place in lab.places) if rule.kind is Kind.OVERDUE else bool(_probes(rule, lab))
 
 
 def _warning(rule: Rule, field: str, message: str) -> Problem:
@@ -47,6 +67,9 @@ def _where(rule: Rule, lab: Lab) -> Iterator[Problem]:
         here = [place for place in places if fits(pattern, place)]
         if not here:
             yield _warning(rule, "where", f"'{pattern}' is no place of this lab{_guess(pattern, places)}")
+        elif rule.kind is Kind.OVERDUE:
+            if not any(is_about(rule, lab.by_id[place]) for place in here):
+                yield _warning(rule, "where", f"can never alarm: {rule.what} is nothing that is done at '{pattern}'")
         elif _measured(rule, lab) and not any(probe.place in here for probe, _ in _probes(rule, lab)):
             what = MEASURES[rule.measure].label if rule.measure else "anything"
             yield _warning(rule, "where", f"no probe at '{pattern}' measures {what}{_trays(pattern, places)}")
@@ -78,14 +101,14 @@ def _probes(rule: Rule, lab: Lab) -> list[tuple[Probe, str]]:
 
 def _reach(rule: Rule) -> Iterator[Problem]:
     """Setpoints that can never be passed, or never be left again."""
-    measure = MEASURES[rule.measure]
-    end = measure.high if rule.kind is Kind.HIGH else measure.low
-    beyond = "above" if rule.kind is Kind.HIGH else "below"
+    measure, up = MEASURES[rule.measure], direction(rule) > 0
+    end = measure.high if up else measure.low
+    beyond = "above" if up else "below"
     if rule.setpoint == end:
         yield _warning(rule, "setpoint", f"can never alarm: {measure.label} cannot be {beyond} {end:g} {measure.unit}")
-    back = rule.setpoint - rule.deadband if rule.kind is Kind.HIGH else rule.setpoint + rule.deadband
-    if (rule.kind is Kind.HIGH and back <= measure.low) or (rule.kind is Kind.LOW and back >= measure.high):
-        side = "below" if rule.kind is Kind.HIGH else "above"
+    back = rule.setpoint - rule.deadband if up else rule.setpoint + rule.deadband
+    if (up and back <= measure.low) or (not up and back >= measure.high):
+        side = "below" if up else "above"
         yield _warning(rule, "deadband", f"can never clear: that takes a value {side} {back:g} {measure.unit}")
 
 
@@ -95,6 +118,84 @@ def _deadband(rule: Rule) -> Iterator[Problem]:
     if wide is not None and rule.deadband > wide:
         unit = "degC" if measure.dimension == "temperature" else measure.unit
         yield _warning(rule, "deadband", f"{rule.deadband:g} {unit} is wide; more than {wide:g} {unit} is seldom meant")
+
+
+def _return(rule: Rule) -> Iterator[Problem]:
+    """Setpoints of derived values that can never be left again, or never be passed."""
+    if rule.kind is Kind.SUSPECT and rule.setpoint >= 100:
+        yield _warning(rule, "setpoint", "can never alarm: no more than 100 % of the readings can be doubtful")
+    field = "deadband" if rule.deadband else "setpoint"
+    if rule.kind in (Kind.SUSPECT, Kind.DISCREPANCY) and rule.setpoint - rule.deadband <= 0:
+        yield _warning(rule, field, "can never clear: that takes less than none")
+    elif rule.kind in (Kind.RATE, Kind.DEVIATION) and rule.deadband > abs(rule.setpoint):
+        yield _warning(rule, field, "is wider than the setpoint: it clears only once it goes as far the other way")
+
+
+def _window(rule: Rule, lab: Lab) -> Iterator[Problem]:
+    """Windows too short for the readings they need."""
+    slowest = max((probe.every_ms for probe, _ in _probes(rule, lab)), default=0)
+    fewest = FEWEST_READINGS if rule.kind is Kind.SUSPECT else 2
+    if slowest and rule.window_ms < fewest * slowest:
+        yield _warning(
+            rule,
+            "window",
+            f"can never alarm: {show_duration(rule.window_ms)} holds fewer than {fewest} readings of a probe that"
+            f" reports each {show_duration(slowest)}",
+        )
+
+
+def _foresight(rule: Rule) -> Iterator[Problem]:
+    """Trends through too few points, or drawn too far."""
+    stretch = stretch_ms(rule.window_ms)
+    if rule.window_ms < FEWEST * stretch:
+        needed = f"a trend needs {FEWEST} points, one each {show_duration(stretch)}"
+        yield _warning(rule, "window", f"can never alarm: {needed}; give {show_duration(FEWEST * stretch)} or more")
+    if rule.horizon_ms > REACH * rule.window_ms:
+        yield _warning(
+            rule,
+            "horizon",
+            f"{show_duration(rule.horizon_ms)} is far for a window of {show_duration(rule.window_ms)};"
+            f" more than {REACH} times the window says little",
+        )
+
+
+def _other(rule: Rule, lab: Lab) -> Iterator[Problem]:
+    """Comparisons that nothing stands on the other side of."""
+    covered = _probes(rule, lab)
+    if rule.kind is Kind.DEVIATION:
+        measure, _, place = rule.against.partition(" at ")
+        there = [probe.place for probe in lab.probes if any(c.measure == measure for c in probe.channels)]
+        if not covered or not (there or rule.where) or place in there:
+            return
+        known = place in lab.by_id
+        what = f"no probe at '{place}' measures {MEASURES[measure].label}" if known else f"'{place}' is no place here"
+        yield _warning(rule, "against", f"can never alarm: {what}{'' if known else _guess(place, lab.by_id)}")
+    elif not rule.against and rule.where and covered:
+        places = [probe.place for probe, _ in covered]
+        if len(places) == len(set(places)):
+            yield _warning(rule, "where", "can never alarm: no place there has two probes that measure this")
+
+
+def _never_holds(rule: Rule, lab: Lab) -> Iterator[Problem]:
+    """Conditions that keep the alarm suppressed for good, or never suppress it."""
+    for field, conditions in (("only_while", rule.only_while), ("not_while", rule.not_while)):
+        for condition in conditions:
+            why = _why_never(condition, lab)
+            if why and field == "only_while":
+                yield _warning(rule, field, f"can never alarm: '{condition}' never holds: {why}")
+            elif why:
+                yield _warning(rule, field, f"'{condition}' never holds and so suppresses nothing: {why}")
+    for condition in rule.only_while:
+        if condition in rule.not_while:
+            yield _warning(rule, "only_while", f"can never alarm: '{condition}' stands under not_while too")
+
+
+def _why_never(condition: Condition, lab: Lab) -> str:
+    if condition.fact is Fact.LAB_OPEN and (lab.hours is None or not any(lab.hours.week)):
+        return "lab.yaml gives no hours"
+    if condition.fact is Fact.BREW_RUNNING and not any(place.kind is PlaceKind.BREWER for place in lab.places):
+        return "lab.yaml has no brewer"
+    return ""
 
 
 def _delay(rule: Rule, lab: Lab) -> Iterator[Problem]:

@@ -105,19 +105,17 @@ class Silence(Alarm):
         """Whether something usable has come since it was raised."""
         return self.since is not None and self.heard_ms > self.since
 
-    def hear(self, first_ms: int, last_ms: int) -> None:
-        """Usable readings have come, from the first to the last of these times. In which order those of several series
-        come makes no difference."""
-        fresh = not self.heard_since
+    def hear(self, first_ms: int, last_ms: int) -> bool:
+        """Usable readings have come, from the first to the last of these times; whether an off-delay began so."""
+        begins = self.active and not self.heard_since
         self.heard_ms = max(self.heard_ms, last_ms)
-        if self.active:
-            end_ms = first_ms + self.rule.off_delay_ms
-            if fresh or self.deadline is None or end_ms < self.deadline:
-                self.deadline = end_ms
-                self.touch()
-        elif self.deadline is not None:
+        if begins:
+            self.deadline = first_ms + self.rule.off_delay_ms
+            self.touch(first_ms if self.children else None)
+        elif not self.active and self.deadline is not None:
             self.deadline = None
             self.touch()
+        return begins
 
     def fire(self, at_ms: int, value: float | None = None) -> None:
         if not self.active:

@@ -54,6 +54,17 @@ class Track(Watched):
             mask = mask | other.forgotten(readings.t_ms)
         return mask
 
+    def move(self, t_ms: int) -> None:
+        """Move the clock on, and let happen what was due up to then."""
+        if t_ms > self.clock_ms:
+            self.clock_ms = t_ms
+            self.pass_until(t_ms)
+
+    def pass_until(self, t_ms: int) -> None:
+        for alarm in (*self.alarms, *self.derived):
+            alarm.pass_until(t_ms, self.last_value)
+        self.set_flip()
+
     def set_flip(self) -> None:
         flips = (alarm.flip for alarm in (*self.alarms, *self.derived))
         self.flip_ms = min((flip for flip in flips if flip is not None), default=NEVER)

@@ -2,6 +2,7 @@
 
 import pytest
 
+from collector.alarms.contexts import parse_condition
 from collector.alarms.model import Kind, Rule
 from collector.alarms.rulecheck import rule_warnings
 from collector.domain.lab import Channel, Format, Lab, Probe
@@ -115,3 +116,88 @@ def test_a_rule_without_a_source_is_still_placed() -> None:
     """Rules made in code have no line; the warning stands at line 1."""
     (warning,) = rule_warnings([rule(WARM, deadband=11.0, source="")], lab())
     assert (warning.line, warning.severity) == (1, "warning")
+
+
+# ---- every kind --------------------------------------------------------------------------------------------------
+
+APART = rule(WARM, name="apart", kind=Kind.DEVIATION, setpoint=5.0, deadband=1.0, against="air_temperature at room")
+RATE = rule(WARM, name="rising", kind=Kind.RATE, setpoint=2.0, deadband=0.5, window_ms=60 * MIN)
+SHARE = rule(WARM, name="doubtful", kind=Kind.SUSPECT, setpoint=30.0, deadband=10.0, window_ms=60 * MIN)
+AHEAD = rule(DRY, name="ahead", kind=Kind.FORECAST, toward="low", window_ms=600 * MIN, horizon_ms=600 * MIN)
+TWO = rule(WARM, name="two", kind=Kind.DISCREPANCY, setpoint=3.0, deadband=1.0)
+LATE = rule(HOT, name="late", kind=Kind.OVERDUE, measure="", setpoint=3.0 * 86_400_000, what="watering")
+OPEN, BREWING, SERVED = (parse_condition(text) for text in ("lab open", "brew running", "tray in service"))
+
+
+def test_sound_rules_of_every_kind_are_not_warned_of() -> None:
+    """Nor those that find nothing to do in this lab because it has no second probe, brewer or the like."""
+    assert warnings(APART, RATE, SHARE, AHEAD, TWO, LATE, rule(LATE, name="brew", what="brew end")) == []
+    assert warnings(rule(WARM, only_while=(SERVED,))) == []
+
+
+@pytest.mark.parametrize(
+    ("one", "said"),
+    [
+        (
+            rule(APART, against="air_temperature at rom"),
+            "against: warning: can never alarm: 'rom' is no place here; did you mean 'room'?",
+        ),
+        (
+            rule(APART, against="air_temperature at juniper"),
+            "against: warning: can never alarm: no probe at 'juniper' measures air temperature",
+        ),
+        (
+            rule(APART, deadband=6.0),
+            "deadband: warning: is wider than the setpoint: it clears only once",
+        ),
+        (rule(RATE, deadband=2.5), "deadband: warning: is wider than the setpoint: it clears only once"),
+        (
+            rule(RATE, window_ms=MIN),
+            "window: warning: can never alarm: 1 min holds fewer than 2 readings of a probe that reports each 1 min",
+        ),
+        (rule(SHARE, setpoint=100.0), "setpoint: warning: can never alarm: no more than 100 % of the readings can be"),
+        (rule(SHARE, deadband=30.0), "deadband: warning: can never clear: that takes less than none"),
+        (
+            rule(SHARE, window_ms=3 * MIN),
+            "window: warning: can never alarm: 3 min holds fewer than 4 readings of a probe that reports each 1 min",
+        ),
+        (
+            rule(AHEAD, window_ms=120 * MIN, horizon_ms=120 * MIN),
+            "window: warning: can never alarm: a trend needs 8 points, one each 30 min; give 4 h or more",
+        ),
+        (
+            rule(AHEAD, horizon_ms=2_000 * MIN),
+            "horizon: warning: 33 h 20 min is far for a window of 10 h; more than 3 times the window says little",
+        ),
+        (rule(AHEAD, setpoint=0.0), "setpoint: warning: can never alarm: bedding moisture cannot be below 0 %"),
+        (
+            rule(TWO, where=("juniper/top",)),
+            "where: warning: can never alarm: no place there has two probes that measure this",
+        ),
+        (rule(TWO, deadband=3.0), "deadband: warning: can never clear: that takes less than none"),
+        (
+            rule(LATE, where=("room",)),
+            "where: warning: can never alarm: watering is nothing that is done at 'room'",
+        ),
+        (
+            rule(WARM, only_while=(OPEN,)),
+            "only_while: warning: can never alarm: 'lab open' never holds: lab.yaml gives no hours",
+        ),
+        (
+            rule(WARM, not_while=(OPEN,)),
+            "not_while: warning: 'lab open' never holds and so suppresses nothing: lab.yaml gives no hours",
+        ),
+        (
+            rule(WARM, only_while=(BREWING,)),
+            "only_while: warning: can never alarm: 'brew running' never holds: lab.yaml has no brewer",
+        ),
+        (
+            rule(WARM, only_while=(SERVED,), not_while=(SERVED,)),
+            "only_while: warning: can never alarm: 'tray in service' stands under not_while too",
+        ),
+    ],
+)
+def test_each_doubt_about_the_other_kinds_is_told(one: Rule, said: str) -> None:
+    """What can never fire or clear, windows shorter than readings, conditions that never hold."""
+    (warning,) = warnings(one)
+    assert f"alarms.{one.name}.{said}" in warning

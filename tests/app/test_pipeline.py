@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from collector.domain.readings import Flag, Why
-from tests.app.hand_lab import START, ByHand
+from tests.app.hand_lab import START, ByHand, rules_of
 from tests.app.lab import LAB
 
 PASS, SUSPECT, FAIL, MISSING = int(Flag.PASS), int(Flag.SUSPECT), int(Flag.FAIL), int(Flag.MISSING)
@@ -247,3 +247,39 @@ def test_readings_of_a_clock_that_was_far_ahead_do_not_blind_the_alarms(lab: ByH
         lab.commit()
     assert ("bedding-hot", "juniper/top", "raised", 2.0) in lab.history()
     assert len(lab.rows()) == 5
+
+
+APART = """\
+alarms:
+  bedding-heating:
+    kind: deviation
+    measure: bedding_temperature
+    against: air_temperature at room
+    setpoint: +6 degC
+    on_delay: 0 s
+    off_delay: 0 s
+    priority: low
+    consequence: Food is heating up.
+    corrective_action: Feel along the feed pocket.
+    time_to_respond: 12 h
+    basis: made up for a test
+"""
+
+
+def test_a_reading_too_late_to_be_compared_is_stored_as_unseen(tmp_path: Path) -> None:
+    """A bed whose clock runs four minutes ahead is judged first: the room's reading is marked, and after a restart it is
+    still not compared."""
+    lab = ByHand(tmp_path / "home", rules=rules_of(APART))
+    lab.now_ms = START + 10 * 60_000
+    lab.tray(14, 29.0)
+    lab.commit()
+    lab.say("worms/room/air", "20")
+    lab.commit()
+    lab.restart()
+    lab.tray(15, 29.0)
+    lab.commit()
+    (stored,) = lab.rows("temperature", "room-air")
+    history = lab.history()
+    lab.close()
+    assert int(str(stored[3])) & Why.UNSEEN
+    assert history == []
