@@ -267,7 +267,7 @@ alarms:
 
 
 def test_a_reading_too_late_to_be_compared_is_stored_as_unseen(tmp_path: Path) -> None:
-    """A bed whose clock runs four minutes ahead is judged first: the room's reading is marked, and after a restart it is
+    """A bed whose clock runs ahead is judged first: the room's reading is marked, and after a restart it is
     still not compared."""
     lab = ByHand(tmp_path / "home", rules=rules_of(APART))
     lab.now_ms = START + 10 * 60_000
