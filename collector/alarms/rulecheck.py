@@ -12,7 +12,7 @@ from collector.alarms.derived import FEWEST_READINGS
 from collector.alarms.forecast import REACH, stretch_ms
 from collector.alarms.model import Kind, Rule
 from collector.alarms.overdue import is_about
-from collector.alarms.places import BROKER, about_broker, fits, holds_at
+from collector.alarms.places import about_broker, fits, holds_at
 from collector.alarms.threshold import direction
 from collector.alarms.trend import FEWEST
 from collector.domain.lab import Lab, PlaceKind, Probe
@@ -62,8 +62,6 @@ def _warning(rule: Rule, field: str, message: str) -> Problem:
 def _where(rule: Rule, lab: Lab) -> Iterator[Problem]:
     places = list(lab.by_id)
     for pattern in rule.where:
-        if pattern == BROKER:
-            continue
         here = [place for place in places if fits(pattern, place)]
         if not here:
             yield _warning(rule, "where", f"'{pattern}' is no place of this lab{_guess(pattern, places)}")

@@ -1,5 +1,7 @@
 """Warnings: rules that can be read and may not do what was meant in this lab."""
 
+from dataclasses import replace
+
 import pytest
 
 from collector.alarms.contexts import parse_condition
@@ -133,6 +135,17 @@ def test_sound_rules_of_every_kind_are_not_warned_of() -> None:
     """Nor those that find nothing to do in this lab because it has no second probe, brewer or the like."""
     assert warnings(APART, RATE, SHARE, AHEAD, TWO, LATE, rule(LATE, name="brew", what="brew end")) == []
     assert warnings(rule(WARM, only_while=(SERVED,))) == []
+
+
+def test_a_task_at_a_tray_and_two_probes_in_one_place_are_sound() -> None:
+    """Watering is done at a tray; a place with a second probe of the measure has something to compare."""
+    assert warnings(rule(LATE, where=("juniper/top",))) == []
+    base = lab()
+    first = next(probe for probe in base.probes if probe.place == "juniper/top")
+    pair = replace(base, probes=(*base.probes, replace(first, id="juniper-top-two", topic="worms/second")))
+    alone, beside = rule(TWO, where=("juniper/top",)), rule(TWO, where=("maple/top",))
+    assert rule_warnings([alone], pair) == ()
+    assert [problem.field for problem in rule_warnings([beside], pair)] == ["alarms.two.where"]
 
 
 @pytest.mark.parametrize(
