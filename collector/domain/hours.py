@@ -83,6 +83,11 @@ def week_of(days: Mapping[str, tuple[Range, ...]]) -> Week:
     return tuple(by_day.get(day, ()) for day in range(7))
 
 
+def every_day(start: int, end: int, zone: str) -> "Hours":
+    """The same hours on each day of the week, in minutes from midnight."""
+    return Hours((((start, end),),) * 7, zone)
+
+
 def doubled_day(days: Iterable[str]) -> tuple[str, str, str] | None:
     """The first day that stands under two keys: (day, the earlier key, the later key). Keys that are no days are passed
     over."""

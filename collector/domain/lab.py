@@ -6,7 +6,8 @@ Read from lab.yaml by `collector.domain.labfile`; nothing here knows about files
 from dataclasses import dataclass, field
 from enum import Enum
 
-from collector.domain.hours import Hours
+from collector.domain.hours import Hours, every_day
+from collector.domain.schooldays import SchoolDays
 
 
 class PlaceKind(Enum):
@@ -33,6 +34,8 @@ class Place:
     """Trays: 0 is the top one."""
     area_m2: float | None = None
     volume_l: float | None = None
+    dry_kg: float | None = None
+    """Trays: dry mass of the bedding, from which amounts of water follow."""
 
 
 class Format(Enum):
@@ -101,8 +104,33 @@ class Person:
     """Someone to tell, by role. No pupil's personal data: a role or a group, never a child's name."""
 
     role: str
-    email: str
+    email: str = ""
+    """Empty: told by chat alone."""
     priorities: tuple[str, ...] = ("low", "medium", "high")
+    chat: str = ""
+    """Name of one of the chat addresses in TRAYWARDEN_CHAT__URLS; empty: none is this person's own."""
+    where: tuple[str, ...] = ()
+    """Place patterns, as rules have them; empty: everywhere."""
+    step: int = 1
+    """1 is told first; 2, 3 ... only where nobody has acknowledged by then."""
+    digest: bool = True
+    """Gets the digest of each school morning."""
+    weekly: bool = False
+    """Gets the maintainer's weekly report."""
+
+
+@dataclass(frozen=True, slots=True)
+class Telling:
+    """When people are told what."""
+
+    waking: Hours
+    """When a medium alarm may call; outside it waits, unless time to respond would run out."""
+    digest_minute: int = 7 * 60
+    """When the digest goes out on school days, minutes from midnight on the lab's clock."""
+    weekly_weekday: int = 0
+    """Day of the weekly report, with the digest's time. Monday is 0."""
+    escalate_percent: float = 40.0
+    """Unacknowledged after this share of its time to respond an alarm goes to step 2, after twice that to step 3."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +144,8 @@ class Lab:
     hours: Hours | None = None
     """When people are in the lab; None: never."""
     altitude_m: float = 0.0
+    telling: Telling = field(default_factory=lambda: Telling(every_day(7 * 60, 21 * 60, "UTC")))
+    school: SchoolDays = field(default_factory=SchoolDays)
     by_id: dict[str, Place] = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:

@@ -4,6 +4,7 @@ from dataclasses import dataclass, field
 from typing import TypeAlias
 
 from collector.alarms.model import AlarmKey, AlarmState, Transition
+from collector.alarms.notice import Notice, NoticeKey
 from collector.domain.diary import Brew, DiaryEntry
 
 LAB_CHANGED = "lab.yaml changed"
@@ -35,7 +36,14 @@ class NewMessage:
     priority: str
     subject: str
     body: str
+    """Plain text."""
     created_ms: int
+    html: str = ""
+    """The same in HTML; empty: plain text alone."""
+    parents: tuple[str, ...] = ()
+    """Keys, each with its recipient's part, of the messages this one answers."""
+    picture: str = ""
+    """What to draw when it is sent, as JSON; empty: no picture."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +87,8 @@ class Batch:
     meta: dict[str, str] = field(default_factory=dict)
     requests_done: list[tuple[int, int, str]] = field(default_factory=list)
     """Request id, done_ms, result."""
+    notices: dict[NoticeKey, Notice] = field(default_factory=dict)
+    """New ones, and changed ones as they are now."""
     diary: dict[int, DiaryEntry] = field(default_factory=dict)
     brews: dict[int, Brew] = field(default_factory=dict)
     """By number: new ones, and changed ones as they are now."""
@@ -99,6 +109,7 @@ class Batch:
                 self.events,
                 self.meta,
                 self.requests_done,
+                self.notices,
                 self.diary,
                 self.brews,
             )

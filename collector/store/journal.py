@@ -16,9 +16,10 @@ from types import TracebackType
 from typing import Self
 
 from collector.alarms.model import AlarmKey, AlarmState
+from collector.alarms.notice import Notice
 from collector.domain.diary import Brew, DiaryEntry
 from collector.domain.lab import SeriesKey
-from collector.store import diary, reading, writing
+from collector.store import diary, notices, reading, writing
 from collector.store.batch import LAB_CHANGED, Batch, CommitResult, Row
 from collector.store.connection import open_writer, transaction
 from collector.store.errors import JournalStalled, StoreError, translated
@@ -250,6 +251,11 @@ class Journal:
     def events(self, at_most: int = 100) -> list[EventRow]:
         with self._work() as db:
             return reading.events(db, at_most)
+
+    def notices(self, since_ms: int) -> list[Notice]:
+        """What people are still to hear, what was settled since then, and all that was told of standing alarms."""
+        with self._work() as db:
+            return notices.open_notices(db, since_ms)
 
     def diary(self) -> list[DiaryEntry]:
         with self._work() as db:

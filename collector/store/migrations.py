@@ -123,11 +123,28 @@ def _what_people_order(db: sqlite3.Connection) -> None:
     db.execute("ALTER TABLE alarm_history ADD COLUMN until_ms INTEGER")
 
 
+def _notices(db: sqlite3.Connection) -> None:
+    """What each person is still to hear and has heard; HTML, threads and pictures of messages."""
+    db.execute(
+        """CREATE TABLE notices(
+        role TEXT NOT NULL, rule TEXT NOT NULL, series INTEGER NOT NULL, occurrence_ms INTEGER NOT NULL,
+        event TEXT NOT NULL, why TEXT NOT NULL, t_ms INTEGER NOT NULL, transition TEXT NOT NULL, place TEXT NOT NULL,
+        priority TEXT NOT NULL, made_ms INTEGER NOT NULL, due_ms INTEGER NOT NULL, fate TEXT NOT NULL,
+        settled_ms INTEGER, message TEXT NOT NULL,
+        PRIMARY KEY(role, rule, series, occurrence_ms, event, why, t_ms)) STRICT, WITHOUT ROWID"""
+    )
+    db.execute("CREATE INDEX notices_open ON notices(made_ms) WHERE fate IN ('waiting', 'digest')")
+    db.execute("CREATE INDEX notices_settled ON notices(settled_ms)")
+    for column in ("html", "parents", "picture"):
+        db.execute(f"ALTER TABLE outbox ADD COLUMN {column} TEXT NOT NULL DEFAULT ''")
+
+
 STEPS: tuple[Step, ...] = (
     Step("tables", _tables),
     Step("open messages and requests by index", _open_work_by_index),
     Step("diary and brews", _diary_and_brews),
     Step("shelving, service and causes of alarms", _what_people_order),
+    Step("notices, threads and pictures of messages", _notices),
 )
 
 

@@ -34,12 +34,17 @@ class OutboxMessage:
     created_ms: int
     attempts: int
     last_error: str
+    html: str = ""
+    parents: tuple[str, ...] = ()
+    """Keys of the messages it answers."""
+    picture: str = ""
 
 
 _LONGEST_WAIT_MS = 2 * 3_600_000
 """No try is put off longer. What seems due later was written before the clock was set back, and is due now."""
 _NEXT = """
-    SELECT id, key, recipient, channel, priority, subject, body, created_ms, attempts, last_error FROM outbox
+    SELECT id, key, recipient, channel, priority, subject, body, created_ms, attempts, last_error,
+           html, parents, picture FROM outbox
     WHERE state = 'waiting' AND (next_ms <= ? OR next_ms > ?)
     ORDER BY CASE priority WHEN 'high' THEN 0 WHEN 'medium' THEN 1 ELSE 2 END, created_ms, id LIMIT 1"""
 
@@ -95,7 +100,7 @@ class OutboxStore:
         """The oldest due message of the highest priority; None where nothing is due."""
         with self._work() as db:
             row = db.execute(_NEXT, (now_ms, now_ms + _LONGEST_WAIT_MS)).fetchone()
-        return None if row is None else OutboxMessage(*row)
+        return None if row is None else OutboxMessage(*row[:11], parents=tuple(row[11].split()), picture=row[12])
 
     def next_due_ms(self) -> int | None:
         """When the next waiting message is due, None where none waits."""

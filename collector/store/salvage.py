@@ -24,6 +24,7 @@ _TABLES = {
     "alarm_states": "rule, series",
     "alarm_history": "id",
     "outbox": "id",
+    "notices": "role, rule, series, occurrence_ms, event, why, t_ms",
     "requests": "id",
     "diary": "id",
     "brews": "id",

@@ -4,7 +4,7 @@ import sqlite3
 from collections.abc import Iterable
 
 from collector.alarms.model import AlarmKey, AlarmState
-from collector.store import diary
+from collector.store import diary, notices
 from collector.store.batch import Batch, HistoryRow, NewMessage, RejectedRow, Row, Unplaced
 from collector.store.migrations import SERIES_BITS
 
@@ -27,9 +27,9 @@ _HISTORY = """
                               value, worst, by, noticed_ms, note, until_ms)
     VALUES(?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING"""
 _MESSAGE = """
-    INSERT INTO outbox(key, recipient, channel, priority, subject, body, created_ms, next_ms, state, attempts,
-                       last_error)
-    VALUES(?, ?, ?, ?, ?, ?, ?, ?, 'waiting', 0, '') ON CONFLICT DO NOTHING"""
+    INSERT INTO outbox(key, recipient, channel, priority, subject, body, created_ms, next_ms, html, parents,
+                       picture, state, attempts, last_error)
+    VALUES(?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 'waiting', 0, '') ON CONFLICT DO NOTHING"""
 _UNPLACED = """
     INSERT INTO unplaced(topic, name, first_ms, last_ms, count, sample) VALUES(?, ?, ?, ?, ?, ?)
     ON CONFLICT DO UPDATE SET count = count + excluded.count, first_ms = min(first_ms, excluded.first_ms),
@@ -77,6 +77,7 @@ def the_rest(db: sqlite3.Connection, batch: Batch, next_arrival: int, now_ms: in
         db.executemany(_META, batch.meta.items())
     if batch.requests_done:
         db.executemany(_REQUEST_DONE, ((done_ms, clean(result), n) for n, done_ms, result in batch.requests_done))
+    notices.write(db, batch.notices.values())
     diary.write_entries(db, batch.diary.values())
     diary.write_brews(db, batch.brews.values())
 
@@ -146,6 +147,9 @@ def _message_row(message: NewMessage, now_ms: int) -> tuple[object, ...]:
         clean(message.body),
         message.created_ms,
         now_ms,
+        clean(message.html),
+        " ".join(message.parents),
+        message.picture,
     )
 
 

@@ -1,0 +1,66 @@
+"""What one person is to hear of one change of an alarm, and what has become of that."""
+
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from typing import NamedTuple
+
+from collector.alarms.model import Transition
+
+
+class Why(StrEnum):
+    """Why somebody is told."""
+
+    NEWS = "news"
+    """The alarm changed."""
+    REMINDER = "reminder"
+    """A high alarm still stands."""
+    ESCALATED = "escalated"
+    """Nobody has acknowledged it in time: the next step hears of it."""
+
+
+class Fate(StrEnum):
+    """What has become of a notice."""
+
+    WAITING = "waiting"
+    TOLD = "told"
+    """It went into the message `message`."""
+    DIGEST = "digest"
+    """Left for the next digest."""
+    DROPPED = "dropped"
+    """Needless: what it tells the end of was never told, or the alarm was gone before."""
+
+
+class NoticeKey(NamedTuple):
+    """One thing to tell one person; the same thing has the same key however often it is made."""
+
+    role: str
+    rule: str
+    series: int
+    occurrence_ms: int
+    """When the alarm was annunciated (`raised_ms`)."""
+    event: str
+    """The transition's event."""
+    why: str
+    t_ms: int
+    """When it became due to be told at all: the transition's time, for a reminder or an escalation its own."""
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """Kept in the journal from when it arises until it is settled."""
+
+    key: NoticeKey
+    transition: Transition
+    """The change it tells of; for reminders and escalations the one that raised the alarm."""
+    place: str
+    priority: str
+    made_ms: int
+    due_ms: int
+    """Not to be told before."""
+    fate: Fate = Fate.WAITING
+    settled_ms: int | None = None
+    message: str = ""
+    """Key of the message that told it."""
+
+    def settled(self, fate: Fate, now_ms: int, message: str = "") -> "Notice":
+        return replace(self, fate=fate, settled_ms=now_ms, message=message)

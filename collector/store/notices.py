@@ -1,0 +1,44 @@
+"""The table of notices: what each person is still to hear, and has heard."""
+
+import sqlite3
+from collections.abc import Iterable
+
+import msgspec
+
+from collector.alarms.model import Transition
+from collector.alarms.notice import Fate, Notice, NoticeKey
+
+_WRITE = """
+    INSERT INTO notices VALUES(?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+    ON CONFLICT DO UPDATE SET due_ms = excluded.due_ms, fate = excluded.fate, settled_ms = excluded.settled_ms,
+        message = excluded.message"""
+_OPEN = """
+    SELECT * FROM notices WHERE fate IN ('waiting', 'digest')
+    UNION SELECT * FROM notices WHERE settled_ms >= ?1
+    UNION SELECT n.* FROM notices n JOIN alarm_states s
+        ON s.rule = n.rule AND s.series = n.series AND s.raised_ms = n.occurrence_ms
+        WHERE s.state IN ('unacknowledged', 'acknowledged', 'returned-unacknowledged')
+    ORDER BY made_ms, role, rule, series, event"""
+
+
+def write(db: sqlite3.Connection, found: Iterable[Notice]) -> None:
+    """New ones, and changed ones as they are now."""
+    db.executemany(_WRITE, map(_row, found))
+
+
+def open_notices(db: sqlite3.Connection, since_ms: int) -> list[Notice]:
+    """Those not settled, those settled since then, and all of alarms that stand; in the order they arose."""
+    return [_notice(row) for row in db.execute(_OPEN, (since_ms,))]
+
+
+def _row(notice: Notice) -> tuple[object, ...]:
+    transition = msgspec.json.encode(notice.transition).decode()
+    told = (notice.fate.value, notice.settled_ms, notice.message)
+    return (*notice.key, transition, notice.place, notice.priority, notice.made_ms, notice.due_ms, *told)
+
+
+def _notice(row: tuple[object, ...]) -> Notice:
+    key = NoticeKey(*row[:7])  # type: ignore[arg-type]
+    transition = msgspec.json.decode(str(row[7]), type=Transition)
+    _, place, priority, made_ms, due_ms, fate, settled_ms, message = row[7:]
+    return Notice(key, transition, place, priority, made_ms, due_ms, Fate(fate), settled_ms, message)  # type: ignore[arg-type]
