@@ -100,7 +100,7 @@ class OutboxStore:
         """The oldest due message of the highest priority; None where nothing is due."""
         with self._work() as db:
             row = db.execute(_NEXT, (now_ms, now_ms + _LONGEST_WAIT_MS)).fetchone()
-        return None if row is None else OutboxMessage(*row[:11], parents=tuple(row[11].split()), picture=row[12])
+        return None if row is None else OutboxMessage(*(*row[:11], tuple(row[11].split()), row[12]))
 
     def next_due_ms(self) -> int | None:
         """When the next waiting message is due, None where none waits."""
