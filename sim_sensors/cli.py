@@ -18,8 +18,9 @@ from typing import TextIO
 
 from sim_sensors import quantities, scenario_file, scenarios, truth
 from sim_sensors.clock import paced, wall_ms
+from sim_sensors.pack import Pack
 from sim_sensors.publisher import Publisher, PublishError
-from sim_sensors.run import Pack, run
+from sim_sensors.run import run
 from sim_sensors.scenario import Scenario
 from sim_sensors.sections import BadScenario, hint
 

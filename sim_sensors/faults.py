@@ -1,4 +1,5 @@
-"""What goes wrong, with the lab or with a probe. A fault is a value; functions say what it does at a moment.
+"""What goes wrong with the lab itself; `probe_faults` has what goes wrong with a probe. A fault is a value; functions
+say what it does at a moment.
 
 Times are milliseconds since the run began. Faults begin and end on the steps of the run.
 """
@@ -8,7 +9,6 @@ from dataclasses import dataclass
 from enum import Enum
 
 from sim_sensors.physics import tray
-from sim_sensors.probes import Sample
 
 
 class Kind(Enum):
@@ -16,18 +16,8 @@ class Kind(Enum):
     """Lid and blanket off, perhaps in a draught: the tray dries faster."""
     HEAT = "heat"
     """Far too much fresh feed in one pocket: it heats."""
-    DROPOUT = "dropout"
-    """The probe is silent."""
-    SENTINEL = "sentinel"
-    """The temperature probe sends a number that means trouble: -127 no contact, 85 just powered up."""
-    STUCK = "stuck"
-    """The probe repeats the last values it sent."""
     PUMP_STOP = "pump_stop"
     """The air pump is off."""
-
-
-OF_PROBE = frozenset({Kind.DROPOUT, Kind.SENTINEL, Kind.STUCK})
-"""Faults that keep true readings away: the place goes unwatched."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,8 +34,6 @@ class Fault:
     """heat: fresh feed put in when it begins."""
     peak_after_ms: int = 0
     """heat: when its heat is greatest, counted from when it begins."""
-    value: float = -127.0
-    """sentinel: what is sent for the temperature."""
 
     def active(self, elapsed_ms: int) -> bool:
         return self.begin_ms <= elapsed_ms < self.end_ms
@@ -68,15 +56,3 @@ def pocket_w(faults: Sequence[Fault], elapsed_ms: int) -> float:
 
 def pump_stopped(faults: Sequence[Fault], elapsed_ms: int) -> bool:
     return any(f.kind is Kind.PUMP_STOP and f.active(elapsed_ms) for f in faults)
-
-
-def sent(faults: Sequence[Fault], elapsed_ms: int, sample: Sample, last: Sample | None) -> Sample | None:
-    """What leaves the probe in place of `sample`, None for silence. `last` is what it sent before; a probe with
-    nothing to repeat cannot be stuck."""
-    now = {f.kind: f for f in faults if f.active(elapsed_ms)}
-    if Kind.DROPOUT in now:
-        return None
-    out = last if Kind.STUCK in now and last is not None else sample
-    if Kind.SENTINEL in now:
-        out = {name: now[Kind.SENTINEL].value if name == "temperature" else value for name, value in out.items()}
-    return out

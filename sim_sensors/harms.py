@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from sim_sensors import faults
+from sim_sensors import probe_faults
 from sim_sensors.scenario import Scenario
 from sim_sensors.world import World
 
@@ -26,8 +26,8 @@ def standing(scenario: Scenario, world: World) -> Iterator[Harm]:
     for brew, tea in zip(scenario.brewers, world.brewers, strict=True):
         if tea.oxygen_mg_l < OXYGEN_MG_L:
             yield "oxygen-low", brew.place
-    for fault in scenario.faults:
-        if fault.kind in faults.OF_PROBE and fault.active(world.elapsed_ms):
+    for fault in scenario.probe_faults:
+        if probe_faults.blinds(fault, world.elapsed_ms):
             yield "unwatched", fault.place
 
 

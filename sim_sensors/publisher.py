@@ -19,7 +19,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from sim_sensors.clock import Clock
-from sim_sensors.run import Pack
+from sim_sensors.pack import Pack
 
 QOS = 1
 LOOK_S = 0.5

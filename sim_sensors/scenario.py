@@ -6,6 +6,8 @@ from sim_sensors.faults import Fault
 from sim_sensors.physics.brewer import Brewer, Tea
 from sim_sensors.physics.room import Room
 from sim_sensors.physics.tray import Bedding, Tray
+from sim_sensors.probe_faults import ProbeFault
+from sim_sensors.probe_setup import Probe
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +58,5 @@ class Scenario:
     brewers: tuple[BrewerSetup, ...]
     care: tuple[Care, ...]
     faults: tuple[Fault, ...]
-
-    def places(self) -> tuple[str, ...]:
-        """Every place with a probe; also the order of reports due in the same millisecond."""
-        return (*(t.place for t in self.trays), "room", *(b.place for b in self.brewers))
+    probes: tuple[Probe, ...]
+    probe_faults: tuple[ProbeFault, ...]

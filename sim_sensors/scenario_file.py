@@ -39,16 +39,16 @@ care:                   what people do
     over: 10 min                                                          10 min
     feed: 0.5 kg        fresh scraps, hottest after `peak_after`          one of water, feed
     peak_after: 2 d                                                       2 d
-faults:                 what goes wrong
-  - kind: dry_out       dry_out, heat, dropout, sentinel, stuck, pump_stop
-    place: juniper/top  a tray, `room` or a brewer                        required
+probes:                 see `probe_file`, also for faults of probes           the usual ones
+faults:                 what goes wrong with the lab
+  - kind: dry_out       dry_out, heat, pump_stop
+    place: juniper/top  a tray or a brewer                                required
     from: 0 min         since the start                                   required
     for: 5 h                                                              required
     lid: 1              dry_out: drying as a share of open                1
     air_speed: 2 m/s    dry_out: draught over the bedding                 0 m/s
     feed: 2 kg          heat: fresh scraps in one pocket                  required
     peak_after: 3 h     heat                                              2 d
-    value: -127         sentinel: -127 or 85                              -127
 """
 
 from collections.abc import Callable
@@ -56,14 +56,27 @@ from dataclasses import dataclass, replace
 
 import yaml
 
-from sim_sensors.faults import OF_PROBE, Fault, Kind
+from sim_sensors import probe_file, probe_setup
+from sim_sensors.faults import Fault, Kind
 from sim_sensors.physics import air, tray
 from sim_sensors.physics.brewer import Brewer, Tea
 from sim_sensors.physics.room import HOUR_MS, Room
 from sim_sensors.scenario import BrewerSetup, Care, Scenario, TraySetup
 from sim_sensors.sections import BadScenario, Problem, Section, hint
 
-TOP_KEYS = ("title", "length", "every", "altitude", "between_trays", "room", "bins", "brewers", "care", "faults")
+TOP_KEYS = (
+    "title",
+    "length",
+    "every",
+    "altitude",
+    "between_trays",
+    "room",
+    "bins",
+    "brewers",
+    "care",
+    "faults",
+    "probes",
+)
 ROOM_KEYS = ("day", "night", "humidity", "start", "swing", "opens", "closes", "utc_offset")
 TRAY_KEYS = ("area", "wet_mass", "moisture", "temperature", "lid", "sides")
 BREWER_KEYS = ("volume", "temperature", "oxygen", "uptake", "aeration", "surface")
@@ -72,7 +85,6 @@ FAULT_KEYS = ("kind", "place", "from", "for")
 KIND_KEYS: dict[Kind, tuple[str, ...]] = {
     Kind.DRY_OUT: ("lid", "air_speed"),
     Kind.HEAT: ("feed", "peak_after"),
-    Kind.SENTINEL: ("value",),
 }
 TWO_DAYS_MS = 48 * HOUR_MS
 
@@ -82,16 +94,11 @@ class Places:
     trays: frozenset[str]
     brewers: frozenset[str]
 
-    def every(self) -> frozenset[str]:
-        return self.trays | self.brewers | {"room"}
-
     def of(self, kind: Kind) -> frozenset[str]:
         """Where a fault of this kind can happen."""
         if kind is Kind.PUMP_STOP:
             return self.brewers
-        if kind is Kind.SENTINEL:
-            return self.trays | self.brewers
-        return self.every() if kind in OF_PROBE else self.trays
+        return self.trays
 
 
 def parse(text: str, name: str, file: str) -> Scenario:
@@ -102,18 +109,23 @@ def parse(text: str, name: str, file: str) -> Scenario:
     brewers = _brewers(top)
     places = Places(frozenset(t.place for t in trays), frozenset(b.place for b in brewers))
     room, room_start_c = _room(top)
+    every_ms = round(top.number("every", "duration", 60_000, low=10_000))
+    probes = probe_file.probes(top, probe_setup.spots((t.place for t in trays), (b.place for b in brewers)), every_ms)
+    mishaps = top.items("faults")
     scenario = Scenario(
         name=name,
         title=top.text("title"),
         length_ms=round(top.number("length", "duration", 24 * HOUR_MS, low=60_000)),
-        every_ms=round(top.number("every", "duration", 60_000, low=10_000)),
+        every_ms=every_ms,
         room=room,
         room_start_c=room_start_c,
         between_trays_w_k=top.number("between_trays", "conductance", 1.0, high=50),
         trays=trays,
         brewers=brewers,
         care=tuple(_care(item, places) for item in top.items("care")),
-        faults=tuple(_fault(item, places) for item in top.items("faults")),
+        faults=tuple(_fault(item, places) for item in mishaps if not probe_file.is_about_probe(item)),
+        probes=probes,
+        probe_faults=probe_file.faults(mishaps, probes),
     )
     if top.problems:
         raise BadScenario(top.problems)
@@ -234,8 +246,8 @@ def _fault(item: Section, places: Places) -> Fault:
     kind = next((kind for kind in Kind if kind.value == written), None)
     if kind is None:
         if written:
-            item.note(f"no fault '{written}'{hint(written, [k.value for k in Kind])}", "kind")
-        return Fault(Kind.DROPOUT, "", 0, 0)
+            item.note(f"no fault '{written}'{hint(written, [*(k.value for k in Kind), *probe_file.KINDS])}", "kind")
+        return Fault(Kind.HEAT, "", 0, 0)
     item.keys((*FAULT_KEYS, *KIND_KEYS.get(kind, ())))
     begin = round(item.number("from", "duration"))
     end = begin + round(item.number("for", "duration", low=60_000))
@@ -253,15 +265,7 @@ def _heat(item: Section, fault: Fault) -> Fault:
     return replace(fault, feed_kg=item.number("feed", "mass", low=0.01, high=100), peak_after_ms=peak)
 
 
-def _sentinel(item: Section, fault: Fault) -> Fault:
-    value = item.number("value", "number", -127, low=-127)
-    if value not in (-127, 85):
-        item.note("a DS18B20 sends -127 (no contact) or 85 (just powered up)", "value")
-    return replace(fault, value=value)
-
-
 _EXTRAS: dict[Kind, Callable[[Section, Fault], Fault]] = {
     Kind.DRY_OUT: _dry_out,
     Kind.HEAT: _heat,
-    Kind.SENTINEL: _sentinel,
 }

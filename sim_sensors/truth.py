@@ -3,7 +3,7 @@
 import json
 from datetime import UTC, datetime
 
-from sim_sensors.run import Fact
+from sim_sensors.pack import Fact
 from sim_sensors.scenario import Scenario
 
 

@@ -50,7 +50,7 @@ class Plan:
 
 def plan(scenario: Scenario) -> Plan:
     def at(place: str) -> tuple[Fault, ...]:
-        return tuple(f for f in scenario.faults if f.place == place and f.kind not in faults.OF_PROBE)
+        return tuple(f for f in scenario.faults if f.place == place)
 
     trays = scenario.trays
     return Plan(

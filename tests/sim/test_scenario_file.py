@@ -34,7 +34,7 @@ def problems(text: str) -> list[str]:
 def test_a_good_file_is_read() -> None:
     """Quantities arrive in the units used inside, defaults where nothing is written."""
     got = scenario_file.parse(GOOD, "try", "try.yaml")
-    assert got.places() == ("juniper/top", "room", "kettle")
+    assert [probe.place for probe in got.probes] == ["juniper/top", "room", "kettle"]
     assert got.trays[0].start.moisture_pct == pytest.approx(75)
     assert got.trays[0].start.temp_c == pytest.approx(20)
     assert got.care[0].at_ms == 5 * 3_600_000
@@ -86,7 +86,7 @@ def test_no_shipped_scenario_of_that_name() -> None:
         ("for: 5 h, ", "", "try.yaml:12:5 faults[0].for: 'for' is missing; write it like 'for: 30 min'"),
         ("for: 5 h", "for: 0 h", "faults[0].for: '0 h' is too small; 60 s or more"),
         ("water: 1 L", "water: 1 L, feed: 1 kg", "try.yaml:10:5 care[0]: give either 'water: 1 L' or 'feed: 0.5 kg'"),
-        ("kind: dry_out", "kind: dropout", "faults[0].air_speed: unknown key 'air_speed'"),
+        ("kind: dry_out", "kind: unplugged", "faults[0].air_speed: unknown key 'air_speed'"),
         ("uptake: 12 mg/L/h", "uptake: 1e999 mg/L/h", "brewers.kettle.uptake: '1e999 mg/L/h' is too large"),
         ("  kettle:", "  kettle: {}\n  kettle:", "'kettle' stands here twice; keep one"),
         ("bins:", "bins: 3\nextra:", "try.yaml:3:7 bins: expected a mapping of 'key: value' lines"),
