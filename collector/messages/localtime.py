@@ -1,6 +1,6 @@
 """Moments in the lab's local time, as people say them."""
 
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 _DAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
@@ -22,3 +22,8 @@ def clock_time(ms: int, zone: ZoneInfo, now_ms: int) -> str:
     date = "" if abs(days) <= 6 else f" {then.day} {_MONTHS[then.month - 1]}"
     year = "" if then.year == now.year or not date else f" {then.year}"
     return f"{_DAYS[then.weekday()]}{date}{year} {then:%H:%M}"
+
+
+def day_words(day: date) -> str:
+    """'Monday 2 Mar'."""
+    return f"{_DAYS[day.weekday()]} {day.day} {_MONTHS[day.month - 1]}"

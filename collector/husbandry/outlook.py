@@ -1,0 +1,89 @@
+"""What a tray will come to if nobody looks after it: when it is too dry, and how much water would carry it through.
+
+A tray that nobody waters dries along a line over a few days (its water loss follows the air of the room, which changes
+little more than its daily round). How far ahead such a line may be drawn is the caller's to say.
+"""
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+DAY_MS = 86_400_000
+_FARTHEST_MS = 3_653 * DAY_MS
+
+
+class Course(NamedTuple):
+    """How a measure goes: its level now and its change a day, with the ends of the 90 % interval of the change."""
+
+    level: float
+    per_day: float
+    low_per_day: float
+    high_per_day: float
+
+    @property
+    def falls(self) -> bool:
+        """Whether the whole interval falls."""
+        return self.high_per_day < 0
+
+    def after(self, days: float) -> "Expected":
+        """What is expected then: the central line, and the ends of its interval."""
+        return Expected(
+            self.level + self.per_day * days,
+            self.level + self.low_per_day * days,
+            self.level + self.high_per_day * days,
+        )
+
+
+class Expected(NamedTuple):
+    about: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
+class Dryness:
+    """When a tray falls below a limit. `early_ms` is the early end of the 90 % interval, by which to be there."""
+
+    limit: float
+    about_ms: int
+    early_ms: int
+
+
+def falls_below(course: Course, limit: float, now_ms: int, until_ms: int) -> Dryness | None:
+    """When `course` passes `limit` on its way down; None where that is not expected before `until_ms`, judged by the
+    early end. A tray below the limit already is below it now."""
+    if course.level <= limit:
+        return Dryness(limit, now_ms, now_ms)
+    if not course.falls:
+        return None
+    early_ms, about_ms = (
+        now_ms + round(min((limit - course.level) / per_day * DAY_MS, _FARTHEST_MS))
+        for per_day in (course.low_per_day, course.per_day)
+    )
+    return Dryness(limit, about_ms, early_ms) if early_ms < until_ms else None
+
+
+def level_to_leave_at(course: Course, floor: float, ceiling: float, days: float) -> float:
+    """The moisture to leave a tray at, in % wet basis, so that it is not below `floor` after so many days even at the
+    fast end of its drying; never above `ceiling`, where it would be too wet now, nor below what it is."""
+    loss = max(0.0, -course.low_per_day) * days
+    return max(course.level, min(ceiling, floor + loss))
+
+
+@dataclass(frozen=True, slots=True)
+class TrayOutlook:
+    """One tray until somebody comes back."""
+
+    place: str
+    level: float
+    """Moisture now, % wet basis."""
+    at_end: Expected | None = None
+    """What is expected at the end; None where nothing can be foreseen."""
+    dry: Dryness | None = None
+    leave_at: float | None = None
+    """Where it should be left so that it comes through; None where it does anyway, or nothing can be foreseen."""
+    water_l: float | None = None
+    """What takes it there; None where its bedding's mass is not known, or none is needed."""
+    enough: bool = True
+    """Whether that carries it through: no tray can be left wetter than the top of its comfortable band."""
+    why_not: str = ""
+    """Why nothing can be foreseen."""
