@@ -84,11 +84,11 @@ def _alarms(view: WeeklyView) -> Iterator[str]:
     found = view.audit
     days = max(found.window.days, 1 / 24)
     yield (
-        f"{found.count} alarms and {found.messages} messages in {found.window.days:.1f} days of readings,"
+        f"{_number(found.count, 'alarm')} and {_number(found.messages, 'message')} in {found.window.days:.1f} days of readings,"
         f" {found.messages / days:.1f} messages a day (target for one lab: under 1)"
     )
     if found.floods:
-        yield f"{len(found.floods)} floods, the largest of {max(one.alarms for one in found.floods)} alarms"
+        yield f"{_number(len(found.floods), 'flood')}, the largest of {max(one.alarms for one in found.floods)} alarms"
     for actor in found.actors[:_TOP]:
         yield f"{one_line(actor.alarm.rule)} at {one_line(actor.place)}: {actor.count} times{_habit(actor)}"
     for one in found.standing[:_TOP]:
@@ -100,7 +100,7 @@ def _alarms(view: WeeklyView) -> Iterator[str]:
 
 def _habit(actor: Actor) -> str:
     habits = [
-        f"{actor.bouts_hour} bouts of chattering" if actor.bouts_hour else "",
+        _number(actor.bouts_hour, "bout") + " of chattering" if actor.bouts_hour else "",
         f"{actor.fleeting_hour} fleeting" if actor.fleeting_hour else "",
         f"{actor.stale} stale" if actor.stale else "",
         f"{actor.never_acknowledged} never acknowledged" if actor.never_acknowledged else "",
@@ -109,13 +109,17 @@ def _habit(actor: Actor) -> str:
     return f" ({told})" if told else ""
 
 
+def _number(count: int, what: str) -> str:
+    return f"{count} {what}{'' if count == 1 else 's'}"
+
+
 def _readings(view: WeeklyView) -> Iterator[str]:
     few = sorted((one for one in view.heard if one.percent < _ENOUGH_PCT), key=lambda one: one.percent)
     for one in few:
         missing = f"{one.due - one.heard:,} of {one.due:,} missing"
         yield f"{one_line(one.probe)}: {one.percent:.1f} % of its readings came ({missing})"
     if view.heard and not few:
-        yield f"all {len(view.heard)} probes sent {_ENOUGH_PCT:g} % or more of their readings"
+        yield f"{_number(len(view.heard), 'probe')} heard, each with {_ENOUGH_PCT:g} % or more of its readings"
 
 
 def _batteries(view: WeeklyView) -> Iterator[str]:
