@@ -84,8 +84,8 @@ def _alarms(view: WeeklyView) -> Iterator[str]:
     found = view.audit
     days = max(found.window.days, 1 / 24)
     yield (
-        f"{_number(found.count, 'alarm')} and {_number(found.messages, 'message')} in {found.window.days:.1f} days of readings,"
-        f" {found.messages / days:.1f} messages a day (target for one lab: under 1)"
+        f"{_number(found.count, 'alarm')} and {_number(found.messages, 'message')} in {found.window.days:.1f} days"
+        f" of readings, {found.messages / days:.1f} messages a day (target for one lab: under 1)"
     )
     if found.floods:
         yield f"{_number(len(found.floods), 'flood')}, the largest of {max(one.alarms for one in found.floods)} alarms"
