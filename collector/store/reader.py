@@ -172,6 +172,12 @@ class Reader:
             found = dict(db.execute("SELECT state, count(*) FROM outbox GROUP BY state"))
         return {state: found.get(state, 0) for state in _OUTBOX_STATES}
 
+    def outbox_since(self, since_ms: int) -> dict[str, int]:
+        """Messages by how they ended since then; those that wait, however old."""
+        query = "SELECT state, count(*) FROM outbox WHERE settled_ms >= ? OR state = 'waiting' GROUP BY state"
+        with self._work() as db:
+            return dict(db.execute(query, (since_ms,)).fetchall())
+
     def unplaced(self) -> list[Stranger]:
         """What unknown probes sent, the most recent first."""
         query = "SELECT topic, name, first_ms, last_ms, count, sample FROM unplaced ORDER BY last_ms DESC, topic, name"
