@@ -11,6 +11,7 @@ import ssl
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Annotated, Any, Literal
+from urllib.parse import urlsplit
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, SecretStr, ValidationError
 from pydantic_core import PydanticCustomError
@@ -43,6 +44,64 @@ def _topic_filter(text: str) -> str:
     return text
 
 
+def _web_address(text: str) -> str:
+    """An http or https address; its path may end in '/' or not."""
+    try:
+        parts = urlsplit(text)
+        good = parts.scheme in ("http", "https") and bool(parts.hostname) and parts.port != 0
+    except ValueError:
+        good = False
+    if not good or not text.isprintable() or " " in text:
+        raise PydanticCustomError("url", "not a web address; write it like https://worms.quillbrook.example")
+    return text
+
+
+def _page_address(text: str) -> str:
+    """The start of links in messages, without '/' at its end; empty: none."""
+    if text and {"?", "#"} & set(_web_address(text)):
+        raise PydanticCustomError("url", "not the start of links: it holds '?' or '#'")
+    return text.rstrip("/")
+
+
+def _secret_address(secret: SecretStr) -> SecretStr:
+    _web_address(secret.get_secret_value())
+    return secret
+
+
+def _topic(text: str) -> str:
+    """A topic to publish to: no '+', no '#' (MQTT 5.0 section 4.7); empty: none."""
+    if {"+", "#", "\0"} & set(text) or len(text.encode("utf-8", "replace")) > 65_535:
+        raise PydanticCustomError("topic", "not a topic to publish to; write one such as traywarden/alive")
+    return text
+
+
+def _named_addresses(secret: SecretStr) -> SecretStr:
+    """Names are words; none comes twice; each has an address. What is written may be secret and is not repeated."""
+    named = [_name_and_url(part) for part in _parts(secret)]
+    for number, (name, url) in enumerate(named, 1):
+        where = {"number": number}
+        if name is not None and not _CHAT_NAME.fullmatch(name):
+            says = "entry {number}: a name is lower-case letters, digits and '-', like teacher-phone=scheme://..."
+            raise PydanticCustomError("chat_name", says, where)
+        if name is not None and "://" not in url:
+            raise PydanticCustomError("chat_name", "entry {number}: after 'name=' comes an address scheme://...", where)
+        if name is not None and name in [other for other, _ in named[: number - 1]]:
+            raise PydanticCustomError("chat_name", "entry {number}: its name is taken by one before it", where)
+    return secret
+
+
+def _parts(secret: SecretStr | None) -> list[str]:
+    text = secret.get_secret_value() if secret is not None else ""
+    return [part for part in re.split(r"[\s,]+", text) if part]
+
+
+def _name_and_url(part: str) -> tuple[str | None, str]:
+    """'teacher-phone=slack://a?b=c' is named, 'slack://a?b=c' is not."""
+    name, equals, url = part.partition("=")
+    return (name, url) if equals and "://" not in name else (None, part)
+
+
+_CHAT_NAME = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
 _CaFile = Annotated[Path, AfterValidator(_certificates)]
 
 
@@ -80,13 +139,38 @@ class Mail(_Section):
 
 
 class Chat(_Section):
-    """Chat addresses as apprise takes them, separated by spaces or commas. They hold secrets."""
+    """Chat addresses as apprise takes them, separated by spaces or commas, plain or as `name=scheme://...`. They hold
+    secrets."""
 
-    urls: SecretStr | None = None
+    urls: Annotated[SecretStr, AfterValidator(_named_addresses)] | None = None
 
     def each(self) -> tuple[str, ...]:
-        text = self.urls.get_secret_value() if self.urls is not None else ""
-        return tuple(part for part in re.split(r"[\s,]+", text) if part)
+        """The addresses without their names."""
+        return tuple(url for _, url in self.named())
+
+    def named(self) -> tuple[tuple[str, str], ...]:
+        """Name and address of each in order; the name is '' where none is given."""
+        return tuple((name or "", url) for name, url in map(_name_and_url, _parts(self.urls)))
+
+
+class Board(_Section):
+    """The pages, and the links to them in messages."""
+
+    host: Annotated[str, Field(min_length=1)] = "127.0.0.1"
+    port: Annotated[int, Field(ge=1, le=65535)] = 8780
+    url: Annotated[str, AfterValidator(_page_address)] = ""
+    """How people reach the pages, without '/' at its end; empty: messages hold no links."""
+    link_secret: Annotated[SecretStr, Field(min_length=16)] | None = None
+    """Signs the links; without it there are none."""
+
+
+class Heartbeat(_Section):
+    """A sign of life for a watcher elsewhere, by web address, MQTT topic or both."""
+
+    url: Annotated[SecretStr, AfterValidator(_secret_address)] | None = None
+    """Most such addresses hold a key of their own."""
+    topic: Annotated[str, AfterValidator(_topic)] = ""
+    every_s: Annotated[int, Field(ge=10, le=86_400)] = 300
 
 
 class Journal(_Section):
@@ -106,6 +190,8 @@ class Settings(BaseSettings):
     mail: Mail = Mail()
     chat: Chat = Chat()
     journal: Journal = Journal()
+    board: Board = Board()
+    heartbeat: Heartbeat = Heartbeat()
 
     @classmethod
     def settings_customise_sources(

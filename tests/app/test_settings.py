@@ -35,6 +35,9 @@ def test_without_any_variable_everything_has_a_sound_default() -> None:
     assert mail_of(settings) is None
     assert chat_of(settings).urls == ()
     assert settings.journal.keep_days == 730
+    assert (settings.board.host, settings.board.port, settings.board.url) == ("127.0.0.1", 8780, "")
+    assert settings.board.link_secret is None
+    assert (settings.heartbeat.url, settings.heartbeat.topic, settings.heartbeat.every_s) == (None, "", 300)
 
 
 def test_every_variable_is_read(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
@@ -60,11 +63,18 @@ def test_every_variable_is_read(monkeypatch: pytest.MonkeyPatch, tmp_path: Path)
         "MAIL__CA_FILE": ca,
         "CHAT__URLS": f"json://localhost/{SECRET}, json://127.0.0.1",
         "JOURNAL__KEEP_DAYS": "365",
+        "BOARD__HOST": "::1",
+        "BOARD__PORT": "8080",
+        "BOARD__URL": "https://worms.quillbrook.example/lab/",
+        "BOARD__LINK_SECRET": f"{SECRET}-and-more",
+        "HEARTBEAT__URL": f"https://watch.quillbrook.example/{SECRET}",
+        "HEARTBEAT__TOPIC": "traywarden/alive",
+        "HEARTBEAT__EVERY_S": "60",
     }
     for name, value in given.items():
         monkeypatch.setenv(f"TRAYWARDEN_{name}", value)
     settings, plain = load_settings(), Settings.model_construct()
-    for section in ("mqtt", "mail", "chat", "journal"):
+    for section in ("mqtt", "mail", "chat", "journal", "board", "heartbeat"):
         for field in getattr(settings, section).model_fields_set:
             assert getattr(getattr(settings, section), field) != getattr(getattr(plain, section), field)
     named = {f"TRAYWARDEN_{name}" for name in given} | {"TRAYWARDEN_HOME", "TRAYWARDEN_SECRETS_DIR"}
@@ -75,7 +85,21 @@ def test_every_variable_is_read(monkeypatch: pytest.MonkeyPatch, tmp_path: Path)
     assert (broker.client_id, broker.version, broker.keepalive_s) == ("quillbrook-1", "3.1.1", 60)
     assert (mail.security, mail.sender, mail.ca_file) == ("tls", "worms@quillbrook.example", ca)
     assert chat_of(settings).urls == (f"json://localhost/{SECRET}", "json://127.0.0.1")
+    assert settings.board.url == "https://worms.quillbrook.example/lab"
     assert SECRET not in f"{settings!r} {settings} {settings.mqtt!r} {broker!r} {mail!r} {chat_of(settings)!r}"
+
+
+def test_chat_addresses_may_have_names(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A name before '='; an '=' inside an address names nothing; spaces, commas and line ends keep them apart."""
+    written = "teacher-phone=json://a/?x=1, json://b/?to=c://d\nclass-4b=jsons://c"
+    monkeypatch.setenv("TRAYWARDEN_CHAT__URLS", written)
+    chat = load_settings().chat
+    assert chat.named() == (
+        ("teacher-phone", "json://a/?x=1"),
+        ("", "json://b/?to=c://d"),
+        ("class-4b", "jsons://c"),
+    )
+    assert chat.each() == ("json://a/?x=1", "json://b/?to=c://d", "jsons://c")
 
 
 def test_a_home_has_a_client_id_of_its_own(tmp_path: Path) -> None:
@@ -106,6 +130,22 @@ def test_a_home_has_a_client_id_of_its_own(tmp_path: Path) -> None:
         ("MAIL__SECURITY", SECRET, "'none', 'starttls' or 'tls'"),
         ("MAIL__PORT", "1e3", "valid integer"),
         ("JOURNAL__KEEP_DAYS", "1", "greater than or equal to 2"),
+        ("BOARD__HOST", "", "at least 1 character"),
+        ("BOARD__PORT", "70000", "less than or equal to 65535"),
+        ("BOARD__URL", f"ftp://{SECRET}", "not a web address"),
+        ("BOARD__URL", "worms.quillbrook.example", "not a web address"),
+        ("BOARD__URL", f"http://[{SECRET}", "not a web address"),
+        ("BOARD__URL", "http://worms.quillbrook.example:0", "not a web address"),
+        ("BOARD__URL", f"http://worms.quillbrook.example?{SECRET}", "holds '?' or '#'"),
+        ("BOARD__LINK_SECRET", SECRET, "at least 16"),
+        ("HEARTBEAT__URL", f"https:///{SECRET}", "not a web address"),
+        ("HEARTBEAT__URL", "", "not a web address"),
+        ("HEARTBEAT__TOPIC", "traywarden/#", "traywarden/alive"),
+        ("HEARTBEAT__EVERY_S", "1", "greater than or equal to 10"),
+        ("CHAT__URLS", f"json://a b=json://{SECRET} Teacher=json://{SECRET}", "entry 3: a name is lower-case"),
+        ("CHAT__URLS", f"=json://{SECRET}", "entry 1: a name is lower-case"),
+        ("CHAT__URLS", f"a={SECRET}", "entry 1: after 'name=' comes an address"),
+        ("CHAT__URLS", f"a=json://x,b=json://{SECRET},a=json://y", "entry 3: its name is taken by one before it"),
     ],
 )
 def test_a_wrong_value_is_one_line_that_names_its_variable(
