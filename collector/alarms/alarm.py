@@ -69,7 +69,8 @@ class Alarm(ABC):
         self.since, self.raised, self.changed = saved.since_ms, saved.raised_ms, saved.changed_ms
         self.worst, self.acked, self.cause, self.out_by = saved.worst, saved.acked_ms, saved.cause, saved.out_by
         self.shelved_until, self.shelved_by, self.reason = saved.shelved_until_ms, saved.shelved_by, saved.reason
-        self.gate: Gate | None = None
+        self.gate: Gate
+        """What it follows: set by `heed`, before anything is judged."""
         self.heeded = 0
         """Up to when it has done what the gate said."""
         self.flip: int | None = None
@@ -162,8 +163,7 @@ class Alarm(ABC):
 
     def turn(self, t_ms: int) -> None:
         """The gate says something else from now on."""
-        if self.gate is not None:
-            self.heed(self.gate, t_ms)
+        self.heed(self.gate, t_ms)
         self.settle(t_ms)
         self.touch(t_ms)
 

@@ -89,6 +89,8 @@ class Builder:
         self.overdue: list[Overdue] = []
         for rule in rules:
             self._place(rule)
+        for lost in self.links:
+            lost.stand_again()
         self._set_clocks()
 
     def _saved(self, rule: Rule, number: int) -> AlarmState:

@@ -63,20 +63,17 @@ class Small:
 
     __slots__ = (
         "clean",
-        "first_heard_ms",
         "last_heard_ms",
         "last_ms",
         "last_value",
-        "longest_gap_ms",
         "rows",
         "usable",
     )
 
     def __init__(self, t_ms: Times, value: Values, flags: Flags) -> None:
         low, high, clean_low, clean_high = math.inf, -math.inf, math.inf, -math.inf
-        first: int | None = None
         last: int | None = None
-        longest, told = 0, None
+        told: float | None = None
         rows: list[Row] = []
         for t, number, flag in zip(t_ms.tolist(), value.tolist(), flags.tolist(), strict=True):
             if not (1 <= flag <= 3 and math.isfinite(number)):
@@ -87,16 +84,12 @@ class Small:
             low, high = min(low, number), max(high, number)
             if clean:
                 clean_low, clean_high = min(clean_low, number), max(clean_high, number)
-            if last is None:
-                first = t
-            elif t - last > longest:
-                longest = t - last
             last, told = t, number
         self.rows = rows
         self.usable = Span(low, high)
         self.clean = Span(clean_low, clean_high)
         self.last_ms: int = rows[-1].t_ms
-        self.first_heard_ms, self.last_heard_ms, self.longest_gap_ms, self.last_value = first, last, longest, told
+        self.last_heard_ms, self.last_value = last, told
 
 
 class Large:
@@ -115,13 +108,8 @@ class Large:
         self.clean = self.usable if self.all_sure else _span(value[self.sure])
         self.last_ms = int(t_ms[-1])
         any_heard = bool(self.heard_ms.size)
-        self.first_heard_ms = int(self.heard_ms[0]) if any_heard else None
         self.last_heard_ms = int(self.heard_ms[-1]) if any_heard else None
         self.last_value = float(heard[-1]) if any_heard else None
-
-    @cached_property
-    def longest_gap_ms(self) -> int:
-        return int(np.diff(self.heard_ms).max()) if self.heard_ms.size > 1 else 0
 
     @cached_property
     def _signed(self) -> dict[float, tuple[Values, Values]]:

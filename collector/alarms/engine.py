@@ -249,7 +249,7 @@ class Engine:
         if isinstance(timed, Tree):
             timed.run(due_ms)
             timed.end_for_people(due_ms)
-        elif isinstance(timed, Alarm):
+        else:
             self._end_alarm(timed, due_ms)
         self._timers.add(timed)
 

@@ -266,7 +266,10 @@ class LinkLost(Alarm):
         if not self.active:
             self.deadline = None
         self.link, self.trees = link, trees
-        for tree in trees if self.active else ():
+
+    def stand_again(self) -> None:
+        """At a start, when all trees are there: where it stood it stands for them still."""
+        for tree in self.trees if self.active else ():
             tree.lost = self._name
 
     @property

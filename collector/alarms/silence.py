@@ -134,10 +134,9 @@ class Silence(Alarm):
         self.touch(t_ms)
 
     def release(self, t_ms: int) -> None:
-        """Nothing stands for it any more: what it is itself decides."""
-        if not self.heard_since:
-            self.deadline = None
-        self.cause = ""
+        """Nothing stands for it any more: what it is itself decides. No timer of its own runs then: it has fired, or
+        is not active."""
+        self.deadline, self.cause = None, ""
         self.settle(t_ms)
         self.touch(t_ms)
 

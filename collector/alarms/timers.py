@@ -4,16 +4,12 @@ A silence's timer moves on with every reading and needs no work for that: its en
 """
 
 from heapq import heappop, heappush, heapreplace
-from typing import Protocol
 
+from collector.alarms.alarm import Alarm
+from collector.alarms.first_cause import Tree
 
-class Timed(Protocol):
-    """What has a next moment: an alarm, or silences decided together."""
-
-    queued: int | None
-    """Under which time the queue holds it."""
-
-    def next_ms(self) -> int | None: ...
+Timed = Alarm | Tree
+"""What has a next moment: an alarm, or silences decided together."""
 
 
 class Timers:

@@ -259,19 +259,17 @@ def _fixed(value: float, decimals: int) -> str:
     return f"{round(value, decimals) + 0.0:.{decimals}f}"  # + 0.0 turns -0.0 into 0.0
 
 
-def show_difference(measure: str, value: float | None, us: bool = False) -> str:
+def show_difference(measure: str, value: float, us: bool = False) -> str:
     """A difference of two values with its unit: '7.2 °C', '12.0 %'."""
-    if value is None:
-        return "no value"
     spec = MEASURES[measure]
     if spec.dimension != "temperature":
         return _plain(value, spec, us)
     return f"{_fixed(value * 1.8, 1)} °F" if us else f"{_fixed(value, spec.decimals)} °C"
 
 
-def show_rate(measure: str, value: float | None, us: bool = False) -> str:
+def show_rate(measure: str, value: float, us: bool = False) -> str:
     """A change per hour: '2.3 °C per h'."""
-    return "no value" if value is None else f"{show_difference(measure, value, us)} per h"
+    return f"{show_difference(measure, value, us)} per h"
 
 
 _SHOW: dict[str, Callable[[float, Measure, bool], str]] = {"temperature": _temperature}

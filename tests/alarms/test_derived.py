@@ -1,11 +1,14 @@
 """Rate, suspect, deviation, discrepancy: what each works out from readings, and when it cannot tell."""
 
+import numpy as np
 import pytest
 
+from collector.alarms.chunk import Readings
 from collector.alarms.compare import KEEP_MS
-from collector.alarms.model import Band, Kind, Rule
+from collector.alarms.engine import Engine
+from collector.alarms.model import Band, Kind, Newest, Rule
 from collector.domain.diary import DiaryKind, Feel
-from tests.alarms.bench_lab import MIN, NAN, rule
+from tests.alarms.bench_lab import BROKER, MIN, NAN, UP, rule
 from tests.alarms.world import (
     AIR,
     DEVIATION,
@@ -15,6 +18,7 @@ from tests.alarms.world import (
     MT_TEMPERATURE,
     PROBES,
     RATE,
+    SERIES,
     SQUEEZE,
     SUSPECT,
     Row,
@@ -181,6 +185,38 @@ def test_a_probe_cut_off_for_longer_than_is_remembered_is_not_compared_for_what_
     world.say(JT_TEMPERATURE, 10 * MIN, 26.0)
     assert world.rows[JT_TEMPERATURE] == [(10 * MIN, 26.0, 1, True)]
     assert world.told == world.replay([]) == []
+
+
+def test_two_levels_of_one_comparison_are_both_told() -> None:
+    """The second level at the same series is held against the same readings of the room."""
+    world = World((DEVIATION, rule(DEVIATION, name="far-apart", setpoint=8.0)))
+    apart(world, 29.0, 20.0, 10)
+    assert world.calls() == ["10 @juniper/top", "10 @juniper/top"]
+    world.restart()
+    apart(world, 26.0, 20.0, 20)
+    assert world.brief("far-apart")[1:] == ["cleared 20 returned-unacknowledged @juniper/top"]
+    assert len(world.brief("apart")) == 1
+
+
+def test_stored_readings_without_marks_are_all_held_against() -> None:
+    """A start that is given plain readings takes them as seen."""
+    world = World((DEVIATION,))
+    plain = {AIR: Readings(np.array([9 * MIN]), np.array([20.0]), np.array([1], np.uint8))}
+    engine = Engine(world.rules, SERIES, world.lab, {}, {AIR: Newest(9 * MIN, 9 * MIN, 20.0)}, {}, UP, recent=plain)
+    bed = Readings(np.array([12 * MIN]), np.array([26.0]), np.array([1], np.uint8))
+    assert [one.value for one in engine.judge_all({JT_TEMPERATURE: bed}).transitions] == [6.0]
+
+
+def test_what_is_unseen_is_marked_where_a_timer_of_the_link_ends_in_between() -> None:
+    """The broker's alarm is due at 18 min, amid readings of the room of which two come too late: those are marked, and
+    neither the third nor the bed's in the same batch is."""
+    world = World((DEVIATION, BROKER))
+    world.set_link(False, 8 * MIN)
+    world.say(JT_TEMPERATURE, 17 * MIN, 20.0)
+    world.read({AIR: minutes([20.0, 20.0, 20.0], start=10, step=5), JT_TEMPERATURE: minutes([26.0], start=23)})
+    assert [row[3] for row in world.rows[AIR]] == [True, True, False]
+    assert [row[3] for row in world.rows[JT_TEMPERATURE]] == [False, False]
+    assert world.calls() == ["18 @broker", "23 @juniper/top"]
 
 
 # ---- discrepancy -------------------------------------------------------------------------------------------------

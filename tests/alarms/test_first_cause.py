@@ -175,3 +175,82 @@ def test_without_numbers_for_probes_and_bins_each_series_speaks() -> None:
     speak(world, all_but(), 0, 10)
     speak(world, OTHERS, 10, 60)
     assert sorted(number for number, _ in called(world)) == sorted(JUNIPER)
+
+
+def test_what_speaks_again_before_the_link_does_is_normal_when_the_link_is_back() -> None:
+    """Readings that still come while the link is down end the silence, but the broker's alarm goes on to stand for it;
+    with the link back nothing is left, and nobody is called."""
+    world = World((QUIET, rule(BROKER, off_delay_ms=2 * MIN)))
+    speak(world, all_but(), 0, 10)
+    speak(world, all_but(*JB), 10, 60)
+    world.set_link(False, 60 * MIN)
+    world.tick(75 * MIN)
+    speak(world, all_but(), 75, 85)
+    held = world.state("probe-silent", JB_TEMPERATURE)
+    assert (held.state, held.active, held.cause) == (State.SUPPRESSED, False, "broker-lost at broker")
+    world.set_link(True, 90 * MIN)
+    speak(world, all_but(), 90, 100)
+    back = world.state("probe-silent", JB_TEMPERATURE)
+    assert (back.state, back.cause) == (State.NORMAL, "")
+    assert called(world) == [(JB_TEMPERATURE, 39), (0, 70)]
+
+
+def test_two_alarms_about_the_link_are_both_told() -> None:
+    """A second level with a time of its own: readings that come late pass the one timer, then the other."""
+    world = World((QUIET, BROKER, rule(BROKER, name="broker-long-lost", setpoint=20.0 * MIN)))
+    world.set_link(False, 5 * MIN)
+    assert world.engine.link.up is False
+    world.read({AIR: [(minute * MIN, 20.0, 1) for minute in (10, 20, 40)]})
+    assert [(one.key.rule, one.t_ms // MIN) for one in world.told] == [("broker-lost", 15), ("broker-long-lost", 25)]
+
+
+def test_a_shelved_silence_comes_back_by_itself() -> None:
+    """Shelved for ten minutes while the bin is silent: called again when they are over, and no clock has moved."""
+    world = World((QUIET,))
+    speak(world, all_but(), 0, 10)
+    speak(world, OTHERS, 10, 50)
+    told, problem = world.engine.shelve("probe-silent", "juniper", 60 * MIN, "plug being mended", "teacher", 50 * MIN)
+    assert (problem, [one.event for one in told]) == (None, [Event.SHELVED])
+    before = world.engine.clock_ms(JT_TEMPERATURE)
+    world.tick(60 * MIN)
+    assert called(world) == [(BIN_JUNIPER, 39), (BIN_JUNIPER, 60)]
+    assert world.engine.clock_ms(JT_TEMPERATURE) == before
+
+
+def test_a_silence_that_ended_below_its_cause_is_normal_once_that_ends() -> None:
+    """Moisture is heard again and waits its long off-delay when quicker rules are loaded: its probe is silent by them
+    at once and stands for it; it ends below the probe, and is normal when the probe speaks again."""
+    world = World((rule(SILENT, off_delay_ms=25 * MIN),))
+    speak(world, all_but(), 0, 10)
+    speak(world, all_but(JT_MOISTURE), 10, 50)
+    speak(world, all_but(), 50, 51)
+    world.rules = (rule(SILENT, setpoint=5.0 * MIN, off_delay_ms=2 * MIN),)
+    world.restart()
+    speak(world, all_but(*JT), 51, 80)
+    assert called(world) == [(JT_MOISTURE, 39), (PROBE_JT, 55)]
+    below = world.state("probe-silent", JT_MOISTURE)
+    assert (below.state, below.active, below.cause) == (State.SUPPRESSED, False, "probe-silent at juniper/top")
+    speak(world, all_but(), 80, 90)
+    back = world.state("probe-silent", JT_MOISTURE)
+    assert (back.state, back.cause) == (State.NORMAL, "")
+    assert called(world)[2:] == []
+
+
+@pytest.mark.parametrize("broker_first", [True, False])
+def test_a_restart_while_the_broker_is_lost_leaves_what_it_stands_for(broker_first: bool) -> None:
+    """In whatever order the rules stand: still suppressed by it when the tray is heard after the start, normal when the
+    link is back, and nobody is called again."""
+    lost = rule(BROKER, off_delay_ms=2 * MIN)
+    world = World((lost, QUIET) if broker_first else (QUIET, lost))
+    speak(world, all_but(), 0, 10)
+    speak(world, all_but(*JB), 10, 60)
+    world.set_link(False, 60 * MIN)
+    world.tick(75 * MIN)
+    world.restart()
+    speak(world, all_but(), 75, 85)
+    held = world.state("probe-silent", JB_TEMPERATURE)
+    assert (held.state, held.active, held.cause) == (State.SUPPRESSED, False, "broker-lost at broker")
+    world.set_link(True, 90 * MIN)
+    speak(world, all_but(), 90, 100)
+    assert world.state("probe-silent", JB_TEMPERATURE).state is State.NORMAL
+    assert called(world) == [(JB_TEMPERATURE, 39), (0, 70)]
