@@ -98,7 +98,7 @@ class Box:
         self._next(rebooted)
 
     def _pack(self, t_ms: int, payload: bytes) -> Pack:
-        return Pack(t_ms, self.probe.topic, payload, qos=self.probe.qos, retain=self.probe.retain)
+        return Pack(t_ms, self.probe.topic, payload, retain=self.probe.retain)
 
     def _jittered(self) -> int:
         """The beat, give or take the jitter of a cheap clock and a busy radio."""

@@ -5,33 +5,43 @@ Exit code 0 good, 1 something is wrong with what was given, 2 usage.
 
 import argparse
 import json
+import math
 import os
-import signal
 import sys
-import threading
-from collections.abc import Iterable, Iterator, Sequence
-from contextlib import ExitStack, contextmanager
-from datetime import datetime
+from collections.abc import Sequence
 from pathlib import Path
-from types import FrameType
-from typing import TextIO
 
-from sim_sensors import quantities, scenario_file, scenarios, truth
-from sim_sensors.clock import paced, wall_ms
-from sim_sensors.pack import Pack
-from sim_sensors.publisher import Publisher, PublishError
-from sim_sensors.run import run
+from sim_sensors import arguments, lab_file, playing, plot, scenario_file, scenarios, settings
+from sim_sensors.playing import CannotWrite, Play
+from sim_sensors.plot import CannotPlot
+from sim_sensors.publisher import PublishError
+from sim_sensors.recording import BadRecording
 from sim_sensors.scenario import Scenario
 from sim_sensors.sections import BadScenario, hint
+from sim_sensors.settings import BadSetting
 
-RUN_EXAMPLE = """\
-example, two lab hours in half a minute:
+RUN_EXAMPLES = """\
+examples:
   sim-sensors run school-demo --host 127.0.0.1 --pace 240 --duration 2h --truth truth.jsonl
+  sim-sensors run quiet --pace 1440                    a day a minute
+  sim-sensors run quiet --start 2026-03-02T08:00Z --no-broker quiet.jsonl --truth truth.jsonl
 
 environment:
   SIM_SENSORS_HOST, SIM_SENSORS_PORT            used where --host, --port are not given
   SIM_SENSORS_USERNAME, SIM_SENSORS_PASSWORD    for a broker that asks for them
-  SIM_SENSORS_CA_FILE                           certificates to trust; turns TLS on
+  SIM_SENSORS_CA_FILE, SIM_SENSORS_TLS          certificates to trust, which turns TLS on; TLS with the system's own
+  SIM_SENSORS_SECRETS_DIR                       folder of files named like the variables above, one value each
+"""
+PLOT_EXAMPLES = """\
+examples:
+  sim-sensors plot truth.jsonl --out truth.svg
+  sim-sensors plot truth.jsonl packs.jsonl messages.jsonl --out story.png
+  sim-sensors plot school-demo --place juniper/top --duration 4h --out top.svg
+
+files, told apart by what is in them:
+  truth         what 'run --truth' wrote
+  recording     what 'run --no-broker' wrote: the readings
+  messages      JSON Lines of {"time": "2026-03-02T08:30:00Z", "place": "juniper/top", "subject": "..."}
 """
 
 
@@ -40,91 +50,81 @@ class _Wrong(Exception):
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    parser = _parser()
-    given = parser.parse_args(argv)
+    given = _parser().parse_args(argv)
     try:
-        return _list(given) if given.command == "list" else _run(given)
-    except (_Wrong, BadScenario, PublishError) as wrong:
+        return int(given.act(given))
+    except (_Wrong, BadScenario, BadSetting, BadRecording, CannotWrite, CannotPlot, PublishError) as wrong:
         print(wrong, file=sys.stderr)
     except OSError as wrong:
-        print(f"{wrong.filename or 'the truth file'}: {wrong.strerror or wrong}", file=sys.stderr)
+        print(f"{wrong.filename or 'the file written to'}: {wrong.strerror or wrong}", file=sys.stderr)
     return 1
 
 
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="sim-sensors",
-        description="Plays a simulated worm-bin lab: publishes what its probes would say as SenML over MQTT.",
+        description="Plays a simulated worm-bin lab: what its probes would say, and the truth behind it.",
         epilog="example:\n  sim-sensors run school-demo --pace 240",
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
     listing = commands.add_parser("list", help="scenarios that come with it", epilog="example: sim-sensors list --json")
     listing.add_argument("--json", action="store_true", help="as JSON")
-    _add_run(
-        commands.add_parser(
-            "run",
-            help="publish a scenario to a broker",
-            epilog=RUN_EXAMPLE,
-            formatter_class=argparse.RawDescriptionHelpFormatter,
-        )
-    )
+    listing.set_defaults(act=_list)
+    _add_run(_command(commands, "run", "publish a scenario to a broker, or record it", RUN_EXAMPLES))
+    example = "example:\n  sim-sensors lab school-demo --out lab.yaml"
+    lab = _command(commands, "lab", "the collector's lab.yaml for the probes of a scenario", example)
+    _add_scenario(lab)
+    lab.add_argument("--out", type=Path, metavar="FILE", help="write it there; a file that exists is left alone")
+    lab.set_defaults(act=_lab)
+    _add_plot(_command(commands, "plot", "draw truth, readings and messages", PLOT_EXAMPLES))
     return parser
 
 
+def _command(
+    commands: "argparse._SubParsersAction[argparse.ArgumentParser]", name: str, what: str, epilog: str
+) -> argparse.ArgumentParser:
+    raw = argparse.RawDescriptionHelpFormatter
+    return commands.add_parser(name, help=what, description=what.capitalize(), epilog=epilog, formatter_class=raw)
+
+
+def _add_scenario(command: argparse.ArgumentParser) -> None:
+    command.add_argument("scenario", metavar="SCENARIO", help="a name from 'sim-sensors list', or a .yaml file")
+
+
 def _add_run(play: argparse.ArgumentParser) -> None:
-    play.add_argument("scenario", metavar="SCENARIO", help="a name from 'sim-sensors list', or a .yaml file")
+    _add_scenario(play)
     play.add_argument("--host", help="broker (127.0.0.1)")
-    play.add_argument("--port", type=_port, help="its port (1883; 8883 with TLS)")
+    play.add_argument("--port", type=arguments.port, help="its port (1883; 8883 with TLS)")
     play.add_argument("--ca-file", help="certificates to trust; turns TLS on")
-    play.add_argument("--pace", type=_pace, default=1.0, help="how many times faster than real time (1)")
-    play.add_argument("--seed", type=int, default=1, help="the same seed gives the same bytes (1)")
+    play.add_argument("--tls", action="store_true", help="TLS with the certificates this system trusts")
+    play.add_argument("--pace", type=arguments.pace, help="how many times faster than real time (1)")
     play.add_argument(
-        "--start",
-        type=_start,
-        help="time of the first moment: ISO 8601 or 'now' (now; with --pace, so far back that the last reading is "
-        "sent at its own time)",
+        "--no-broker", type=Path, metavar="FILE", help="write the messages there as JSON Lines, as fast as it goes"
     )
-    play.add_argument("--duration", type=_duration, help="lab time to play: 30min, 2h, 7d (the scenario's length)")
+    _add_played(play)
     play.add_argument("--truth", type=Path, metavar="FILE", help="write states, faults and harms there, as JSON Lines")
+    play.set_defaults(act=_run)
 
 
-def _port(text: str) -> int:
-    if text.isascii() and text.isdigit() and 1 <= int(text) <= 65535:
-        return int(text)
-    raise argparse.ArgumentTypeError(f"'{text}' is not a port; use 1 to 65535")
+def _add_played(command: argparse.ArgumentParser) -> None:
+    command.add_argument("--seed", type=int, default=1, help="the same seed and start give the same bytes (1)")
+    command.add_argument(
+        "--start",
+        type=arguments.start,
+        help="time of the first moment: ISO 8601 or 'now' (so far back that no reading lies in the future)",
+    )
+    command.add_argument(
+        "--duration", type=arguments.duration, help="lab time to play: 30min, 2h, 7d (the scenario's length)"
+    )
 
 
-def _pace(text: str) -> float:
-    try:
-        pace = float(text)
-    except ValueError:
-        pace = 0.0
-    if 0 < pace <= 1e6:
-        return pace
-    raise argparse.ArgumentTypeError(f"'{text}' is not a pace; use a number above 0, such as 240")
-
-
-def _duration(text: str) -> int:
-    try:
-        ms = round(quantities.parse(text, "duration"))
-    except ValueError:
-        ms = 0
-    if ms > 0:
-        return ms
-    raise argparse.ArgumentTypeError(f"'{text}' is not a duration; write it like 30min, 2h or 7d")
-
-
-def _start(text: str) -> int:
-    if text == "now":
-        return wall_ms()
-    try:
-        moment: datetime | None = datetime.fromisoformat(text)
-    except ValueError:
-        moment = None
-    if moment is None or moment.tzinfo is None:
-        raise argparse.ArgumentTypeError(f"'{text}' is not a time with its zone; write 2026-03-02T08:00Z, or now")
-    return round(moment.timestamp() * 1000)
+def _add_plot(draw: argparse.ArgumentParser) -> None:
+    draw.add_argument("what", nargs="+", metavar="WHAT", help="a scenario, or a truth file with what belongs to it")
+    draw.add_argument("--out", type=Path, required=True, metavar="FILE", help="a .svg, or a .png by way of chromium")
+    draw.add_argument("--place", action="append", metavar="PLACE", help="only these places (those where something is)")
+    _add_played(draw)
+    draw.set_defaults(act=_plot)
 
 
 def _list(given: argparse.Namespace) -> int:
@@ -150,91 +150,48 @@ def _load(name: str) -> Scenario:
 
 
 def _run(given: argparse.Namespace) -> int:
-    scenario = _load(given.scenario)
+    into, pace = given.no_broker, given.pace or 1.0
+    play = _play(given, math.inf if into is not None else pace)
+    if into is None:
+        broker = settings.broker(os.environ, given.host, given.port, given.ca_file, given.tls)
+        return 0 if playing.publish(play, broker, pace, given.truth, _say) else 1
+    if given.pace or given.host or given.port or given.ca_file or given.tls:
+        raise _Wrong(
+            "--no-broker takes neither a broker nor a pace; leave --host, --port, --ca-file, --tls, --pace out"
+        )
+    playing.record(play, into, given.truth, _say)
+    return 0
+
+
+def _play(given: argparse.Namespace, pace: float, name: str | None = None) -> Play:
+    scenario = _load(name or given.scenario)
     duration_ms = given.duration or scenario.length_ms
-    start_ms = _begin_ms(duration_ms, given.pace) if given.start is None else given.start
-    publisher = _publisher(given)
-    with ExitStack() as stack:
-        stop = stack.enter_context(_stop_on_signals())
-        packs: Iterable[Pack] = run(scenario, given.seed, start_ms, duration_ms)
-        if given.truth is not None:
-            file = stack.enter_context(_open(given.truth))
-            print(truth.head(scenario, given.seed, start_ms, duration_ms), file=file)
-            packs = _recorded(packs, file)
-        if sys.stderr.isatty():
-            packs = _shown(packs, start_ms, duration_ms)
-        _say(f"{scenario.name} from {truth.iso(start_ms)}, {given.pace:g} times real time; stop with Ctrl-C")
-        played = publisher.play(packs, clock=paced(start_ms, given.pace), pace=given.pace, stop=stop)
-    _say(f"sent {played.sent} packs, {played.confirmed} confirmed by the broker")
-    return 0 if played.confirmed == played.sent else 1
+    start_ms = playing.begin_ms(duration_ms, pace) if given.start is None else given.start
+    return Play(scenario, given.seed, start_ms, duration_ms)
 
 
-def _begin_ms(duration_ms: int, pace: float) -> int:
-    """A start from which no reading lies in the future when it is sent."""
-    return wall_ms() - max(0, round(duration_ms * (1 - 1 / pace)))
-
-
-def _publisher(given: argparse.Namespace) -> Publisher:
-    env = os.environ
-    ca_file = given.ca_file or env.get("SIM_SENSORS_CA_FILE") or None
-    port = given.port
-    if port is None:
-        try:
-            port = _port(env.get("SIM_SENSORS_PORT") or ("8883" if ca_file else "1883"))
-        except argparse.ArgumentTypeError as wrong:
-            raise _Wrong(f"SIM_SENSORS_PORT: {wrong}") from None
-    return Publisher(
-        given.host or env.get("SIM_SENSORS_HOST") or "127.0.0.1",
-        port,
-        username=env.get("SIM_SENSORS_USERNAME") or None,
-        password=env.get("SIM_SENSORS_PASSWORD") or None,
-        ca_file=ca_file,
-        tell=_say,
-    )
-
-
-def _open(path: Path) -> TextIO:
+def _lab(given: argparse.Namespace) -> int:
+    text = lab_file.text(_load(given.scenario))
+    if given.out is None:
+        print(text, end="")
+        return 0
     try:
-        return path.open("w", encoding="utf-8")
+        with given.out.open("x", encoding="utf-8") as file:
+            file.write(text)
+    except FileExistsError:
+        _say(f"{given.out}: is there already; left as it is")
     except OSError as wrong:
-        raise _Wrong(f"{path}: cannot be written: {wrong.strerror}") from None
+        raise _Wrong(f"{given.out}: cannot be written: {wrong.strerror}") from None
+    return 0
 
 
-def _recorded(packs: Iterable[Pack], file: TextIO) -> Iterator[Pack]:
-    """The packs, their facts written down as they pass."""
-    for pack in packs:
-        for fact in pack.facts:
-            print(truth.line(fact), file=file)
-        yield pack
-
-
-def _shown(packs: Iterable[Pack], start_ms: int, duration_ms: int) -> Iterator[Pack]:
-    """The packs, with a bar that grows as they pass."""
-    drawn = -1
-    for pack in packs:
-        percent = 100 * (pack.t_ms - start_ms) // duration_ms
-        if percent != drawn:
-            drawn = percent
-            bar = "#" * (percent // 4)
-            print(f"\r[{bar:<25}] {percent:3d} %  {truth.iso(pack.t_ms)[:16]}Z ", end="", file=sys.stderr, flush=True)
-        yield pack
-    print(file=sys.stderr)
-
-
-@contextmanager
-def _stop_on_signals() -> Iterator[threading.Event]:
-    """An event that Ctrl-C and a polite kill set; the handlers from before come back afterwards."""
-    stop = threading.Event()
-
-    def ask(number: int, frame: FrameType | None) -> None:
-        stop.set()
-
-    before = {number: signal.signal(number, ask) for number in (signal.SIGINT, signal.SIGTERM)}
-    try:
-        yield stop
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
+def _plot(given: argparse.Namespace) -> int:
+    if len(given.what) == 1 and (given.what[0] in scenarios.names() or given.what[0].endswith((".yaml", ".yml"))):
+        story = plot.played(_play(given, math.inf, given.what[0]))
+    else:
+        story = plot.read([Path(name) for name in given.what])
+    plot.write(story, given.out, given.place or ())
+    return 0
 
 
 def _say(line: str) -> None:

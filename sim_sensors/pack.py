@@ -2,6 +2,9 @@
 
 from dataclasses import dataclass, field
 
+QOS = 1
+"""Every message is sent so that the broker confirms it."""
+
 
 @dataclass(frozen=True, slots=True)
 class Fact:
@@ -24,5 +27,4 @@ class Pack:
     payload: bytes
     facts: tuple[Fact, ...] = ()
     """What became true since the pack before it, this moment included; the last pack also carries what followed."""
-    qos: int = 1
     retain: bool = False

@@ -17,7 +17,6 @@ probes:
     duplicates: 0 %       share of messages that arrive twice                   0 %
     reboots: 0            reboots in 30 days                                    0
     noise: 1              scatter, as a multiple of the model's                 1
-    qos: 1                0 or 1                                                1
     retain: no            yes: the broker keeps the last message                no
     time: /at             format json: pointer to the time                      /at
     channels:             what it measures                                      the usual ones of the place
@@ -81,7 +80,6 @@ PROBE_KEYS = (
     "duplicates",
     "reboots",
     "noise",
-    "qos",
     "retain",
     "time",
     "channels",
@@ -158,7 +156,6 @@ def _probe(key: str, one: Section, usual: Probe | None, places: Mapping[str, Spo
         noise=one.number("noise", "number", 1, high=100),
         duplicates=one.number("duplicates", "percent", 0, high=100) / 100,
         reboots_month=one.number("reboots", "number", 0, high=10_000),
-        qos=int(_choice(one, "qos", ("0", "1"), "1") or 1),
         retain=_choice(one, "retain", ("yes", "no"), "no") == "yes",
         time_pointer=_pointer(one, "time", "/at") if form is Format.JSON else "/at",
     )

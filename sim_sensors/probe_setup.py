@@ -60,7 +60,6 @@ class Probe:
     """Share of its messages that arrive twice."""
     reboots_month: float = 0.0
     """Reboots in 30 days, at random."""
-    qos: int = 1
     retain: bool = False
     time_pointer: str = "/at"
     """Format json: where the time stands."""

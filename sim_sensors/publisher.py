@@ -19,9 +19,8 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from sim_sensors.clock import Clock
-from sim_sensors.pack import Pack
+from sim_sensors.pack import QOS, Pack
 
-QOS = 1
 LOOK_S = 0.5
 """Longest wait before the clock is looked at again, so that a clock that was set is noticed."""
 FIRST_PAUSE_S = 1
@@ -55,6 +54,7 @@ class Publisher:
         username: str | None = None,
         password: str | None = None,
         ca_file: str | None = None,
+        tls: bool = False,
         max_inflight: int = 50,
         connect_within_s: float = 10.0,
         drain_within_s: float = 10.0,
@@ -72,14 +72,14 @@ class Publisher:
         self._up = False
         self._was_up = False
         self._refused: PublishError | None = None
-        self._client = self._make_client(username, password, ca_file)
+        self._client = self._make_client(username, password, ca_file, tls)
 
-    def _make_client(self, username: str | None, password: str | None, ca_file: str | None) -> mqtt.Client:
+    def _make_client(self, username: str | None, password: str | None, ca_file: str | None, tls: bool) -> mqtt.Client:
         name = f"sim-sensors-{secrets.token_hex(4)}"
         client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=name, protocol=mqtt.MQTTv311)
         if username is not None:
             client.username_pw_set(username, password)
-        if ca_file is not None:
+        if tls or ca_file is not None:
             try:
                 client.tls_set(ca_certs=ca_file)
             except (OSError, ssl.SSLError) as wrong:
@@ -100,7 +100,7 @@ class Publisher:
             for pack in run:
                 if not self._wait_until(pack.t_ms, clock, pace, stop) or not self._wait_for_room(stop):
                     break
-                self._client.publish(pack.topic, pack.payload, qos=QOS)
+                self._client.publish(pack.topic, pack.payload, qos=QOS, retain=pack.retain)
                 self._sent += 1
             self._drain()
         finally:

@@ -5,7 +5,7 @@ The same scenario, seed, start and duration give the same bytes.
 
 import heapq
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import asdict, replace
 
 from sim_sensors import harms, world
 from sim_sensors.box import Box
@@ -84,7 +84,7 @@ def _about(box: Box, t_ms: int) -> Fact:
     for channel in probe.channels:
         own = box.errors[channel.name]
         pointed = {"pointer": channel.pointer} if probe.format is Format.JSON else {}
-        errors = {"offset": round(own.offset, 4), "per_k": round(own.per_k, 4), "per_day": round(own.per_day, 4)}
+        errors = {name: round(size, 4) for name, size in asdict(own).items() if size}
         channels[channel.name] = {"model": channel.model, "unit": channel.unit, **pointed, **errors}
     values: dict[str, object] = {"topic": probe.topic, "format": probe.format.value, "clock_ms": probe.clock_ms}
     if probe.format is Format.JSON and probe.clock_ms is not None:
