@@ -311,10 +311,12 @@ class Engine:
 
     # What people order. Each returns what changed, or the reason in words why nothing did.
 
-    def acknowledge(self, rule: str, place: str, by: str, now_ms: int) -> tuple[list[Transition], str | None]:
+    def acknowledge(
+        self, rule: str, place: str, by: str, now_ms: int, raised_ms: int | None = None
+    ) -> tuple[list[Transition], str | None]:
         """Someone has seen the alarm `rule` at `place` ('broker' for the link) and sees to it; one that latched and
-        whose condition has gone is reset."""
-        return self._ordered(self._orders.acknowledge(rule, place, by, now_ms))
+        whose condition has gone is reset. `raised_ms`: only the occurrence that was annunciated then."""
+        return self._ordered(self._orders.acknowledge(rule, place, by, now_ms, raised_ms))
 
     def shelve(
         self, rule: str, place: str, until_ms: int, reason: str, by: str, now_ms: int

@@ -1,10 +1,12 @@
 """What people order: acknowledge, shelve, put back, take out of service. Each answers with the reason in words where
 nothing can be done."""
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
 
 from collector.alarms.alarm import Alarm
-from collector.alarms.model import AlarmKey, State
+from collector.alarms.model import STANDING, AlarmKey, State
 from collector.alarms.places import fits
 from collector.domain.lab import Lab
 from collector.domain.problems import nearest
@@ -21,15 +23,29 @@ class Orders:
     def __init__(self, alarms: Mapping[AlarmKey, Alarm], lab: Lab, places: Mapping[int, str], names: set[str]) -> None:
         self._alarms, self._lab, self._places, self._names = alarms, lab, places, names
 
-    def acknowledge(self, rule: str, place: str, by: str, now_ms: int) -> str | None:
-        return self._each(
+    def acknowledge(self, rule: str, place: str, by: str, now_ms: int, raised_ms: int | None = None) -> str | None:
+        """`raised_ms`: only the occurrence that was annunciated then."""
+        return self._not_that(rule, place, raised_ms) or self._each(
             rule,
             place,
-            lambda alarm: alarm.waits_for_someone,
+            lambda alarm: raised_ms in (None, alarm.raised) and alarm.waits_for_someone,
             lambda alarm: alarm.acknowledge(now_ms, by),
             (State.ACKNOWLEDGED, "is acknowledged already"),
             "there is nothing to acknowledge",
         )
+
+    def _not_that(self, rule: str, place: str, raised_ms: int | None) -> str | None:
+        """Why an occurrence cannot be acknowledged any more; None where it can, or where none was named."""
+        here = [a for k, a in self._alarms.items() if k.rule == rule and self._places[k.series] == place]
+        waiting = [alarm for alarm in here if alarm.state is not State.NORMAL]
+        if raised_ms is None or not here or any(alarm.raised == raised_ms for alarm in waiting):
+            return None
+        others = [alarm.raised for alarm in waiting if alarm.state in STANDING and alarm.raised is not None]
+        if not others:
+            return "not done: that alarm is over"
+        utc = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(milliseconds=max(others))
+        since = utc.astimezone(ZoneInfo(self._lab.time_zone))
+        return f"not done: another occurrence stands since {since:%Y-%m-%d %H:%M}"
 
     def shelve(self, rule: str, place: str, until_ms: int, reason: str, by: str, now_ms: int) -> str | None:
         if until_ms <= now_ms:

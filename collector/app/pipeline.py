@@ -165,14 +165,14 @@ class Pipeline:
         """Take up what a person orders of an alarm; returns what to answer."""
         rule, place, by = (str(body.get(name, "")) for name in ("rule", "place", "by"))
         if kind == "acknowledge":
-            return self.acknowledge(rule, place, by, now_ms)
+            return self.acknowledge(rule, place, by, now_ms, body.get("raised_ms"))
         if kind == "shelve":
             return self.shelve(rule, place, int(body.get("until_ms", 0)), str(body.get("reason", "")), by, now_ms)
         return self._ordered(self.engine.unshelve(rule, place, by, now_ms), now_ms, ORDERS[kind])
 
-    def acknowledge(self, rule: str, place: str, by: str, now_ms: int) -> str:
-        """Take up a person's acknowledgement; returns what to answer."""
-        return self._ordered(self.engine.acknowledge(rule, place, by, now_ms), now_ms, ORDERS["acknowledge"])
+    def acknowledge(self, rule: str, place: str, by: str, now_ms: int, raised_ms: int | None = None) -> str:
+        """Take up a person's acknowledgement, of one occurrence where it is named; returns what to answer."""
+        return self._ordered(self.engine.acknowledge(rule, place, by, now_ms, raised_ms), now_ms, ORDERS["acknowledge"])
 
     def shelve(self, rule: str, place: str, until_ms: int, reason: str, by: str, now_ms: int) -> str:
         """Tell nobody of an alarm for a while; returns what to answer."""

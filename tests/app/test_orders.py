@@ -57,3 +57,36 @@ def test_a_place_out_of_service_is_quiet_until_it_is_back(tmp_path: Path) -> Non
     assert problem is None
     assert "unacknowledged" in {str(one.after) for one in back}
     lab.close()
+
+
+def test_an_acknowledgement_may_be_of_one_occurrence_only(tmp_path: Path) -> None:
+    """The occurrence that stands is acknowledged, once; one that another has followed, or that is over, is not."""
+    lab = ByHand(tmp_path / "home")
+
+    def acknowledge(raised_minute: float) -> str:
+        raised = {"rule": "bedding-hot", "place": "juniper/top", "raised_ms": START + round(raised_minute * 60_000)}
+        return lab.pipeline.order("acknowledge", {**raised, "by": "teacher"}, lab.now_ms)
+
+    lab.tray(1, 30.5)
+    lab.settle(1.5)
+    lab.tray(2, 28.9)
+    lab.settle(2.5)
+    assert acknowledge(1) == "acknowledged"
+    assert acknowledge(1) == "not done: that alarm is over"
+    lab.tray(3, 30.5)
+    lab.settle(3.5)
+    assert acknowledge(1) == "not done: another occurrence stands since 2026-03-02 08:03"
+    assert acknowledge(3) == "acknowledged"
+    assert acknowledge(3) == "'bedding-hot' at juniper/top is acknowledged already"
+    lab.commit()
+    assert [event for _, _, event, _ in lab.history()] == [
+        "raised",
+        "cleared",
+        "acknowledged",
+        "raised",
+        "acknowledged",
+    ]
+    assert "does not hold at" in lab.pipeline.order(
+        "acknowledge", {"rule": "bedding-hot", "place": "room", "by": "teacher", "raised_ms": START}, lab.now_ms
+    )
+    lab.close()
