@@ -6,15 +6,17 @@
     Hours(week, zone).next_change_ms(t_ms)  -> when it next opens or closes
 
 Where the clocks go back, an hour that comes twice is open both times; where they go forward, a limit inside the hour
-that is skipped falls on the moment of the skip.
+that is skipped falls on the moment of the skip. On holidays other hours can hold, or none.
 """
 
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta, tzinfo
 from itertools import pairwise
 from zoneinfo import ZoneInfo
+
+from collector.domain.schooldays import SchoolDays
 
 Range = tuple[int, int]
 Week = tuple[tuple[Range, ...], ...]
@@ -30,6 +32,8 @@ _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MS = timedelta(milliseconds=1)
 _AHEAD_MS = 15 * 86_400_000
 """Two weeks and a day: a week whose only opening falls into a skipped hour still has one after it."""
+_FAR_AHEAD_MS = 415 * 86_400_000
+"""Further, where holidays may lie between: as far as anybody plans a break."""
 
 
 def parse_days(text: str) -> tuple[int, ...]:
@@ -108,13 +112,23 @@ class Hours:
 
     week: Week
     zone: str
+    school: SchoolDays | None = None
+    """Whose holidays have hours of their own; None: no day has."""
+    on_holidays: tuple[Range, ...] = ()
+
+    def with_holidays(self, school: SchoolDays, ranges: tuple[Range, ...] = ()) -> "Hours":
+        """These hours, and `ranges` instead of them on each holiday."""
+        return replace(self, school=school, on_holidays=ranges) if school.has_holidays else self
 
     def holds(self, t_ms: int) -> bool:
         return bool(self.spans(t_ms, t_ms + 1))
 
     def next_change_ms(self, t_ms: int) -> int | None:
         """The first moment after `t_ms` at which the lab opens or closes; None where it never does."""
-        until_ms = t_ms + _AHEAD_MS
+        near = self._next_change_ms(t_ms, t_ms + _AHEAD_MS)
+        return near if near is not None or self.school is None else self._next_change_ms(t_ms, t_ms + _FAR_AHEAD_MS)
+
+    def _next_change_ms(self, t_ms: int, until_ms: int) -> int | None:
         found = self.spans(t_ms, until_ms)
         if not found:
             return None
@@ -130,10 +144,14 @@ class Hours:
         last = _local(until_ms, zone).date() + timedelta(days=1)
         found: list[Span] = []
         while day <= last:
-            for start, end in self.week[day.weekday()]:
+            for start, end in self._ranges(day):
                 found.append((min(_moments(zone, day, start)), max(_moments(zone, day, end))))
             day += timedelta(days=1)
         return clipped(merged(found), from_ms, until_ms)
+
+    def _ranges(self, day: date) -> tuple[Range, ...]:
+        holiday = self.school is not None and self.school.is_holiday(day)
+        return self.on_holidays if holiday else self.week[day.weekday()]
 
 
 def merged(spans: Iterable[Span]) -> list[Span]:

@@ -12,7 +12,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from collector.domain import calibration
-from collector.domain.hours import Hours, week_of
+from collector.domain.hours import Hours, every_day, week_of
 from collector.domain.lab import (
     Calibration,
     CalibrationPoint,
@@ -23,25 +23,44 @@ from collector.domain.lab import (
     Place,
     PlaceKind,
     Probe,
+    Telling,
 )
 from collector.domain.labfile_checks import CalibrationFaults, Draft, meaning_problems
 from collector.domain.labfile_models import (
-    PRIORITIES,
+    WEEKDAYS,
     BinPart,
     ChannelPart,
+    DaysOff,
     LabFile,
+    MessagesPart,
+    PersonPart,
     PlanterPart,
     ProbePart,
+    TrayPart,
 )
+from collector.domain.labfile_people import people_warnings
 from collector.domain.problems import Problem, Refused
+from collector.domain.schooldays import Calendars, SchoolDays, Span, joined
 from collector.domain.units import MEASURES, parse_quantity
-from collector.domain.yamltext import Path, examine, read_yaml
+from collector.domain.yamltext import Marked, Path, examine, read_yaml
+
+_MOISTURE = 75.0
+"""Of bedding weighed by people who did not measure it, percent of its wet mass."""
+
+
+def _unread(name: str, zone: str) -> tuple[Span, ...]:
+    """For those to whom it does not matter which days calendars name."""
+    return ()
 
 
 def read_lab(
-    text: str, file: str = "lab.yaml", *, calibration_faults: CalibrationFaults = calibration.calibration_faults
+    text: str,
+    file: str = "lab.yaml",
+    *,
+    calibration_faults: CalibrationFaults = calibration.calibration_faults,
+    calendars: Calendars = _unread,
 ) -> Lab:
-    """The lab that `text` describes. Raises Refused with every problem in it."""
+    """The lab that `text` describes; `calendars` reads those it names. Raises Refused with every problem in it."""
     marked = read_yaml(text, file)
     if not marked.data:
         raise Refused([Problem(file, 1, 1, "", "the file is empty; 'traywarden init' writes one to start from")])
@@ -53,7 +72,42 @@ def read_lab(
     problems = [fault.problem for fault in faults] + list(meaning_problems(draft))
     if good is None or problems:
         raise Refused(problems)
-    return _lab(good)
+    return _lab(good, _school(good, marked, calendars))
+
+
+def _school(file: LabFile, marked: Marked, calendars: Calendars) -> SchoolDays:
+    """The days of the school. Raises Refused with the problems of all calendars, each where the file names it."""
+    problems: list[Problem] = []
+    found: dict[str, list[Span]] = {"holidays": [], "terms": []}
+    for key, spans in found.items():
+        written: list[DaysOff] = getattr(file.lab, key) or []
+        for index, one in enumerate(written):
+            if not isinstance(one, str):
+                spans.append(one)
+                continue
+            try:
+                spans += calendars(one, file.lab.time_zone)
+            except ValueError as error:
+                problems.append(marked.problem(("lab", key, index), str(error)))
+    if problems:
+        raise Refused(problems)
+    days = SchoolDays(closed=joined(found["holidays"]), terms=joined(found["terms"]))
+    if not file.lab.hours:
+        return days
+    open_on = frozenset(day for day, ranges in enumerate(week_of(file.lab.hours)) if ranges)
+    return SchoolDays(open_on, days.closed, days.terms)
+
+
+def calendar_names(lab_text: str) -> tuple[str, ...]:
+    """The calendars that a lab file names, as far as it can be read at all."""
+    try:
+        data = read_yaml(lab_text, "lab.yaml").data
+    except Refused:
+        return ()
+    part = data.get("lab") if isinstance(data, dict) else None
+    lists = [part.get(key) for key in ("holidays", "terms")] if isinstance(part, dict) else []
+    written = [one for found in lists if isinstance(found, list) for one in found if isinstance(one, str)]
+    return tuple(dict.fromkeys(one for one in written if one.endswith((".ics", "/"))))
 
 
 def _without(data: dict[str, Any], bad: Iterable[Path]) -> dict[str, Any]:
@@ -86,31 +140,45 @@ def lab_warnings(lab: Lab, file: str = "lab.yaml", text: str = "") -> tuple[Prob
 def _warnings(lab: Lab) -> Iterator[tuple[Path, str]]:
     if not lab.probes:
         yield ("probes",), "there are none; every reading will be kept as unplaced until a probe is assigned"
-    if not lab.people:
-        yield ("people",), "there is nobody to tell; alarms will show on status but no message will go out"
-        return
-    for priority in PRIORITIES:
-        if not any(priority in person.priorities for person in lab.people):
-            yield ("people",), f"nobody is told of alarms of {priority} priority"
-    first: dict[str, str] = {}
-    for person in lab.people:
-        address = person.email.casefold()
-        if address in first:
-            yield ("people", person.role, "email"), f"is also the address of {first[address]}, so messages come twice"
-        first.setdefault(address, person.role)
+    yield from people_warnings(lab)
 
 
-def _lab(file: LabFile) -> Lab:
-    people = file.people or {}
+def _lab(file: LabFile, school: SchoolDays) -> Lab:
+    hours = Hours(week_of(file.lab.hours), file.lab.time_zone).with_holidays(school) if file.lab.hours else None
     return Lab(
         name=file.lab.name,
         time_zone=file.lab.time_zone,
         us_units=file.lab.units == "us",
         places=tuple(_places(file)),
         probes=tuple(_probe(key, part, ZoneInfo(file.lab.time_zone)) for key, part in (file.probes or {}).items()),
-        people=tuple(Person(key, part.email, tuple(dict.fromkeys(part.priorities))) for key, part in people.items()),
-        hours=Hours(week_of(file.lab.hours), file.lab.time_zone) if file.lab.hours else None,
+        people=tuple(_person(key, part) for key, part in (file.people or {}).items()),
+        hours=hours,
         altitude_m=file.lab.altitude or 0.0,
+        telling=_telling(file.messages or MessagesPart(), file.lab.time_zone, school),
+        school=school,
+    )
+
+
+def _person(role: str, part: PersonPart) -> Person:
+    return Person(
+        role,
+        email=part.email or "",
+        priorities=tuple(dict.fromkeys(part.priorities)),
+        chat=part.chat or "",
+        where=tuple(dict.fromkeys(part.where or ())),
+        step=part.step,
+        digest=part.digest,
+        weekly=part.weekly,
+    )
+
+
+def _telling(part: MessagesPart, zone: str, school: SchoolDays) -> Telling:
+    week = week_of(part.waking) if part.waking else every_day(7 * 60, 21 * 60, zone).week
+    return Telling(
+        waking=Hours(week, zone).with_holidays(school, week[-1]),
+        digest_minute=part.digest,
+        weekly_weekday=WEEKDAYS.index(part.weekly),
+        escalate_percent=part.escalate_after,
     )
 
 
@@ -131,10 +199,22 @@ def _bin(key: str, part: BinPart) -> Iterator[Place]:
     yield Place(key, PlaceKind.BIN, name, bin=key)
     for level, (tray, given) in enumerate((part.trays or {}).items()):
         label = (given.name if given else None) or _tray_label(tray)
-        area_m2 = given.area if given else None
         yield Place(
-            f"{key}/{tray}", PlaceKind.TRAY, f"{name}, {label}", bin=key, tray=tray, level=level, area_m2=area_m2
+            id=f"{key}/{tray}",
+            kind=PlaceKind.TRAY,
+            label=f"{name}, {label}",
+            bin=key,
+            tray=tray,
+            level=level,
+            area_m2=given.area if given else None,
+            dry_kg=_dry_kg(given) if given else None,
         )
+
+
+def _dry_kg(tray: TrayPart) -> float | None:
+    """Dry mass from the wet mass and the moisture, percent of the wet mass, that it had then."""
+    moisture = _MOISTURE if tray.moisture is None else tray.moisture
+    return None if tray.bedding is None else tray.bedding * (1 - moisture / 100)
 
 
 def _label(key: str) -> str:

@@ -12,6 +12,8 @@ from collector.domain import labfile_words as words
 from collector.domain.hours import doubled_day
 from collector.domain.lab import CalibrationPoint, Format, PlaceKind
 from collector.domain.labfile_claims import shared_messages
+from collector.domain.labfile_people import people_problems
+from collector.domain.patterns import fits
 from collector.domain.problems import Problem, nearest
 from collector.domain.units import MEASURES, RAW_UNITS, from_sent, parse_quantity, sent_units
 from collector.domain.yamltext import Marked, Path
@@ -50,21 +52,28 @@ class Draft:
 
 
 def meaning_problems(draft: Draft) -> Iterator[Problem]:
-    yield from _hours(draft)
+    yield from _hours(draft, ("lab", "hours"))
+    yield from _hours(draft, ("messages", "waking"))
     yield from _ids(draft)
+    yield from _trays(draft)
     yield from _planters(draft)
     places = _places(draft)
     for probe_id in draft.section("probes"):
         yield from _probe(draft, ("probes", probe_id), places)
     yield from shared_messages(draft.marked, draft.section("probes"))
+    yield from people_problems(
+        draft.marked, draft.section("people"), draft.bad, lambda where: _fits(draft, where, places)
+    )
 
 
-def _hours(draft: Draft) -> Iterator[Problem]:
-    twice = doubled_day(draft.section("lab", "hours"))
+def _hours(draft: Draft, path: tuple[str, str]) -> Iterator[Problem]:
+    twice = doubled_day(draft.section(*path))
     if twice is not None:
         day, first, second = twice
         message = f"{day} stands under '{first}' already; name each day once"
-        yield draft.marked.problem(("lab", "hours", second), message, at_key=True)
+        yield draft.marked.problem((*path, second), message, at_key=True)
+    if path[-1] == "waking" and draft.section("messages").get("waking") == {}:
+        yield draft.marked.problem(path, "holds no hours; leave it out for 07:00-21:00 each day", at_key=True)
 
 
 def _ids(draft: Draft) -> Iterator[Problem]:
@@ -78,6 +87,14 @@ def _ids(draft: Draft) -> Iterator[Problem]:
                 message = f"'{name}' is already a key under {first[name]}; places need different keys"
                 yield draft.marked.problem((section, name), message, at_key=True)
             first.setdefault(name, section)
+
+
+def _trays(draft: Draft) -> Iterator[Problem]:
+    for name in draft.section("bins"):
+        for tray in draft.section("bins", name, "trays"):
+            path = ("bins", name, "trays", tray)
+            if (*path, "moisture") in draft.marked.values and (*path, "bedding") not in draft.marked.values:
+                yield draft.marked.problem((*path, "moisture"), "moisture needs bedding beside it", at_key=True)
 
 
 def _planters(draft: Draft) -> Iterator[Problem]:
@@ -116,6 +133,13 @@ def _may_exist(draft: Draft, place: str) -> bool:
     """Whether the place may only be unknown because something in the sections above has a problem."""
     bin_key = place.partition("/")[0]
     return any(_hides_places(path) or (path[:2] == ("bins", bin_key) and path[2:3] != ("name",)) for path in draft.bad)
+
+
+def _fits(draft: Draft, pattern: str, places: Mapping[str, PlaceKind]) -> str:
+    """What is wrong with a place pattern, or nothing."""
+    if any(fits(pattern, place) for place in places) or _may_exist(draft, pattern):
+        return ""
+    return _no_such_place(pattern, places)
 
 
 def _hides_places(path: Path) -> bool:

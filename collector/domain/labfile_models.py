@@ -4,7 +4,7 @@ Only the shape. What one part means for another (places that exist, units that m
 probes would share) is checked in `collector.domain.labfile_checks`, so that it is said even when a shape is wrong.
 """
 
-from datetime import datetime
+from datetime import date, datetime
 from functools import partial
 from typing import Annotated, Any
 
@@ -19,6 +19,7 @@ from collector.domain.units import PUBLISHED, known_units, quantity_schema
 FORMATS = tuple(kind.value for kind in Format)
 PRIORITIES = ("low", "medium", "high")
 UNIT_SYSTEMS = ("metric", "us")
+WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 
 
 def _enum(known: tuple[str, ...]) -> Any:
@@ -44,6 +45,17 @@ Volume = Annotated[
     BeforeValidator(partial(words.size, dimension="volume", most=10_000.0, most_text="10,000 L")),
     WithJsonSchema(quantity_schema("volume")),
 ]
+Mass = Annotated[
+    float,
+    BeforeValidator(partial(words.size, dimension="mass", most=1_000.0, most_text="1,000 kg")),
+    WithJsonSchema(quantity_schema("mass")),
+]
+Moisture = Annotated[
+    float, BeforeValidator(partial(words.share, low=0.0, high=95.0)), WithJsonSchema(quantity_schema("percent"))
+]
+EscalateShare = Annotated[
+    float, BeforeValidator(partial(words.share, low=5.0, high=100.0)), WithJsonSchema(quantity_schema("percent"))
+]
 Every = Annotated[int, BeforeValidator(words.every), WithJsonSchema(quantity_schema("duration"))]
 MeasureName = Annotated[str, AfterValidator(partial(words.choice, what="measure", known=PUBLISHED)), _enum(PUBLISHED)]
 ModelName = Annotated[str, AfterValidator(partial(words.choice, what="probe model", known=MODELS)), _enum(MODELS)]
@@ -52,6 +64,23 @@ UnitName = Annotated[str, AfterValidator(words.unit), _enum(known_units())]
 Priority = Annotated[str, AfterValidator(partial(words.choice, what="priority", known=PRIORITIES)), _enum(PRIORITIES)]
 Units = Annotated[
     str, AfterValidator(partial(words.choice, what="system of units", known=UNIT_SYSTEMS)), _enum(UNIT_SYSTEMS)
+]
+Weekday = Annotated[str, AfterValidator(partial(words.choice, what="day of the week", known=WEEKDAYS)), _enum(WEEKDAYS)]
+MinuteOfDay = Annotated[
+    int,
+    BeforeValidator(words.minute_of_day),
+    WithJsonSchema({"type": "string", "pattern": r"^([01]\d|2[0-3]):[0-5]\d$", "examples": ["07:00"]}),
+]
+DaysOff = Annotated[
+    tuple[date, date] | str,
+    BeforeValidator(words.days_off),
+    WithJsonSchema(
+        {
+            "type": "string",
+            "pattern": r"^(\d{4}-\d{2}-\d{2}( +to +\d{4}-\d{2}-\d{2})?|.*(\.ics|/))$",
+            "examples": ["2026-11-26", "2026-12-21 to 2027-01-03", "calendars/terms.ics", "calendars/"],
+        }
+    ),
 ]
 LocalTime = Annotated[
     datetime,
@@ -110,11 +139,40 @@ class LabPart(_Part):
     hours: dict[Days, DayHours] | None = Field(
         default=None, description="When people are in the lab, by day or span of days; by itself never."
     )
+    holidays: list[DaysOff] | None = Field(
+        default=None,
+        description="Days without lessons: days, spans of days, iCalendar files or folders of them in the home folder.",
+    )
+    terms: list[DaysOff] | None = Field(
+        default=None, description="When school is on, in the same forms; where given, all days outside are holidays."
+    )
+
+
+class MessagesPart(_Part):
+    waking: dict[Days, DayHours] | None = Field(
+        default=None,
+        description="When a medium alarm may call; holidays have Sunday's hours. By itself 07:00-21:00 each day.",
+    )
+    digest: MinuteOfDay = Field(
+        default=7 * 60,
+        description="When the digest goes out on school days, in quotes.",
+        json_schema_extra={"default": "07:00"},
+    )
+    weekly: Weekday = Field(default="monday", description="Day of the weekly report, at the time of the digest.")
+    escalate_after: EscalateShare = Field(
+        default=40.0,
+        description="Share of the time to respond after which an alarm nobody acknowledged goes to the next step.",
+        json_schema_extra={"default": "40 %"},
+    )
 
 
 class TrayPart(_Part):
     name: Name | None = Field(default=None, description="What people call it; by itself '<key> tray'.")
     area: Area | None = Field(default=None, description="Area of bedding seen from above.")
+    bedding: Mass | None = Field(default=None, description="Mass of the bedding as it was weighed, moist.")
+    moisture: Moisture | None = Field(
+        default=None, description="Its moisture when it was weighed, wet basis; by itself 75 %."
+    )
 
 
 class BinPart(_Part):
@@ -182,16 +240,35 @@ class ProbePart(_Part):
 
 
 class PersonPart(_Part):
-    email: Annotated[str, AfterValidator(words.email)] = Field(
-        description="Mail address.", examples=["teacher@quillbrook.example"]
+    email: Annotated[str, AfterValidator(words.email)] | None = Field(
+        default=None, description="Mail address; this, chat or both.", examples=["teacher@quillbrook.example"]
+    )
+    chat: Annotated[str, AfterValidator(words.chat_name)] | None = Field(
+        default=None, description="Name of a chat address in TRAYWARDEN_CHAT__URLS.", examples=["teacher-phone"]
     )
     priorities: list[Priority] = Field(
         default=list(PRIORITIES), description="Priorities of alarms that this person is told of.", min_length=1
     )
+    where: list[Annotated[str, AfterValidator(words.pattern)]] | None = Field(
+        default=None,
+        description="Places this person hears of, '*' for one level; by itself all, and the collector's own alarms.",
+        min_length=1,
+        examples=[["juniper/*", "room"]],
+    )
+    step: Annotated[int, Field(strict=True), AfterValidator(words.step)] = Field(
+        default=1,
+        description="1 is told first, 2 where nobody has acknowledged by then, and so on.",
+        json_schema_extra={"minimum": 1, "maximum": words.MAX_STEP},
+    )
+    digest: bool = Field(
+        default=True, description="Gets the digest of each school day, with the alarms of low priority."
+    )
+    weekly: bool = Field(default=False, description="Gets the maintainer's weekly report.")
 
 
 class LabFile(_Part):
     lab: LabPart = Field(description="The lab as a whole.")
+    messages: MessagesPart | None = Field(default=None, description="When people are told what.")
     bins: dict[Key, BinPart | None] | None = Field(default=None, description="Worm bins, by a key of your choice.")
     brewers: dict[Key, BrewerPart | None] | None = Field(default=None, description="Vessels for aerated compost tea.")
     planters: dict[Key, PlanterPart | None] | None = Field(

@@ -6,15 +6,17 @@ that into a problem with its place (`collector.domain.labfile_models`).
 
 import re
 from collections.abc import Collection
-from datetime import datetime
+from datetime import date, datetime
 from zoneinfo import ZoneInfo, available_timezones
 
 from collector.domain.hours import parse_days
+from collector.domain.patterns import is_pattern
 from collector.domain.problems import nearest
 from collector.domain.units import known_units, meant_unit, parse_duration_ms, parse_quantity
 
 MAX_NAME = 80
 MAX_NOTE = 300
+MAX_STEP = 5
 _MAX_KEY = 40
 _MAX_POINTER = 1_000
 _MAX_TOPIC_BYTES = 65_535  # MQTT 5.0 section 1.5.4: a string's length is two bytes
@@ -28,6 +30,12 @@ _SENML_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9:./_-]*")
 _ADDRESS = re.compile(r"([A-Za-z0-9!#$%&'*+/=?^_`{|}~-]+(?:\.[A-Za-z0-9!#$%&'*+/=?^_`{|}~-]+)*)@([A-Za-z0-9.-]+)")
 _DOMAIN_LABEL = re.compile(r"[A-Za-z0-9]([A-Za-z0-9-]{0,61}[A-Za-z0-9])?")
 _DATE = re.compile(r"\d{4}-\d{2}-\d{2}([ T]\d{2}:\d{2})?", re.ASCII)
+
+
+_DAY_TEXT = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
+_MINUTE = re.compile(r"([01]\d|2[0-3]):([0-5]\d)", re.ASCII)
+_LONGEST_SPAN = 366
+_DAYS_OFF_RIGHT = "write '2026-11-26', '2026-12-21 to 2027-01-03', or a calendar like 'terms.ics' or 'calendars/'"
 
 
 LOWEST_M, HIGHEST_M = -430, 5_500
@@ -200,6 +208,63 @@ def local_time(text: str) -> datetime:
             return value
         raise ValueError(f"{text!r} is out of range; a year from 2000 to 2100")
     raise ValueError(f"{_shown(text)} is not a date; write it like '2026-01-01' or '2026-01-01 08:30'")
+
+
+def days_off(value: object) -> tuple[date, date] | str:
+    """A day or a span of days, both ends included; or the name of an iCalendar file or of a folder of them."""
+    if isinstance(value, str) and value.endswith((".ics", "/")):
+        return one_line(value)
+    parts = value.split(" to ") if isinstance(value, str) else []
+    if not 1 <= len(parts) <= 2 or not all(_DAY_TEXT.fullmatch(part.strip()) for part in parts):
+        raise ValueError(f"{_shown(value)} is not a day, a span of days or a calendar; {_DAYS_OFF_RIGHT}")
+    first, last = (local_time(part.strip()).date() for part in (parts[0], parts[-1]))
+    if last < first:
+        raise ValueError(f"{value!r} ends before it starts; the earlier day comes first")
+    if (last - first).days >= _LONGEST_SPAN:
+        raise ValueError(f"{value!r} has {(last - first).days + 1} days; {_LONGEST_SPAN} is the most")
+    return first, last
+
+
+def minute_of_day(value: object) -> int:
+    """A time of day as minutes from midnight. YAML reads 10:30 without quotes as a number to the base of sixty."""
+    found = _MINUTE.fullmatch(value) if isinstance(value, str) else None
+    if found is not None:
+        return int(found[1]) * 60 + int(found[2])
+    like = "07:00"
+    if isinstance(value, int) and not isinstance(value, bool) and 60 <= value < 24 * 60:
+        like = f"{value // 60:02d}:{value % 60:02d}"
+    raise ValueError(f'{_shown(value)} is not a time of day; write it in quotes, like "{like}"')
+
+
+def share(text: object, low: float, high: float) -> float:
+    """A share in percent between two bounds, both taken."""
+    value = parse_quantity(text, "percent")
+    if not low <= value <= high:
+        raise ValueError(f"{text!r} is out of range; between {low:g} % and {high:g} %")
+    return value
+
+
+def pattern(text: str) -> str:
+    """A place pattern, whether or not anything fits it."""
+    if not is_pattern(text):
+        raise ValueError(
+            f"{_shown(text)} is not a place; write it like 'juniper/top', 'juniper/*', 'juniper' or 'room'"
+        )
+    return text
+
+
+def chat_name(text: str) -> str:
+    """The name of a chat address, as the settings of the machine have it."""
+    if len(text) > _MAX_KEY or not _KEY.fullmatch(text):
+        right = "lower-case letters, digits and '-', like 'teacher-phone'"
+        raise ValueError(f"{_shown(text)} is not the name of a chat address; {right}")
+    return text
+
+
+def step(value: int) -> int:
+    if not 1 <= value <= MAX_STEP:
+        raise ValueError(f"{value} is not a step; from 1, told first, to {MAX_STEP}")
+    return value
 
 
 def point(value: object) -> tuple[float, object]:

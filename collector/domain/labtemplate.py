@@ -19,14 +19,26 @@ lab:
   hours:                          # when people are in the lab, for alarms that heed it; left out: never
     mon-thu: [08:00-12:00, 13:00-16:00]
     fri: 08:00-13:00
+  holidays: [2026-12-21 to 2027-01-03]   # days off: the lab is closed, and no digest goes out. Days, spans of
+                                  # days, iCalendar files beside this one, or folders of them:
+                                  # [2026-11-26, calendars/holidays.ics, calendars/]
+  terms: []                       # the same forms; where there are any, all days outside of them are days off
+
+messages:                         # when people are told what
+  waking:                         # when alarms of medium priority may call; a day off has Sunday's hours
+    mon-fri: 07:00-21:00
+    sat-sun: 09:00-20:00
+  digest: "07:00"                 # each school day: what is low priority, and how everything is
+  weekly: monday                  # the maintainer's report, at the same time
+  escalate_after: 40 %            # of the time to respond: then an alarm nobody acknowledged goes to the next step
 
 bins:
   juniper:
     name: Juniper                 # what people read; left out, it is the key with a capital
     trays:                        # in order from the top
-      top: {name: top tray, area: 0.165 m2}      # both may be left out
+      top: {name: top tray, area: 0.165 m2, bedding: 5 kg, moisture: 75 %}  # all may be left out
       middle: {area: 0.165 m2}
-      bottom: {area: 0.165 m2}
+      bottom: {area: 0.165 m2}    # bedding is what it weighed, moist, and moisture what it had then
   maple:
     trays:
       top:
@@ -118,8 +130,15 @@ probes:
       temperature: {name: temperature, measure: air_temperature, unit: Cel, model: sht3x}
       humidity: {name: humidity, measure: air_humidity, unit: "%RH", model: sht3x}
 
-# Who is told, by role or group; never the name of a child. Priorities left out: low, medium and high.
+# Who is told, by role or group; never the name of a child. By email, by chat, or both.
+#   chat        name of an address in the environment: TRAYWARDEN_CHAT__URLS="teacher-phone=scheme://..."
+#   priorities  left out: low, medium and high
+#   where       left out: everywhere, and of the broker and the collector itself
+#   step        1 is told first; left out, 1
+#   digest      left out, yes
+#   weekly      left out, no
 people:
   teacher: {email: teacher@quillbrook.example, priorities: [medium, high]}
-  maintainer: {email: maintainer@quillbrook.example}
+  maintainer: {email: maintainer@quillbrook.example, weekly: yes}
+  # caretaker: {chat: caretaker-phone, priorities: [high], where: [juniper/*, room], step: 2, digest: no}
 """

@@ -3,11 +3,16 @@
 Holidays and terms come from lab.yaml or from calendar files; here they are spans of dates on the lab's clock.
 """
 
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import date, timedelta
 
 Span = tuple[date, date]
 """First and last day, both included."""
+
+Calendars = Callable[[str, str], tuple[Span, ...]]
+"""What a calendar file or a folder of them says: its name and the lab's time zone to spans. Raises ValueError with one
+line that says what is wrong."""
 
 _FAR = 400
 """A break longer than this many days has no end that anybody plans for."""
@@ -24,6 +29,11 @@ class SchoolDays:
     weekdays: frozenset[int] = frozenset(range(5))
     closed: tuple[Span, ...] = ()
     terms: tuple[Span, ...] = ()
+
+    @property
+    def has_holidays(self) -> bool:
+        """Whether some day may be a holiday at all."""
+        return bool(self.closed or self.terms)
 
     def is_school_day(self, day: date) -> bool:
         return day.weekday() in self.weekdays and not self.is_holiday(day)
@@ -43,3 +53,14 @@ class SchoolDays:
         """How many days without lessons follow `day`, 0 where the next day is a school day."""
         following = self.next_after(day)
         return _FAR if following is None else (following - day).days - 1
+
+
+def joined(spans: Iterable[Span]) -> tuple[Span, ...]:
+    """In order of their dates, those that overlap or follow day on day made one."""
+    found: list[Span] = []
+    for first, last in sorted(spans):
+        if found and (first - found[-1][1]).days <= 1:
+            found[-1] = found[-1][0], max(found[-1][1], last)
+        else:
+            found.append((first, last))
+    return tuple(found)

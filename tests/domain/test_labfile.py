@@ -2,11 +2,13 @@
 
 import json
 from collections.abc import Iterator
+from datetime import date
 from typing import Any
 
 import jsonschema
 import pytest
 
+from collector.domain.hours import Hours, every_day
 from collector.domain.lab import (
     Calibration,
     CalibrationPoint,
@@ -17,19 +19,31 @@ from collector.domain.lab import (
     Place,
     PlaceKind,
     Probe,
+    Telling,
     series_keys,
 )
 from collector.domain.labfile import lab_schema, lab_warnings, read_lab
 from collector.domain.labfile_models import LabFile
 from collector.domain.labtemplate import LAB_TEMPLATE, SCHEMA_FILE
 from collector.domain.problems import Problem, Refused
+from collector.domain.schooldays import SchoolDays
 from collector.domain.yamltext import read_yaml
 from tests.domain.labtexts import SMALL, refusals, with_channel
 
 _WHOLE = """\
-lab: {name: Quillbrook School worm lab, time_zone: UTC, units: us, altitude: 1000 ft}
+lab:
+  name: Quillbrook School worm lab
+  time_zone: UTC
+  units: us
+  altitude: 1000 ft
+  hours: {mon: 08:00-12:00, thu-fri: 08:00-16:00}
+  holidays: [2026-12-24 to 2027-01-03, 2026-11-26, "2026-12-21  to 2026-12-23"]
+  terms: [2026-08-24 to 2027-06-18]
+messages: {waking: {mon-sat: 06:30-20:00, sun: [09:00-12:00, 13:00-18:00]}, digest: "06:45", weekly: friday,
+  escalate_after: 25 %}
 bins:
-  juniper: {name: Juniper bin, trays: {top: {area: 1 ft2, name: upper tray}, tray-2: , "3": {}, old-tray: {}}}
+  juniper: {name: Juniper bin, trays: {top: {area: 1 ft2, name: upper tray, bedding: 10 lb, moisture: 80 %},
+    tray-2: {bedding: 4 kg}, "3": {}, old-tray: }}
   maple: {}
 brewers: {kettle: {name: Big kettle, volume: 5 gal}}
 planters:
@@ -55,8 +69,16 @@ probes:
   pump: {place: kettle, topic: worms/pump, format: number, channels: {pump: {measure: air_pump, unit: on/off}}}
 people:
   teacher: {email: teacher@quillbrook.example, priorities: [high, medium, high]}
-  maintainer: {email: maintainer@quillbrook.example}
+  maintainer: {email: maintainer@quillbrook.example, chat: phone, where: [juniper, "*/top", juniper], step: 2,
+    digest: no, weekly: yes}
+  class: {chat: class-4b}
 """
+_SCHOOL = SchoolDays(
+    frozenset({0, 3, 4}),
+    closed=((date(2026, 11, 26), date(2026, 11, 26)), (date(2026, 12, 21), date(2027, 1, 3))),
+    terms=((date(2026, 8, 24), date(2027, 6, 18)),),
+)
+_SUNDAY = ((540, 720), (780, 1080))
 _WHOLE_LAB = Lab(
     name="Quillbrook School worm lab",
     time_zone="UTC",
@@ -72,8 +94,9 @@ _WHOLE_LAB = Lab(
             tray="top",
             level=0,
             area_m2=0.09290304,
+            dry_kg=pytest.approx(0.90718474),  # type: ignore[arg-type]  # a fifth of 10 lb
         ),
-        Place("juniper/tray-2", PlaceKind.TRAY, "Juniper bin, tray 2", bin="juniper", tray="tray-2", level=1),
+        Place("juniper/tray-2", PlaceKind.TRAY, "Juniper bin, tray 2", bin="juniper", tray="tray-2", level=1, dry_kg=1),
         Place("juniper/3", PlaceKind.TRAY, "Juniper bin, tray 3", bin="juniper", tray="3", level=2),
         Place("juniper/old-tray", PlaceKind.TRAY, "Juniper bin, old tray", bin="juniper", tray="old-tray", level=3),
         Place("maple", PlaceKind.BIN, "Maple", bin="maple"),
@@ -121,8 +144,25 @@ _WHOLE_LAB = Lab(
     ),
     people=(
         Person("teacher", "teacher@quillbrook.example", ("high", "medium")),
-        Person("maintainer", "maintainer@quillbrook.example"),
+        Person(
+            "maintainer",
+            "maintainer@quillbrook.example",
+            chat="phone",
+            where=("juniper", "*/top"),
+            step=2,
+            digest=False,
+            weekly=True,
+        ),
+        Person("class", chat="class-4b"),
     ),
+    hours=Hours((((480, 720),), (), (), ((480, 960),), ((480, 960),), (), ()), "UTC", _SCHOOL),
+    telling=Telling(
+        Hours((*(((390, 1200),),) * 6, _SUNDAY), "UTC", _SCHOOL, _SUNDAY),
+        digest_minute=405,
+        weekly_weekday=4,
+        escalate_percent=25.0,
+    ),
+    school=_SCHOOL,
 )
 
 
@@ -138,6 +178,8 @@ def test_a_lab_may_have_nothing_but_a_name() -> None:
     assert lab.places == (Place("room", PlaceKind.ROOM, "Room"),)
     assert lab.probes == ()
     assert lab.people == ()
+    assert (lab.hours, lab.school) == (None, SchoolDays())
+    assert lab.telling == Telling(every_day(7 * 60, 21 * 60, "UTC"), 7 * 60, 0, 40.0)
 
 
 def test_places_without_anything_below_have_their_keys_for_names() -> None:
@@ -223,11 +265,25 @@ def _fields(schema: dict[str, Any]) -> Iterator[tuple[str, str, dict[str, Any]]]
             yield part["title"], name, field
 
 
+EXAMPLE = "  # caretaker: "
+
+
 def test_the_template_shows_every_field() -> None:
-    """Each key that the file can hold stands in the template as a key, not only in a comment."""
-    marked = read_yaml(LAB_TEMPLATE, "lab.yaml")
+    """Each key that the file can hold stands in the template as a key, in the file or in its one line to uncomment."""
+    marked = read_yaml(LAB_TEMPLATE.replace(EXAMPLE, EXAMPLE.replace("# ", "")), "lab.yaml")
     shown = {path[-1] for path in marked.keys}
     assert {name for _, name, _ in _fields(lab_schema())} <= shown
+
+
+def test_the_line_to_uncomment_makes_a_sound_lab() -> None:
+    """It is left out only because its chat address has to be in the settings first."""
+    assert EXAMPLE in LAB_TEMPLATE
+    text = LAB_TEMPLATE.replace(EXAMPLE, EXAMPLE.replace("# ", ""))
+    lab = read_lab(text)
+    assert lab_warnings(lab, text=text) == ()
+    assert lab.people[:2] == read_lab(LAB_TEMPLATE).people
+    caretaker = Person("caretaker", "", ("high",), "caretaker-phone", ("juniper/*", "room"), 2, digest=False)
+    assert lab.people[2:] == (caretaker,)
 
 
 def test_every_field_is_described_in_the_schema() -> None:
@@ -257,6 +313,17 @@ def test_the_schema_takes_the_template_and_is_itself_valid() -> None:
         ("measure: air_pump", "measure: pump"),
         ("format: number", "format: xml"),
         ("priorities: [medium, high]", "priorities: [urgent]"),
+        ("bedding: 5 kg", "bedding: 5 L"),
+        ("moisture: 75 %", "moisture: 75"),
+        ("holidays: [2026-12-21 to 2027-01-03]", "holidays: [christmas]"),
+        ("terms: []", "terms: [2026-12-21 - 2027-01-03]"),
+        ('digest: "07:00"', "digest: 7 am"),
+        ("weekly: monday", "weekly: someday"),
+        ("escalate_after: 40 %", "escalate_after: 40 min"),
+        ("mon-fri: 07:00-21:00", "mon-fri: 7-21"),
+        ("weekly: yes", "weekly: often"),
+        ("weekly: yes", "step: 0"),
+        ("weekly: yes", "where: []"),
     ],
 )
 def test_the_schema_refuses_what_the_reader_refuses(before: str, after: str) -> None:

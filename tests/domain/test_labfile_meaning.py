@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Iterator
+from datetime import date
 
 import pytest
 from hypothesis import given
@@ -10,10 +11,11 @@ from hypothesis import strategies as st
 from collector.domain.lab import (
     CalibrationPoint,
 )
-from collector.domain.labfile import read_lab
+from collector.domain.labfile import calendar_names, lab_warnings, read_lab
 from collector.domain.labfile_claims import topics_overlap
 from collector.domain.problems import Refused
-from tests.domain.labtexts import refusals, with_channel, with_probe
+from collector.domain.schooldays import Span
+from tests.domain.labtexts import SMALL, refusals, with_channel, with_probe
 
 
 @pytest.mark.parametrize(
@@ -223,3 +225,152 @@ def _products(words: list[str], most: int) -> Iterator[tuple[str, ...]]:
     for _ in range(most):
         rows = [(*row, word) for row in rows for word in words]
         yield from rows
+
+
+# People -------------------------------------------------------------------------------------------------------------
+
+
+def with_people(*people: str) -> str:
+    return SMALL + "people:\n" + "".join(f"  {person}\n" for person in people)
+
+
+@pytest.mark.parametrize(
+    ("people", "said"),
+    [
+        (["one: {email: a@b.example, step: 2}"], ["people.one.step: step 2 follows step 1, but nobody is at step 1"]),
+        (
+            ["one: {email: a@b.example}", "two: {chat: b, step: 3}", "three: {chat: c, step: 4}"],
+            ["people.two.step: step 3 follows step 2, but nobody is at step 2"],
+        ),
+        (["one: {email: a@b.example}", "two: {chat: b, step: 9}", "three: {chat: c, step: 3}"],
+         ["people.two.step: 9 is not a step; from 1, told first, to 5"]),
+        (["one: 5", "two: {chat: b, step: 2}"], ["people.one: needs keys with values below it, got 5"]),
+        (["one: {}"], ["people.one: has no way to be told; give 'email', 'chat' or both"]),
+        (["one: {emial: a@b.example}"], ["people.one.emial: unknown key; did you mean 'email'?"]),
+    ],
+)  # fmt: skip
+def test_each_person_can_be_told_and_each_step_is_reached(people: list[str], said: list[str]) -> None:
+    """Nobody without a way, nobody at a step that never comes; where a step cannot be read none is judged."""
+    assert refusals(with_people(*people)) == said
+
+
+def test_steps_that_follow_one_another_are_taken_in_any_order() -> None:
+    """Two at one step are no gap either."""
+    people = ["a: {chat: a, step: 3}", "b: {chat: b, step: 2}", "c: {chat: c}", "d: {chat: d, step: 2}"]
+    assert [person.step for person in read_lab(with_people(*people)).people] == [3, 2, 1, 2]
+
+
+@pytest.mark.parametrize("pattern", ["juniper", "juniper/top", "juniper/*", "'*/top'", "'*'", "room", "kettle"])
+def test_patterns_that_fit_a_place_are_taken(pattern: str) -> None:
+    """Bins, trays, brewers, the room; '*' for one level."""
+    assert read_lab(with_people(f"one: {{chat: a, where: [{pattern}]}}")).people[0].where == (pattern.strip("'"),)
+
+
+@pytest.mark.parametrize("pattern", ["broker", "collector", "maple/*"])
+def test_patterns_that_fit_no_place_are_refused(pattern: str) -> None:
+    """What concerns the collector itself goes to those without 'where'."""
+    (said,) = refusals(with_people(f"one: {{chat: a, where: [{pattern}]}}"))
+    assert said.startswith(f"people.one.where[0]: '{pattern}' is not a place of this lab; ")
+
+
+def test_a_bin_lost_to_a_slip_is_not_told_again_for_those_who_hear_of_it() -> None:
+    """One slip, one problem."""
+    text = with_people("one: {chat: a, where: [juniper/top]}").replace("bins:", "bin:")
+    assert refusals(text) == ["bin: unknown key; did you mean 'bins'?"]
+
+
+def warned(*people: str) -> list[str]:
+    text = with_people(*people)
+    found = (str(problem).partition("warning: ")[2] for problem in lab_warnings(read_lab(text), text=text))
+    return [said for said in found if not said.startswith("there are none")]
+
+
+def test_places_that_nobody_hears_of_are_warned_about() -> None:
+    """A bin named covers its trays; who names no place hears of all."""
+    ours = "all have 'where', so nobody is told of the broker and of the collector itself"
+    assert warned("a: {chat: a, where: [juniper, planter-1]}", "b: {chat: b, where: [room]}") == [
+        ours,
+        "nobody is told of alarms at kettle",
+    ]
+    assert warned("a: {chat: a, where: ['*']}") == [ours]
+    assert warned("a: {chat: a, where: ['*/top']}", "b: {chat: b}") == []
+
+
+def test_low_alarms_that_no_digest_tells_are_warned_about() -> None:
+    """They have no message of their own."""
+    said = ["alarms of low priority stand in the digest alone, and nobody who hears of them gets it"]
+    assert warned("a: {chat: a, digest: no}", "b: {chat: b, priorities: [medium, high]}") == said
+    assert warned("a: {chat: a, digest: no}", "b: {chat: b}") == []
+
+
+def test_one_chat_address_for_two_people_is_warned_about() -> None:
+    """As one mail address is."""
+    assert warned("a: {chat: a}", "b: {chat: a, email: a@b.example}") == [
+        "is also the address of a, so messages come twice"
+    ]
+
+
+def test_waking_hours_without_any_are_refused() -> None:
+    """Nobody means that no medium alarm ever calls."""
+    assert refusals(SMALL + "messages: {waking: {}}\n") == [
+        "messages.waking: holds no hours; leave it out for 07:00-21:00 each day"
+    ]
+    assert read_lab(SMALL + "messages:\n").telling == read_lab(SMALL).telling
+
+
+# Days off -----------------------------------------------------------------------------------------------------------
+
+
+def test_weekdays_are_those_of_the_hours() -> None:
+    """Where people say when they are in the lab, school days are those days, else Monday to Friday."""
+    lab = "lab: {name: a, time_zone: UTC, hours: {tue: 08:00-12:00, sat: 08:00-10:00}}"
+    assert read_lab(lab).school.weekdays == {1, 5}
+    assert read_lab("lab: {name: a, time_zone: UTC, hours: {}}").school.weekdays == {0, 1, 2, 3, 4}
+
+
+def test_calendars_are_asked_by_name_and_zone() -> None:
+    """What they say stands beside the days in the file; without a reader they say nothing."""
+    asked: list[tuple[str, str]] = []
+
+    def calendars(name: str, zone: str) -> tuple[Span, ...]:
+        asked.append((name, zone))
+        return ((date(2026, 11, 27), date(2026, 11, 29)),)
+
+    text = "lab: {name: a, time_zone: Etc/GMT+1, holidays: [2026-11-26, cal/], terms: [terms.ics]}"
+    lab = read_lab(text, calendars=calendars)
+    assert asked == [("cal/", "Etc/GMT+1"), ("terms.ics", "Etc/GMT+1")]
+    assert lab.school.closed == ((date(2026, 11, 26), date(2026, 11, 29)),)
+    assert lab.school.terms == ((date(2026, 11, 27), date(2026, 11, 29)),)
+    assert lab.telling.waking.school == lab.school
+    assert read_lab(text).school.terms == ()
+
+
+def test_a_calendar_that_cannot_be_read_is_told_where_it_is_named() -> None:
+    """All of them, each with its line and column."""
+
+    def calendars(name: str, zone: str) -> tuple[Span, ...]:
+        raise ValueError(f"{name} is not there")
+
+    text = "lab:\n  name: a\n  time_zone: UTC\n  holidays: [a.ics]\n  terms: [2026-11-26, b/]\n"
+    with pytest.raises(Refused) as refused:
+        read_lab(text, calendars=calendars)
+    assert [str(problem) for problem in refused.value.problems] == [
+        "lab.yaml:4:14 lab.holidays[0]: a.ics is not there",
+        "lab.yaml:5:23 lab.terms[1]: b/ is not there",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("text", "names"),
+    [
+        ("lab: {holidays: [2026-11-26, b.ics, a/, 5], terms: [a/, c.ics]}", ("b.ics", "a/", "c.ics")),
+        ("lab: {holidays: b.ics}", ()),
+        ("lab: 5", ()),
+        ("[]", ()),
+        ("lab: [", ()),
+        ("", ()),
+    ],
+)
+def test_the_calendars_of_a_file_are_found_whatever_else_it_holds(text: str, names: tuple[str, ...]) -> None:
+    """So that they are watched also while the file has a problem."""
+    assert calendar_names(text) == names

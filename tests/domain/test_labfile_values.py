@@ -1,5 +1,7 @@
 """Single values of lab.yaml: zones, keys, topics, pointers, names, addresses."""
 
+from datetime import date
+
 import pytest
 
 from collector.domain.lab import (
@@ -202,3 +204,65 @@ def test_a_choice_that_is_like_nothing_known_is_answered_with_all_of_them() -> N
         "probes.one.channels.c.unit: 'furlong' is not a unit that probes send; known: Cel, degC, K, degF, /, /100, %, "
         "%RH, kg/m3, mg/L, on/off, count, V, mV, A, mA, Ohm, Hz, Pa",
     ]
+
+
+@pytest.mark.parametrize(("text", "minutes"), [("00:00", 0), ("07:05", 425), ("23:59", 1439)])
+def test_times_of_day(text: str, minutes: int) -> None:
+    """To the minute, both ends of the day."""
+    assert (
+        read_lab(f'lab: {{name: a, time_zone: UTC}}\nmessages: {{digest: "{text}"}}').telling.digest_minute == minutes
+    )
+
+
+@pytest.mark.parametrize(
+    ("written", "said"),
+    [
+        ("7:30", '450 is not a time of day; write it in quotes, like "07:30"'),
+        ('"7:30"', "'7:30' is not a time of day; write it in quotes, like \"07:00\""),
+        ('"24:00"', "'24:00' is not a time of day; write it in quotes, like \"07:00\""),
+        ("7", '7 is not a time of day; write it in quotes, like "07:00"'),
+        ("yes", 'True is not a time of day; write it in quotes, like "07:00"'),
+    ],
+)
+def test_what_is_no_time_of_day_is_answered_with_one(written: str, said: str) -> None:
+    """YAML makes 7:30 the number 450; the answer says what was meant."""
+    assert refusals(f"lab: {{name: a, time_zone: UTC}}\nmessages: {{digest: {written}}}") == [
+        f"messages.digest: {said}"
+    ]
+
+
+@pytest.mark.parametrize("share", ["5 %", "100 %"])
+def test_the_share_before_the_next_step_has_both_its_ends(share: str) -> None:
+    """From a twentieth of the time to all of it."""
+    lab = read_lab(f"lab: {{name: a, time_zone: UTC}}\nmessages: {{escalate_after: {share}}}")
+    assert lab.telling.escalate_percent == float(share[:-2])
+
+
+@pytest.mark.parametrize("share", ["4.9 %", "101 %", "nan %", "40", "1 h"])
+def test_other_shares_are_refused(share: str) -> None:
+    """Outside, or no share at all."""
+    (said,) = refusals(f"lab: {{name: a, time_zone: UTC}}\nmessages: {{escalate_after: {share}}}")
+    assert said.startswith("messages.escalate_after: ")
+
+
+def test_a_year_of_holidays_is_taken_and_a_day_more_is_a_slip() -> None:
+    """2028 has 366 days."""
+    lab = "lab: {name: a, time_zone: UTC, holidays: [2028-01-01 to %s]}"
+    assert read_lab(lab % "2028-12-31").school.closed == ((date(2028, 1, 1), date(2028, 12, 31)),)
+    (said,) = refusals(lab % "2029-01-01")
+    assert said == "lab.holidays[0]: '2028-01-01 to 2029-01-01' has 367 days; 366 is the most"
+
+
+@pytest.mark.parametrize("bedding", ["0 kg", "1001 kg", "5", "5 L"])
+def test_a_tray_holds_some_bedding_and_not_a_heap(bedding: str) -> None:
+    """A mass, more than nothing, at most a tonne."""
+    (said,) = refusals(f"lab: {{name: a, time_zone: UTC}}\nbins: {{b: {{trays: {{t: {{bedding: {bedding}}}}}}}}}")
+    assert said.startswith("bins.b.trays.t.bedding: ")
+
+
+def test_the_dry_mass_follows_from_the_moist_one() -> None:
+    """Wet basis: 5 kg at 80 % are 1 kg dry, at 75 % by itself 1.25 kg; dry bedding is all dry mass."""
+    trays = "{a: {bedding: 5 kg, moisture: 80 %}, b: {bedding: 5000 g}, c: {bedding: 5 kg, moisture: 0 %}, d: }"
+    lab = read_lab(f"lab: {{name: a, time_zone: UTC}}\nbins: {{bin: {{trays: {trays}}}}}")
+    masses = [lab.by_id[f"bin/{tray}"].dry_kg for tray in "abcd"]
+    assert masses == [pytest.approx(1.0), pytest.approx(1.25), 5.0, None]
