@@ -167,8 +167,9 @@ class Alarm(ABC):
         self.settle(t_ms)
         self.touch(t_ms)
 
-    def settle(self, t_ms: int, by: str = "") -> None:
-        """Go where what holds this alarm wants it, or leave where nothing holds it any more."""
+    def settle(self, t_ms: int, by: str = "", reason: str = "") -> None:
+        """Go where what holds this alarm wants it, or leave where nothing holds it any more. `reason`: why it was taken
+        out of service."""
         event = holding(
             self.state,
             self.away or bool(self.out_by),
@@ -179,7 +180,8 @@ class Alarm(ABC):
             return
         if after(self.state, event, self.active) is State.UNACKNOWLEDGED:
             self.raised = t_ms
-        note = {Event.SHELVED: self.reason, Event.SUPPRESSED: self.cause or self.blocked}.get(event, "")
+        notes = {Event.SHELVED: self.reason, Event.SUPPRESSED: self.cause or self.blocked, Event.TAKEN_OUT: reason}
+        note = notes.get(event, "")
         self._record(event, t_ms, None, by, note, self.shelved_until if event is Event.SHELVED else None)
         self.touch()
 
@@ -260,10 +262,10 @@ class Alarm(ABC):
         self.settle(t_ms, by)
         self.touch()
 
-    def set_service(self, now_ms: int, out_by: str, by: str) -> None:
+    def set_service(self, now_ms: int, out_by: str, by: str, reason: str = "") -> None:
         """Out of service by a command of `out_by`, or in service again where that is empty."""
         self.out_by = out_by
-        self.settle(now_ms, by)
+        self.settle(now_ms, by, reason)
         self.touch()
 
     def outlook(self, t_ms: int) -> Outlook | None:

@@ -1,6 +1,7 @@
 """Making the alarms of a rule set for the series of a lab, with what the journal kept of them."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 from collector.alarms.alarm import Alarm, Ledger
@@ -60,6 +61,14 @@ def memory_ms(rules: Sequence[Rule], lab: Lab) -> int:
     return most
 
 
+def _probes_out(series: Sequence[Series], states: Mapping[AlarmKey, AlarmState]) -> dict[int, str]:
+    """The series of probes that are out of service, and by whose command: alarms new there are out too."""
+    probe_of = {one.id: one.probe for one in series if one.probe}
+    out = {key.series: state.out_by for key, state in states.items() if state.out_by}
+    by = {probe_of[number]: who for number, who in out.items() if number in probe_of}
+    return {number: by[probe] for number, probe in probe_of.items() if probe in by}
+
+
 class Builder:
     """What an engine is made of. Everything is found in its attributes once it is made."""
 
@@ -78,6 +87,7 @@ class Builder:
         self._series = [one for one in series if one.measure]
         self._subjects = {(one.probe, one.place): one.id for one in series if not one.measure}
         self._zone = ZoneInfo(lab.time_zone)
+        self._out = _probes_out(series, states)
         self.places = {one.id: one.place for one in series} | {0: BROKER}
         self.ledger = Ledger()
         self.tracks = {one.id: Track(one.place, self._newest.get(one.id)) for one in self._series}
@@ -95,7 +105,8 @@ class Builder:
 
     def _saved(self, rule: Rule, number: int) -> AlarmState:
         key = AlarmKey(rule.name, number)
-        return self._states.get(key) or AlarmState(key)
+        saved = self._states.get(key) or AlarmState(key)
+        return saved if saved.out_by else replace(saved, out_by=self._out.get(number, ""))
 
     def _place(self, rule: Rule) -> None:
         if about_broker(rule):

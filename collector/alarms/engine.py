@@ -328,10 +328,10 @@ class Engine:
         return self._ordered(self._orders.unshelve(rule, place, by, now_ms))
 
     def set_service(
-        self, place_or_probe: str, in_service: bool, by: str, now_ms: int
+        self, place_or_probe: str, in_service: bool, by: str, now_ms: int, reason: str = ""
     ) -> tuple[list[Transition], str | None]:
         """Take all alarms of a place, with its trays, or of a probe out of service, or put them back."""
-        return self._ordered(self._orders.set_service(place_or_probe, in_service, by, now_ms, self._probes))
+        return self._ordered(self._orders.set_service(place_or_probe, in_service, by, now_ms, self._probes, reason))
 
     def _ordered(self, problem: str | None) -> tuple[list[Transition], str | None]:
         if problem is None:

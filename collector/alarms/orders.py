@@ -74,7 +74,7 @@ class Orders:
         )
 
     def set_service(
-        self, target: str, in_service: bool, by: str, now_ms: int, probes: Mapping[str, set[int]]
+        self, target: str, in_service: bool, by: str, now_ms: int, probes: Mapping[str, set[int]], reason: str = ""
     ) -> str | None:
         """`probes`: the series of each probe, its alarm as a whole among them."""
         if target in probes:
@@ -86,11 +86,9 @@ class Orders:
             return f"no place or probe is called '{target}'{_guess(target, known)}"
         changing = [alarm for alarm in here if bool(alarm.out_by) is in_service]
         if not changing:
-            return (
-                f"{target} is {'in' if in_service else 'out of'} service already" if here else f"{target} has no alarm"
-            )
+            return _unchanged(target, here, in_service)
         for alarm in changing:
-            alarm.set_service(now_ms, "" if in_service else by, by)
+            alarm.set_service(now_ms, "" if in_service else by, by, reason)
         return None
 
     def _each(
@@ -124,6 +122,16 @@ class Orders:
         if place in self._lab.by_id:
             return f"'{rule}' does not hold at '{place}'; it holds at {', '.join(places)}"
         return f"no place is called '{place}'{_guess(place, places)}; '{rule}' holds at {', '.join(places)}"
+
+
+def _unchanged(target: str, here: Sequence[Alarm], in_service: bool) -> str:
+    if not here:
+        return f"{target} has no alarm"
+    if in_service and all(alarm.state is State.OUT_OF_SERVICE for alarm in here):
+        return (
+            f"{target} itself is in service; its tray is out of service by the diary: traywarden diary add in-service"
+        )
+    return f"{target} is {'in' if in_service else 'out of'} service already"
 
 
 def _within(place: str, target: str) -> bool:

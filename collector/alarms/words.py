@@ -23,6 +23,23 @@ def show_amount(rule: Rule, measure: str, value: float | None, us: bool = False)
             return show_value(measure, value, us)
 
 
+def unit_of(rule: Rule, measure: str) -> str:
+    """The unit of such a value as it is stored: 'degC', 'K' for what is a difference of temperatures, 'K per h'."""
+    if rule.kind in LASTING:
+        return ""
+    if rule.kind is Kind.SUSPECT:
+        return "%"
+    spec = MEASURES[measure]
+    apart = "K" if spec.dimension == "temperature" else spec.unit
+    match rule.kind:
+        case Kind.RATE:
+            return f"{apart} per h"
+        case Kind.DEVIATION | Kind.DISCREPANCY:
+            return apart
+        case _:
+            return spec.unit
+
+
 def show_setpoint(rule: Rule, us: bool = False) -> str:
     """The setpoint of a rule, with its direction where it has one."""
     if rule.kind in LASTING:

@@ -43,7 +43,13 @@ class Judging:
     """For the journal, by which the next change is known; empty where it holds it already."""
 
 
-ORDERS = {"acknowledge": "acknowledged", "shelve": "shelved", "unshelve": "off the shelf"}
+ORDERS = {
+    "acknowledge": "acknowledged",
+    "shelve": "shelved",
+    "unshelve": "off the shelf",
+    "probe-out": "out of service",
+    "probe-in": "in service",
+}
 """What people may order of an alarm, and the answer where it was done."""
 
 
@@ -166,8 +172,12 @@ class Pipeline:
         rule, place, by = (str(body.get(name, "")) for name in ("rule", "place", "by"))
         if kind == "acknowledge":
             return self.acknowledge(rule, place, by, now_ms, body.get("raised_ms"))
+        reason = str(body.get("reason", ""))
         if kind == "shelve":
-            return self.shelve(rule, place, int(body.get("until_ms", 0)), str(body.get("reason", "")), by, now_ms)
+            return self.shelve(rule, place, int(body.get("until_ms", 0)), reason, by, now_ms)
+        if kind in ("probe-out", "probe-in"):
+            probe, back = str(body.get("probe", "")), kind == "probe-in"
+            return self._ordered(self.engine.set_service(probe, back, by, now_ms, reason), now_ms, ORDERS[kind])
         return self._ordered(self.engine.unshelve(rule, place, by, now_ms), now_ms, ORDERS[kind])
 
     def acknowledge(self, rule: str, place: str, by: str, now_ms: int, raised_ms: int | None = None) -> str:

@@ -146,6 +146,15 @@ def test_what_cannot_be_taken_out(target: str, in_service: bool, said: str) -> N
     assert hot().engine.set_service(target, in_service, "maintainer", 20 * MIN) == ([], said)
 
 
+def test_a_probe_cannot_be_put_back_where_the_diary_took_its_tray_out() -> None:
+    """The answer says what can."""
+    world = hot()
+    world.note(DiaryKind.OUT_OF_SERVICE, AT, 20 * MIN)
+    world.tick(21 * MIN)
+    said = "jt itself is in service; its tray is out of service by the diary: traywarden diary add in-service"
+    assert world.engine.set_service("jt", True, "maintainer", 22 * MIN) == ([], said)
+
+
 def test_the_diary_takes_a_tray_out_and_back() -> None:
     """Noted out of service at 20 min and in service at 40 min: at those times, whatever was read meanwhile."""
     world = hot()

@@ -3,7 +3,7 @@
 import pytest
 
 from collector.alarms.model import Kind, Rule
-from collector.alarms.words import other_label, show_amount, show_setpoint
+from collector.alarms.words import other_label, show_amount, show_setpoint, unit_of
 from tests.alarms.bench_lab import BROKER, HOT, MIN, SILENT, rule
 from tests.alarms.world import DEVIATION, DRYING, PROBES, RATE, SQUEEZE, SUSPECT, UNWATERED
 
@@ -38,6 +38,24 @@ def test_moisture_differences_and_forecasts_are_percentages() -> None:
 def test_kinds_that_last_have_no_value(of: Rule) -> None:
     """Silence and what is overdue compare a time and no value."""
     assert show_amount(of, TEMPERATURE, 5.0) == ""
+
+
+@pytest.mark.parametrize(
+    ("of", "measure", "unit"),
+    [
+        (HOT, TEMPERATURE, "degC"),
+        (DEVIATION, TEMPERATURE, "K"),
+        (PROBES, "bedding_moisture", "%"),
+        (RATE, TEMPERATURE, "K per h"),
+        (RATE, "dissolved_oxygen", "mg/L per h"),
+        (SUSPECT, "air_humidity", "%"),
+        (DRYING, "bedding_moisture", "%"),
+        (SILENT, TEMPERATURE, ""),
+    ],
+)
+def test_programs_are_told_the_unit_of_what_is_stored(of: Rule, measure: str, unit: str) -> None:
+    """Differences of temperatures are in kelvin, so that nobody adds 32 to them."""
+    assert unit_of(of, measure) == unit
 
 
 def test_no_value_is_no_words() -> None:

@@ -1,5 +1,6 @@
 """From a probe to a person: real broker, real mail server, and what happens when either or the collector goes."""
 
+import json
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -103,8 +104,9 @@ def test_acknowledging_is_taken_up_within_a_second_or_so(watch: Watch, mosquitto
     assert time.monotonic() - began < 3
     assert watch.status()["alarms"][0]["state"] == "acknowledged"
     assert "class 4b" in watch.run("alarms", "history")
-    slip = watch.run("alarms", "acknowledge", "beding-hot", "--at", "juniper/top", "--by", "class 4b", code=1)
-    assert "did you mean 'bedding-hot'?" in slip
+    slip = watch.try_run("alarms", "acknowledge", "beding-hot", "--at", "juniper/top", "--by", "class 4b")
+    assert (slip.returncode, slip.stdout) == (1, "")
+    assert "did you mean 'bedding-hot'?" in slip.stderr
     watch.stop()
 
 
@@ -126,9 +128,37 @@ def test_a_shelved_alarm_is_not_told_and_comes_back_by_itself_later(
         assert done.returncode == 1
         assert said in done.stderr
         assert done.stderr.count("\n") == 1
-    assert "7 d at most" in watch.run(*shelve, "--for", "30 d", "--reason", "holidays", code=1)
-    watch.stop()
+    long = watch.try_run(*shelve, "--for", "30 d", "--reason", "holidays")
+    assert (long.returncode, long.stderr.count("\n")) == (1, 1)
+    assert "7 d at most" in long.stderr
     assert mail.accepted == []
+    watch.stop()
+    watch.start()
+    unshelve = ("alarms", "unshelve", "bedding-hot", "--at", "juniper/top", "--by", "teacher")
+    assert watch.run(*unshelve) == "off the shelf\n"
+    wait_until(lambda: mail.accepted, "the alert, once it is off the shelf")
+    assert "it is not shelved" in watch.try_run(*unshelve).stderr
+    watch.stop()
+
+
+def test_a_probe_taken_out_of_service_is_quiet_until_it_is_put_back(
+    watch: Watch, mosquitto: Mosquitto, mail: SmtpServer
+) -> None:
+    """By command, over a restart of the collector, with its readings kept; a second time there is nothing to do."""
+    watch.start()
+    out = ("probes", "out-of-service", "juniper-top", "--reason", "cable being replaced", "--by", "maintainer")
+    assert json.loads(watch.run(*out, "--json")) == {"order": "probe-out", "done": True, "answer": "out of service"}
+    assert watch.try_run(*out).stderr == "juniper-top is out of service already\n"
+    watch.stop()
+    watch.start()
+    mosquitto.publish("worms/juniper/top", hot_pack(time.time() - 1, 33.0))
+    wait_until(lambda: watch.status()["readings"] == 2, "the reading")
+    assert {one["state"] for one in watch.status()["alarms"]} == {"out-of-service"}
+    assert mail.accepted == []
+    assert watch.run("probes", "in-service", "juniper-top", "--by", "maintainer") == "in service\n"
+    wait_until(lambda: mail.accepted, "the alert, once it is in service")
+    assert "cable being replaced" in watch.run("alarms", "history")
+    watch.stop()
 
 
 def test_late_and_doubled_readings_never_step_an_alarm_back(

@@ -2,7 +2,8 @@
 
 from pathlib import Path
 
-from tests.app.hand_lab import START, ByHand
+from tests.app.hand_lab import DRY_LATER, START, ByHand, rules_of
+from tests.app.lab import HOT_AT_ONCE
 
 HOUR = 3_600_000
 
@@ -39,6 +40,50 @@ def test_orders_that_mean_nothing_are_refused_in_words(tmp_path: Path) -> None:
     assert "reason" in str(said[1][1])
     assert "at most" in str(said[2][1])
     assert "did you mean 'bedding-hot'" in str(said[3][1])
+    lab.close()
+
+
+def test_a_probe_out_of_service_stays_so_over_restarts_and_new_alarms(tmp_path: Path) -> None:
+    """Ordered as the command orders it: quiet while it says 33 degrees, after a restart too, and an alarm that rules
+    bring meanwhile is out as well; put back, what stands is told at once. Why it went out is in the history."""
+    lab = ByHand(tmp_path / "home", rules_of(HOT_AT_ONCE))
+    body = {"probe": "juniper-top", "by": "maintainer", "reason": "cable being replaced"}
+    assert lab.pipeline.order("probe-out", body, START) == "out of service"
+    assert lab.pipeline.order("probe-out", body, START) == "juniper-top is out of service already"
+    lab.commit()
+    lab.rules = rules_of(HOT_AT_ONCE + DRY_LATER.replace("3 min", "0 s"))
+    lab.restart()
+    lab.tray(1, 33.0, moisture=0.4)
+    lab.settle(3)
+    assert lab.pipeline.batch.messages == []
+    lab.commit()
+    lab.restart()
+    assert lab.pipeline.order("probe-in", {"probe": "juniper-top", "by": "maintainer"}, START + 240_000) == "in service"
+    assert len(lab.pipeline.batch.messages) == 2
+    lab.commit()
+    taken = lab.ask("SELECT rule, event, by, note FROM alarm_history WHERE event LIKE '%service' ORDER BY id")
+    assert taken == [
+        ("bedding-hot", "taken-out-of-service", "maintainer", "cable being replaced"),
+        ("bedding-dry", "taken-out-of-service", "", ""),
+        ("bedding-hot", "put-back-in-service", "maintainer", ""),
+        ("bedding-dry", "put-back-in-service", "maintainer", ""),
+    ]
+    lab.close()
+
+
+def test_a_shelving_is_ended_by_order_after_a_restart(tmp_path: Path) -> None:
+    """Shelved, hot, restarted: the order to unshelve tells what stands; a second one has nothing to do."""
+    lab = ByHand(tmp_path / "home")
+    who = {"rule": "bedding-hot", "place": "juniper/top", "by": "teacher"}
+    assert lab.pipeline.order("shelve", {**who, "until_ms": START + HOUR, "reason": "repair"}, START) == "shelved"
+    lab.tray(1, 31.0)
+    lab.settle(2)
+    lab.commit()
+    lab.restart()
+    assert lab.pipeline.order("unshelve", who, START + 180_000) == "off the shelf"
+    assert len(lab.pipeline.batch.messages) == 1
+    again = lab.pipeline.order("unshelve", who, START + 180_000)
+    assert again == "'bedding-hot' at juniper/top is unacknowledged; it is not shelved"
     lab.close()
 
 

@@ -234,3 +234,12 @@ def test_the_example_in_site_yaml_works_as_it_says(tmp_path: Path, capsys: Print
     assert found["room-cold"]["ships"] is False
     schema = json.loads((home / "rules.schema.json").read_text(encoding="utf-8"))
     assert Draft202012Validator(schema).is_valid(read_yaml("\n".join(example), "f").data)
+
+
+def test_what_is_overdue_is_listed_as_what_it_is(home: Path, capsys: Printed) -> None:
+    """Not 'any' measure and no delay of 0 s: the thing itself, and no delay."""
+    lines, _ = run(capsys, home, "list")
+    (row,) = [re.split(r"  +", line) for line in lines if line.startswith("tea-window-over ")]
+    assert row[1:7] == ["overdue", "brew end", "everywhere", "36 h", "-", "medium"]
+    whole = json.loads(run(capsys, home, "list", "tea-window-over", "--json")[0][0])
+    assert (whole[0]["what"], whole[0]["measure"]) == ("brew end", "")

@@ -1,41 +1,32 @@
-"""`traywarden alarms list | acknowledge | shelve | history`."""
+"""`traywarden alarms list | acknowledge | shelve | unshelve | history`."""
 
 import argparse
 from collections.abc import Mapping
 from typing import Any
 
+from collector.alarms.model import Rule
+from collector.alarms.words import show_amount, unit_of
 from collector.app.clock import system_now
-from collector.app.commands.asking import NOT_RUNNING, ask
-from collector.app.commands.common import add_span, command, group, home_of, lab_or_none, span_ms, zone_of
+from collector.app.commands.common import Run, add_span, command, group, home_of, lab_or_none, span_ms, zone_of
+from collector.app.commands.ordering import add_by, add_json, add_reason, order, reason_of
+from collector.app.home import Home
 from collector.app.output import iso, local, say, say_json, table, wrong
-from collector.app.pipeline import ORDERS
 from collector.app.report import alarm_row
-from collector.domain.units import parse_duration_ms, show_value
+from collector.domain.units import MEASURES, parse_duration_ms
 from collector.store.reader import PastChange, Reader
 
 
 def add(commands: Any) -> None:
     under = group(commands, "alarms", "see alarms, acknowledge or shelve them, read their history")
     command(under, "list", "show every alarm that is not normal", "traywarden alarms list", run_list, listing=True)
-    acknowledge = command(
+    _add_order(
         under,
         "acknowledge",
         "say that someone has seen an alarm and sees to it",
         "traywarden alarms acknowledge bedding-dry --at juniper/top --by 'class 4b'",
         run_acknowledge,
     )
-    acknowledge.add_argument("name", help="name of the alarm")
-    acknowledge.add_argument("--at", required=True, metavar="PLACE", help="place of the alarm, such as juniper/top")
-    acknowledge.add_argument("--by", required=True, metavar="WHO", help="a role or a group, never a pupil's name")
-    _add_shelve(under)
-    history = command(
-        under, "history", "show what alarms did", "traywarden alarms history --since '7 d'", run_history, listing=True
-    )
-    add_span(history)
-
-
-def _add_shelve(under: Any) -> None:
-    shelve = command(
+    shelve = _add_order(
         under,
         "shelve",
         "tell nobody of an alarm for a while; it comes back by itself",
@@ -43,11 +34,29 @@ def _add_shelve(under: Any) -> None:
         "      --reason 'window being repaired' --by teacher",
         run_shelve,
     )
-    shelve.add_argument("name", help="name of the alarm")
-    shelve.add_argument("--at", required=True, metavar="PLACE", help="place of the alarm, such as juniper/top")
     shelve.add_argument("--for", dest="lasting", required=True, metavar="TIME", help="how long, such as '8 h'")
-    shelve.add_argument("--reason", required=True, help="why, for whoever asks later")
-    shelve.add_argument("--by", required=True, metavar="WHO", help="a role or a group, never a pupil's name")
+    add_reason(shelve)
+    _add_order(
+        under,
+        "unshelve",
+        "end a shelving early; whoever must hear of the alarm is told at once",
+        "traywarden alarms unshelve bedding-cool --at maple/top --by teacher",
+        run_unshelve,
+    )
+    history = command(
+        under, "history", "show what alarms did", "traywarden alarms history --since '7 d'", run_history, listing=True
+    )
+    add_span(history)
+
+
+def _add_order(under: Any, name: str, about: str, example: str, run: Run) -> argparse.ArgumentParser:
+    """A command that orders something of one alarm at one place."""
+    parser = command(under, name, about, example, run)
+    parser.add_argument("name", help="name of the alarm")
+    parser.add_argument("--at", required=True, metavar="PLACE", help="place of the alarm, such as juniper/top")
+    add_by(parser)
+    add_json(parser)
+    return parser
 
 
 def run_list(arguments: argparse.Namespace) -> int:
@@ -65,7 +74,7 @@ def run_list(arguments: argparse.Namespace) -> int:
 
 
 def run_acknowledge(arguments: argparse.Namespace) -> int:
-    return _order(arguments, "acknowledge", {})
+    return _order(arguments, "acknowledge")
 
 
 def run_shelve(arguments: argparse.Namespace) -> int:
@@ -73,23 +82,15 @@ def run_shelve(arguments: argparse.Namespace) -> int:
         lasting_ms = parse_duration_ms(arguments.lasting)
     except ValueError as error:
         wrong(f"--for: {error}")
-    if not arguments.reason.strip() or not arguments.reason.isprintable() or len(arguments.reason) > 200:
-        wrong("--reason: one line of plain text, 200 letters at most, such as 'window being repaired'")
-    more = {"until_ms": system_now() + lasting_ms, "reason": arguments.reason.strip()}
-    return _order(arguments, "shelve", more)
+    return _order(arguments, "shelve", {"until_ms": system_now() + lasting_ms, "reason": reason_of(arguments)})
 
 
-def _order(arguments: argparse.Namespace, kind: str, more: Mapping[str, object]) -> int:
-    """Have the collector do something to one alarm; 0 where it did or will."""
-    if not arguments.by.strip() or not arguments.by.isprintable() or len(arguments.by) > 60:
-        wrong("--by: a role or a group in plain letters, 60 at most, such as 'class 4b'")
-    body = {"rule": arguments.name, "place": arguments.at, "by": arguments.by.strip(), **more}
-    answer = ask(home_of(arguments), kind, body)
-    if answer is None:
-        say(NOT_RUNNING)
-        return 0
-    say(answer)
-    return 0 if answer == ORDERS[kind] else 1
+def run_unshelve(arguments: argparse.Namespace) -> int:
+    return _order(arguments, "unshelve")
+
+
+def _order(arguments: argparse.Namespace, kind: str, more: Mapping[str, object] | None = None) -> int:
+    return order(arguments, kind, {"rule": arguments.name, "place": arguments.at, **(more or {})})
 
 
 def run_history(arguments: argparse.Namespace) -> int:
@@ -99,21 +100,45 @@ def run_history(arguments: argparse.Namespace) -> int:
     with Reader(home.database) as reader:
         changes = [c for c in reader.history(since or 0, at_most=100_000) if until is None or c.t_ms < until]
     changes.reverse()
+    rules = _rules_of(home)
     if arguments.json:
-        say_json([_as_json(change) for change in changes])
+        say_json([_as_json(change, rules.get(change.rule)) for change in changes])
         return 0
     lab = lab_or_none(home)
     us = lab is not None and lab.us_units
-    rows = [[local(c.t_ms, zone), c.rule, c.place, c.event, c.before, c.after, _value(c, us), c.by] for c in changes]
-    table(("time", "alarm", "at", "what", "before", "after", "value", "by"), rows)
+    table(
+        ("time", "alarm", "at", "what", "before", "after", "value", "by", "why"),
+        [
+            (
+                local(c.t_ms, zone),
+                *(c.rule, c.place, c.event, c.before, c.after),
+                _value(c, rules.get(c.rule), us),
+                *(c.by, c.note),
+            )
+            for c in changes
+        ],
+    )
     return 0
 
 
-def _value(change: PastChange, us: bool) -> str:
-    return show_value(change.measure, change.value, us) if change.measure and change.value is not None else ""
+def _rules_of(home: Home) -> Mapping[str, Rule]:
+    """By whose kinds values have their units; those that can be read, since what is stored must show."""
+    return {alarm.name: alarm.rule for alarm in home.examine_rules()[0].alarms}
 
 
-def _as_json(change: PastChange) -> dict[str, Any]:
+def _value(change: PastChange, rule: Rule | None, us: bool) -> str:
+    """A plain number where the rule is no more, as nobody knows then what it was."""
+    if change.value is None or change.measure not in MEASURES:
+        return ""
+    return f"{change.value:.6g}" if rule is None else show_amount(rule, change.measure, change.value, us)
+
+
+def _unit(change: PastChange, rule: Rule | None) -> str | None:
+    """Of `value` and `worst`; None where the rule is no more, or where it has none."""
+    return unit_of(rule, change.measure) or None if rule is not None and change.measure in MEASURES else None
+
+
+def _as_json(change: PastChange, rule: Rule | None) -> dict[str, Any]:
     return {
         "time": iso(change.t_ms),
         "name": change.rule,
@@ -125,6 +150,9 @@ def _as_json(change: PastChange) -> dict[str, Any]:
         "since": iso(change.since_ms),
         "value": change.value,
         "worst": change.worst,
+        "unit": _unit(change, rule),
         "by": change.by,
+        "why": change.note,
+        "until": iso(change.until_ms),
         "noticed": iso(change.noticed_ms),
     }

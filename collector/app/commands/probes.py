@@ -1,4 +1,4 @@
-"""`traywarden probes list | assign | calibrate`."""
+"""`traywarden probes list | assign | calibrate | out-of-service | in-service`."""
 
 import argparse
 import os
@@ -6,11 +6,13 @@ from dataclasses import replace
 from typing import Any
 
 from collector.app.commands.common import command, group, home_of, lab_or_none
+from collector.app.commands.ordering import add_by, add_json, add_reason, order, reason_of
 from collector.app.home import Home
 from collector.app.output import iso, say, say_json, table, wrong
 from collector.app.report import probe_rows
 from collector.domain.lab import Channel, Format, Probe
 from collector.domain.labedit import assign_probe, set_calibration
+from collector.domain.problems import nearest
 from collector.domain.units import MEASURES, parse_duration_ms
 from collector.store.reader import Reader, Stranger
 
@@ -18,12 +20,35 @@ _TAKEN_UP = "a running collector takes it up within a few seconds"
 
 
 def add(commands: Any) -> None:
-    under = group(commands, "probes", "see what probes say, give unknown ones a place, calibrate")
+    under = group(commands, "probes", "see what probes say, give unknown ones a place, calibrate, take out of service")
     command(
         under, "list", "show every probe, and readings nobody claims", "traywarden probes list", run_list, listing=True
     )
     _add_assign(under)
     _add_calibrate(under)
+    _add_service(under)
+
+
+def _add_service(under: Any) -> None:
+    out = command(
+        under,
+        "out-of-service",
+        "tell nobody of a probe's alarms until it is put back; its readings are kept",
+        "traywarden probes out-of-service maple-top --reason 'cable being replaced' --by maintainer",
+        run_out_of_service,
+    )
+    back = command(
+        under,
+        "in-service",
+        "put a probe back; whoever must hear of its alarms is told at once",
+        "traywarden probes in-service maple-top --by maintainer",
+        run_in_service,
+    )
+    add_reason(out)
+    for parser in (out, back):
+        parser.add_argument("id", help="the probe")
+        add_by(parser)
+        add_json(parser)
 
 
 def _add_assign(under: Any) -> None:
@@ -159,6 +184,26 @@ def _point(text: str) -> tuple[float, str]:
         return float(raw), value.strip()
     except ValueError:
         wrong(f"--point {text}: write RAW=VALUE, such as '1950=62 %'")
+
+
+def run_out_of_service(arguments: argparse.Namespace) -> int:
+    return order(arguments, "probe-out", {"probe": _known(arguments), "reason": reason_of(arguments)})
+
+
+def run_in_service(arguments: argparse.Namespace) -> int:
+    return order(arguments, "probe-in", {"probe": _known(arguments)})
+
+
+def _known(arguments: argparse.Namespace) -> str:
+    """The probe that is meant: told at once where there is none, also where no collector runs that could."""
+    known = [probe.id for probe in home_of(arguments).load_lab().probes]
+    if arguments.id not in known:
+        guess = nearest(arguments.id, known)
+        wrong(
+            f"no probe is called '{arguments.id}'"
+            + (f"; did you mean '{guess}'?" if guess else f"; lab.yaml has {', '.join(known) or 'none'}")
+        )
+    return str(arguments.id)
 
 
 def _lab_text(home: Home) -> str:

@@ -17,7 +17,8 @@ _LEFT_OUT = {"where": "everywhere", "deadband": "0", "on_delay": "0 s", "off_del
 """What a field means that is not there."""
 _SHORT = 24
 """Values of more characters have lines of their own."""
-_HEAD = ("alarm", "kind", "measure", "where", "setpoint", "on-delay", "priority", "respond in", "this lab", "from")
+_HEAD = ("alarm", "kind", "of what", "where", "setpoint", "on-delay", "priority", "respond in", "this lab", "from")
+"""Of what: a measure, or the thing that is overdue, which has no delay."""
 
 
 def run_list(arguments: argparse.Namespace) -> int:
@@ -52,10 +53,10 @@ def _row(alarm: LayeredAlarm, us: bool) -> list[str]:
     return [
         rule.name,
         rule.kind,
-        rule.measure or "any",
+        rule.what or rule.measure or "any",
         ", ".join(rule.where) or "everywhere",
         _setpoint(alarm, us),
-        show_duration(rule.on_delay_ms),
+        "-" if rule.what else show_duration(rule.on_delay_ms),
         rule.priority,
         show_duration(rule.time_to_respond_ms),
         _mark(alarm),
@@ -143,6 +144,7 @@ def _as_json(alarm: LayeredAlarm) -> dict[str, Any]:
         "enabled": alarm.enabled,
         "kind": str(rule.kind),
         "measure": rule.measure,
+        "what": rule.what,
         "where": list(rule.where),
         "setpoint": rule.setpoint,
         "deadband": rule.deadband,
