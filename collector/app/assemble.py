@@ -77,7 +77,8 @@ def mail_of(settings: Settings) -> MailSettings | None:
 
 
 def chat_of(settings: Settings) -> ChatSettings:
-    return ChatSettings(settings.chat.each())
+    named = settings.chat.named()
+    return ChatSettings(tuple(url for _, url in named), tuple(name for name, _ in named))
 
 
 def broker_of(home: Home, settings: Settings, suffix: str = "") -> Broker:

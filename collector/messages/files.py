@@ -19,7 +19,7 @@ class FileChannel:
         self._sender = sender
         self._lab_name = lab_name
 
-    def deliver(self, row: Row, before_data: Callable[[], None]) -> None:
+    def deliver(self, row: Row, before_data: Callable[[], None]) -> str:
         content = build_message(row, self._sender, self._lab_name).as_bytes()
         path = self._folder / file_name(row)
         temporary = self._write(content)
@@ -28,6 +28,7 @@ class FileChannel:
             self._put(temporary, path)
         finally:
             temporary.unlink(missing_ok=True)
+        return f"written to {path}"
 
     def _write(self, content: bytes) -> Path:
         try:

@@ -95,12 +95,12 @@ class MailChannel:
         self._settings = settings
         self._lab_name = lab_name
 
-    def deliver(self, row: Row, before_data: Callable[[], None]) -> None:
-        send(build_message(row, self._settings.sender, self._lab_name), self._settings, before_data)
+    def deliver(self, row: Row, before_data: Callable[[], None]) -> str:
+        return send(build_message(row, self._settings.sender, self._lab_name), self._settings, before_data)
 
 
-def send(message: EmailMessage, settings: MailSettings, before_data: Callable[[], None]) -> None:
-    """Hand one message to the server; returning means that it answered 250.
+def send(message: EmailMessage, settings: MailSettings, before_data: Callable[[], None]) -> str:
+    """Hand one message to the server; returning means that it answered 250, and says in which words.
 
     `before_data` is called once the server has accepted sender and recipient, just before DATA. Raises
     TemporaryFailure      for 4xx, for wrong settings and where the network fails before the text went out
@@ -112,7 +112,7 @@ def send(message: EmailMessage, settings: MailSettings, before_data: Callable[[]
     try:
         _envelope(smtp, message, settings)
         before_data()
-        _data(smtp, content, settings)
+        return f"{settings.where} answered {_data(smtp, content, settings)}"
     finally:
         close_session(smtp)
 
@@ -151,7 +151,7 @@ def _envelope(smtp: smtplib.SMTP, message: EmailMessage, settings: MailSettings)
     _expect(250, *_asked(lambda: smtp.rcpt(recipient), settings), f"the recipient {recipient}", settings, final=True)
 
 
-def _data(smtp: smtplib.SMTP, content: bytes, settings: MailSettings) -> None:
+def _data(smtp: smtplib.SMTP, content: bytes, settings: MailSettings) -> str:
     _expect(354, *_asked(lambda: smtp.docmd("DATA"), settings), "the message", settings, final=True)
     try:
         if smtp.sock is not None:
@@ -167,6 +167,7 @@ def _data(smtp: smtplib.SMTP, content: bytes, settings: MailSettings) -> None:
             f"{settings.where}: said {said(code, reply, settings)} after the message went out; it may have arrived"
         )
     _expect(250, code, reply, "the message", settings, final=True)
+    return said(code, reply, settings)
 
 
 def _asked(command: Callable[[], tuple[int, bytes]], settings: MailSettings) -> tuple[int, bytes]:

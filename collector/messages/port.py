@@ -97,8 +97,8 @@ class Outbox(Protocol):
 class Channel(Protocol):
     """One way to reach people."""
 
-    def deliver(self, row: Row, before_data: Callable[[], None]) -> None:
-        """Hand one message over, or raise NotDelivered.
+    def deliver(self, row: Row, before_data: Callable[[], None]) -> str | None:
+        """Hand one message over, or raise NotDelivered. Returns what was answered, one line for people.
 
         `before_data` is called once, after everything that can be refused without delivering and just before the step
         that may deliver. What it raises goes through to the caller, with nothing delivered.

@@ -34,3 +34,5 @@ class ChatSettings:
     """Chat addresses in the form apprise takes; each holds a secret."""
 
     urls: tuple[str, ...] = field(default=(), repr=False)
+    names: tuple[str, ...] = ()
+    """One for each address, '' where it has none of its own; empty: none has."""

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from collector.alarms.model import Priority
-from collector.domain.lab import Lab
+from collector.domain.lab import Lab, Person
 from collector.messages.chat import ChatChannel, chat_names
 from collector.messages.files import FileChannel
 from collector.messages.mail import MailChannel
@@ -25,6 +25,21 @@ def addressees(lab: Lab, priority: Priority, mail: MailSettings | None, chat: Ch
     by = "email" if mail is not None else "file"
     people = (Addressee(by, p.email) for p in lab.people if priority.value in p.priorities)
     return tuple(dict.fromkeys((*people, *(Addressee("chat", name) for name in chat_names(chat)))))
+
+
+def everyone(lab: Lab, chat: ChatSettings) -> tuple[Person, ...]:
+    """The people of the lab file, then each chat address that none of them has, as someone of its own who hears what
+    must not wait: no low alarms, no digest."""
+    taken = {person.chat for person in lab.people}
+    rest = (name for name in chat_names(chat) if name not in taken)
+    return (*lab.people, *(Person(name, "", ("medium", "high"), chat=name, digest=False) for name in rest))
+
+
+def ways_to(person: Person, mail: MailSettings | None) -> tuple[Addressee, ...]:
+    """Every way to reach someone; mail goes to files where no mail server is set."""
+    by = "email" if mail is not None else "file"
+    ways = (Addressee(by, person.email), Addressee("chat", person.chat))
+    return tuple(way for way in ways if way.recipient)
 
 
 def channels(

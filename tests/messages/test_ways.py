@@ -1,11 +1,13 @@
 """Who is told by which way."""
 
+from dataclasses import replace
 from pathlib import Path
 
 from collector.alarms.model import Priority
+from collector.domain.lab import Person
 from collector.messages.chat import chat_name
 from collector.messages.settings import ChatSettings, MailSettings
-from collector.messages.ways import Addressee, addressees, channels
+from collector.messages.ways import Addressee, addressees, channels, everyone, ways_to
 from tests.messages.examples import LAB
 
 MAIL = MailSettings("mail.quillbrook.example")
@@ -32,3 +34,23 @@ def test_every_way_that_can_be_written_to_the_outbox_has_its_channel(tmp_path: P
     """Files always, so that what was written while there was no mail server still goes out."""
     assert set(channels(MAIL, ChatSettings((URL,)), tmp_path, LAB.name)) == {"file", "email", "chat"}
     assert set(channels(None, ChatSettings(), tmp_path, LAB.name)) == {"file"}
+
+
+def test_a_chat_address_that_nobody_names_is_someone_of_its_own() -> None:
+    """The lab's common chat hears what must not wait; one that a person names is that person's and no other's."""
+    chat = ChatSettings((URL, "json://b.example/x"), ("class-chat", "teacher-phone"))
+    lab = replace(LAB, people=(Person("teacher", "teacher@quillbrook.example", chat="teacher-phone"),))
+    teacher, common = everyone(lab, chat)
+    assert teacher.role == "teacher"
+    assert common == Person("class-chat", "", ("medium", "high"), chat="class-chat", digest=False)
+
+
+def test_a_person_is_reached_by_each_way_they_have() -> None:
+    """Mail and chat, chat alone, or files where no mail server is set."""
+    both = Person("teacher", "teacher@quillbrook.example", chat="teacher-phone")
+    assert ways_to(both, MAIL) == (
+        Addressee("email", "teacher@quillbrook.example"),
+        Addressee("chat", "teacher-phone"),
+    )
+    assert ways_to(replace(both, email=""), MAIL) == (Addressee("chat", "teacher-phone"),)
+    assert ways_to(replace(both, chat=""), None) == (Addressee("file", "teacher@quillbrook.example"),)
