@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from enum import Enum
 
 from collector.app.assemble import broker_of, chat_of, mail_of
+from collector.app.board_start import board_notes
 from collector.app.home import Home
 from collector.app.settings import Settings
 from collector.app.watch_state import STALE_MS, read_state
@@ -17,6 +18,7 @@ from collector.domain.labfile import lab_warnings
 from collector.domain.problems import Refused
 from collector.intake.session import Link, LinkNews, Session
 from collector.messages.chat import chat_faults
+from collector.messages.links import LINK_LASTS_MS
 from collector.messages.mail import probe_mail
 from collector.messages.port import NotDelivered
 from collector.store.errors import StoreError
@@ -136,3 +138,17 @@ def check_mail(home: Home, settings: Settings) -> Iterator[Finding]:
             yield fix("mail", str(error))
     for fault in chat_faults(chat_of(settings)):
         yield fix("chat", fault)
+
+
+def check_board(settings: Settings) -> Iterator[Finding]:
+    """Whether messages hold links to acknowledge by: it takes an address and a secret."""
+    board = settings.board
+    if board.url and board.link_secret is not None:
+        yield good("board", f"messages hold links to {board.url}, each good for {LINK_LASTS_MS // 86_400_000} days")
+        yield from (note("board", line) for line in board_notes(board))
+    elif board.url:
+        yield fix("board", "TRAYWARDEN_BOARD__URL is set without TRAYWARDEN_BOARD__LINK_SECRET: no links in messages")
+    elif board.link_secret is not None:
+        yield fix("board", "TRAYWARDEN_BOARD__LINK_SECRET is set without TRAYWARDEN_BOARD__URL: no links in messages")
+    else:
+        yield note("board", "no links in messages; these take TRAYWARDEN_BOARD__URL and TRAYWARDEN_BOARD__LINK_SECRET")

@@ -11,6 +11,7 @@ from types import ModuleType
 
 from collector.app.commands import (
     alarms,
+    board,
     brew,
     checkup,
     copies,
@@ -30,6 +31,7 @@ from collector.store.errors import StoreError
 _COMMANDS: tuple[ModuleType, ...] = (
     init,
     watch,
+    board,
     demo,
     checkup,
     status,

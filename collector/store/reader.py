@@ -96,8 +96,10 @@ class Summary:
 _STATES = """SELECT s.rule, s.series, h.place, h.measure, h.priority FROM alarm_states s
     LEFT JOIN alarm_history h ON h.id =
         (SELECT max(id) FROM alarm_history WHERE rule = s.rule AND series = s.series)"""
-_HISTORY = """SELECT id, rule, series, place, measure, priority, event, before, after, t_ms, since_ms, raised_ms, value,
-    worst, by, noticed_ms, note, until_ms FROM alarm_history WHERE t_ms >= ? ORDER BY t_ms DESC, id DESC LIMIT ?"""
+_CHANGES = """SELECT id, rule, series, place, measure, priority, event, before, after, t_ms, since_ms, raised_ms, value,
+    worst, by, noticed_ms, note, until_ms FROM alarm_history """
+_HISTORY = _CHANGES + "WHERE t_ms >= ? ORDER BY t_ms DESC, id DESC LIMIT ?"
+_OCCURRENCE = _CHANGES + "WHERE rule = ? AND series = ? AND t_ms >= ?3 AND raised_ms = ?3 ORDER BY id"
 _OUTBOX_STATES = ("waiting", "sending", "sent", "failed", "unconfirmed")
 
 
@@ -164,6 +166,12 @@ class Reader:
         """Changes of alarms since then, newest first."""
         with self._work() as db:
             rows = db.execute(_HISTORY, (since_ms, at_most)).fetchall()
+        return [_past_change(list(row)) for row in rows]
+
+    def occurrence(self, rule: str, series: int, raised_ms: int) -> list[PastChange]:
+        """What happened to one occurrence of an alarm, in the order it was recorded."""
+        with self._work() as db:
+            rows = db.execute(_OCCURRENCE, (rule, series, raised_ms)).fetchall()
         return [_past_change(list(row)) for row in rows]
 
     def outbox_counts(self) -> dict[str, int]:

@@ -1,0 +1,48 @@
+"""`traywarden board`: serve the page that the links in messages lead to, until told to stop."""
+
+import argparse
+import signal
+from types import FrameType
+from typing import Any
+
+from collector.app.board_desk import LinkDesk
+from collector.app.board_start import board_notes, serving_of
+from collector.app.clock import system_now
+from collector.app.commands.common import command, home_of
+from collector.app.commands.watch import log_line
+from collector.app.output import wrong
+from collector.app.settings import load_settings
+from collector.store.reader import Reader
+
+
+def add(commands: Any) -> None:
+    command(
+        commands,
+        "board",
+        "serve the page that the links in messages lead to",
+        "TRAYWARDEN_SECRETS_DIR=/etc/traywarden/secrets traywarden board --home ~/traywarden",
+        run,
+    )
+
+
+def run(arguments: argparse.Namespace) -> int:
+    home, board = home_of(arguments), load_settings().board
+    if board.link_secret is None:
+        wrong("TRAYWARDEN_BOARD__LINK_SECRET is not set; the board and the collector need the same one")
+    with Reader(home.database):
+        pass  # not there, or not ours: said before anything listens
+    serving = serving_of(LinkDesk(home, board.link_secret, system_now, log_line), board, log_line)
+    for line in board_notes(board):
+        log_line(line)
+    if not board.url:
+        log_line("TRAYWARDEN_BOARD__URL is not set: messages hold no links to here")
+    log_line(f"the board listens on {board.host}, port {serving.port}")
+    signal.signal(signal.SIGTERM, _ended)
+    signal.signal(signal.SIGINT, _ended)
+    serving.run()
+    log_line("the board has stopped")
+    return 0
+
+
+def _ended(_signal: int, _frame: FrameType | None) -> None:
+    """The server ends by itself on these signals, and raises them again once it has."""

@@ -1,0 +1,51 @@
+"""The web server: a socket of our own, so that a port that is taken is said in one line, and uvicorn on it."""
+
+import socket
+
+import uvicorn
+from starlette.types import ASGIApp
+
+_MOST_AT_ONCE = 100
+_HEADERS_BYTES = 16 * 1024
+_ENDS_WITHIN_S = 3
+
+
+def listen(host: str, port: int) -> socket.socket:
+    """A listening socket; port 0 takes any free one. Raises OSError: the port is taken, or the host is not ours."""
+    family, _, _, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE)[0]
+    return socket.create_server(address[:2], family=family, backlog=64)
+
+
+class Serving:
+    """`run` serves until `stop`, which any thread may call, or until a signal. No line of its log holds an address of a
+    page: these are secrets."""
+
+    def __init__(self, app: ASGIApp, listening: socket.socket) -> None:
+        self._listening = listening
+        config = uvicorn.Config(
+            app,
+            access_log=False,
+            log_config=None,
+            log_level="error",
+            server_header=False,
+            proxy_headers=False,
+            lifespan="off",
+            loop="asyncio",
+            http="h11",
+            ws="none",
+            limit_concurrency=_MOST_AT_ONCE,
+            h11_max_incomplete_event_size=_HEADERS_BYTES,
+            timeout_graceful_shutdown=_ENDS_WITHIN_S,
+        )
+        self._server = uvicorn.Server(config)
+
+    @property
+    def port(self) -> int:
+        return int(self._listening.getsockname()[1])
+
+    def run(self) -> None:
+        with self._listening:
+            self._server.run(sockets=[self._listening])
+
+    def stop(self) -> None:
+        self._server.should_exit = True
