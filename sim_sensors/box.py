@@ -81,9 +81,9 @@ class Box:
         elapsed = t_ms - self._start_ms
         active = [f for f in self._faults if f.active(elapsed)]
         volts = probe_faults.battery_v(self._faults, elapsed)
+        off, rebooted = self._powerless(active, volts), self._reboots(active)
         sample = self._sample(now, elapsed, active, volts)
-        rebooted = self._reboots(active)
-        silent = self._powerless(active, volts) or rebooted
+        silent = off or rebooted
         heard = not any([probe_faults.loses(f, volts, self._fault_draws[f]) for f in active])
         late_ms = sum(probe_faults.delay_ms(f, self._fault_draws[f]) for f in active)
         twice, copy_ms = self._link.random() < self.probe.duplicates, self._link.randint(*SECOND_COPY_MS)
@@ -165,6 +165,8 @@ class Box:
         reading = probes.reading(model, sensor.own, reached, temp_c, elapsed_ms / DAY_MS, noise)
         for fault in about:
             reading = probe_faults.bent(fault, elapsed_ms, reading, self._fault_draws[fault])
+        if not about and not self._booted:
+            return model.says(reading)
         if Kind.SENTINEL in kinds:
             return kinds[Kind.SENTINEL].value
         if Kind.UNPLUGGED in kinds and kinds[Kind.UNPLUGGED].channel:

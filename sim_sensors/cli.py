@@ -56,7 +56,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     except (_Wrong, BadScenario, BadSetting, BadRecording, CannotWrite, CannotPlot, PublishError) as wrong:
         print(wrong, file=sys.stderr)
     except OSError as wrong:
-        print(f"{wrong.filename or 'the file written to'}: {wrong.strerror or wrong}", file=sys.stderr)
+        print(f"{wrong.filename}: {wrong.strerror}", file=sys.stderr)
     return 1
 
 

@@ -8,7 +8,7 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from types import FrameType
-from typing import TextIO
+from typing import Self
 
 from sim_sensors import recording, truth
 from sim_sensors.clock import paced, wall_ms
@@ -41,7 +41,7 @@ def begin_ms(duration_ms: int, pace: float) -> int:
 
 
 def publish(play: Play, broker: Broker, pace: float, truth_file: Path | None, tell: Tell) -> bool:
-    """Whether the broker confirmed all. Raises PublishError, CannotWrite, OSError."""
+    """Whether the broker confirmed all. Raises PublishError, CannotWrite."""
     publisher = Publisher(
         broker.host,
         broker.port,
@@ -61,15 +61,15 @@ def publish(play: Play, broker: Broker, pace: float, truth_file: Path | None, te
 
 
 def record(play: Play, into: Path, truth_file: Path | None, tell: Tell) -> None:
-    """All of it into a recording as fast as it goes. Raises CannotWrite, OSError. A stop leaves whole lines."""
+    """All of it into a recording as fast as it goes. Raises CannotWrite. A stop leaves whole lines."""
     count = 0
     with ExitStack() as stack:
         stop = stack.enter_context(_stop_on_signals())
-        file = stack.enter_context(_open(into))
+        file = stack.enter_context(_Lines(into))
         for pack in _packs(play, truth_file, stack):
             if stop.is_set():
                 break
-            file.write(recording.line(pack) + "\n")
+            file.add(recording.line(pack))
             count += 1
     tell(f"{count} packs written to {into}")
 
@@ -77,24 +77,44 @@ def record(play: Play, into: Path, truth_file: Path | None, tell: Tell) -> None:
 def _packs(play: Play, truth_file: Path | None, stack: ExitStack) -> Iterable[Pack]:
     packs: Iterable[Pack] = run(play.scenario, play.seed, play.start_ms, play.duration_ms)
     if truth_file is not None:
-        file = stack.enter_context(_open(truth_file))
-        file.write(truth.head(play.scenario, play.seed, play.start_ms, play.duration_ms) + "\n")
+        file = stack.enter_context(_Lines(truth_file))
+        file.add(truth.head(play.scenario, play.seed, play.start_ms, play.duration_ms))
         packs = _with_truth(packs, file)
     return shown(packs, play) if sys.stderr.isatty() else packs
 
 
-def _open(path: Path) -> TextIO:
-    try:
-        return path.open("w", encoding="utf-8", newline="\n")
-    except OSError as wrong:
-        raise CannotWrite(f"{path}: cannot be written: {wrong.strerror}") from None
+class _Lines:
+    """A file written line by line. What goes wrong with it is a CannotWrite that names it."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        with self._named():
+            self._file = path.open("w", encoding="utf-8", newline="\n")
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *raised: object) -> None:
+        with self._named():
+            self._file.close()
+
+    def add(self, line: str) -> None:
+        with self._named():
+            self._file.write(line + "\n")
+
+    @contextmanager
+    def _named(self) -> Iterator[None]:
+        try:
+            yield
+        except OSError as wrong:
+            raise CannotWrite(f"{self._path}: cannot be written: {wrong.strerror}") from None
 
 
-def _with_truth(packs: Iterable[Pack], file: TextIO) -> Iterator[Pack]:
+def _with_truth(packs: Iterable[Pack], file: _Lines) -> Iterator[Pack]:
     """The packs, their facts written down as they pass."""
     for pack in packs:
         for fact in pack.facts:
-            file.write(truth.line(fact) + "\n")
+            file.add(truth.line(fact))
         yield pack
 
 

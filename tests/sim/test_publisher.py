@@ -10,8 +10,9 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from sim_sensors import scenarios
 from sim_sensors.clock import paced
+from sim_sensors.pack import Pack
 from sim_sensors.publisher import Played, Publisher, PublishError
-from sim_sensors.run import Pack, run
+from sim_sensors.run import run
 from tests.services.certificates import Authority
 from tests.services.free_port import free_port
 from tests.services.mosquitto import Mosquitto
