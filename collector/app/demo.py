@@ -4,6 +4,7 @@ Nothing here is a stand-in for the collector: it is the same daemon as `watch`, 
 the catcher over loopback. Only the lab is invented.
 """
 
+import secrets
 import socket
 import tempfile
 import threading
@@ -15,12 +16,16 @@ from email import message_from_bytes, policy
 from pathlib import Path
 from typing import Any
 
+from pydantic import SecretStr
+
+from collector.app.board_desk import LinkDesk, Waiting
+from collector.app.board_start import serving_of
 from collector.app.clock import Now, scaled_now
 from collector.app.daemon import Daemon
 from collector.app.home import Home
 from collector.app.output import wrong
 from collector.app.report import status
-from collector.app.settings import Chat, Journal, Mail, Mqtt, Settings
+from collector.app.settings import Board, Chat, Heartbeat, Journal, Mail, Mqtt, Settings
 from collector.app.watch_state import STALE_MS
 
 START_MS = 1_772_438_400_000
@@ -31,6 +36,7 @@ SCENARIO = "school-demo"
 _SEED = 1
 _TICK_LAG_MS = 120_000
 """Half a second of real time on the fast clock, for readings on their way."""
+_STALE_MS = round(STALE_MS * PACE)
 _ENDS_WITHIN_S = 40
 
 
@@ -67,6 +73,8 @@ class Demo:
     trouble: list[str]
     played: threading.Event
     """Set when the scenario has come to its end."""
+    board: str
+    """Where the pages are."""
 
 
 @contextmanager
@@ -82,30 +90,36 @@ def running_demo(on_mail: Callable[[CaughtMail], None], log: Callable[[str], Non
     with ExitStack() as stack:
         home = Home(Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="traywarden-demo-"))))
         home.lab_file.write_text(lab_text(SCENARIO), encoding="utf-8")
-        broker_port, mail_port = _free_port(), _free_port()
+        broker_port, mail_port, board_port = _free_port(), _free_port(), _free_port()
         broker = Broker(port=broker_port, listen="127.0.0.1")
         broker.start()
         stack.callback(broker.stop)
         catcher = Controller(Catcher(on_mail), hostname="127.0.0.1", port=mail_port)
         catcher.start()
         stack.callback(catcher.stop)
+        secret = SecretStr(secrets.token_urlsafe(32))
         settings = Settings(
             mqtt=Mqtt(port=broker_port, version="3.1.1", client_id="traywarden-demo"),
             mail=Mail(host="127.0.0.1", port=mail_port, security="none", sender="traywarden@quillbrook.example"),
             chat=Chat(),  # whatever this machine's own settings say
             journal=Journal(),
+            heartbeat=Heartbeat(),
+            board=Board(port=board_port, url=f"http://127.0.0.1:{board_port}", link_secret=secret),
         )
-        demo = Demo(home, scaled_now(START_MS, PACE), [], threading.Event())
+        demo = Demo(home, scaled_now(START_MS, PACE), [], threading.Event(), settings.board.url)
         stop = threading.Event()
         daemon = Daemon(home, settings, demo.now, log, _TICK_LAG_MS, PACE)
+        desk = LinkDesk(home, secret, demo.now, log, Waiting(stale_ms=_STALE_MS))
+        serving = serving_of(desk, settings.board, log)
         _start(stack, demo, "collector", daemon.run, daemon.stop)
+        _start(stack, demo, "board", serving.run, serving.stop)
         _start(stack, demo, "simulator", lambda: _play(broker_port, demo, stop), stop.set)
         yield demo
 
 
 def demo_status(demo: Demo) -> dict[str, Any]:
     """As `status` has it, on the demo's clock."""
-    return status(demo.home, demo.home.load_lab(), demo.now(), round(STALE_MS * PACE))
+    return status(demo.home, demo.home.load_lab(), demo.now(), _STALE_MS)
 
 
 def _start(stack: ExitStack, demo: Demo, name: str, work: Callable[[], None], end: Callable[[], None]) -> None:

@@ -80,6 +80,7 @@ def complain_of_trouble(line: str) -> None:
 def _introduce(demo: Demo) -> None:
     say("Quillbrook School worm lab, invented: two bins of three trays, a room and a brewer send readings over MQTT.")
     say(f"One second here is {PACE / 60:.0f} minutes in the lab. Mail is caught and shown here; none leaves.")
+    say(f"Board: {demo.board} (each mail that calls for someone has a link to its alarm there)")
     say(f"Home folder: {demo.home.path} (deleted at the end). Ctrl-C ends the demo.")
     say()
     say("lab time          readings  mails  moisture and temperature from top to bottom")
