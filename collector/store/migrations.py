@@ -139,12 +139,36 @@ def _notices(db: sqlite3.Connection) -> None:
         db.execute(f"ALTER TABLE outbox ADD COLUMN {column} TEXT NOT NULL DEFAULT ''")
 
 
+_DUE = "INSERT OR REPLACE INTO uplink_due SELECT '{}', NEW.id, 1 + coalesce(max(n), 0) FROM uplink_due"
+"""Marked anew with a number of its own, so that a change while the one before is on its way is sent too."""
+
+
+def _uplink(db: sqlite3.Connection) -> None:
+    """What an uplink has sent and what it must send again; nothing is written here where none was ever set up."""
+    db.execute(
+        "CREATE TABLE uplink(one INTEGER PRIMARY KEY CHECK(one = 1), position INTEGER NOT NULL,"
+        " note TEXT NOT NULL) STRICT"
+    )
+    db.execute(
+        """CREATE TABLE uplink_due(
+        kind TEXT NOT NULL, id INTEGER NOT NULL, n INTEGER NOT NULL, PRIMARY KEY(kind, id)) STRICT, WITHOUT ROWID"""
+    )
+    db.execute(
+        "CREATE TABLE uplink_aside(id INTEGER PRIMARY KEY, at_ms INTEGER NOT NULL, reason TEXT NOT NULL,"
+        " line TEXT NOT NULL) STRICT"
+    )
+    for kind, table in (("alarm", "alarm_history"), ("diary", "diary"), ("brew", "brews")):
+        when = f"CREATE TRIGGER uplink_{kind} AFTER INSERT ON {table} WHEN EXISTS (SELECT 1 FROM uplink)"
+        db.execute(f"{when} BEGIN {_DUE.format(kind)}; END")
+
+
 STEPS: tuple[Step, ...] = (
     Step("tables", _tables),
     Step("open messages and requests by index", _open_work_by_index),
     Step("diary and brews", _diary_and_brews),
     Step("shelving, service and causes of alarms", _what_people_order),
     Step("notices, threads and pictures of messages", _notices),
+    Step("position and list of the uplink", _uplink),
 )
 
 

@@ -44,6 +44,7 @@ _ARRIVAL = "INSERT OR REPLACE INTO arrivals(slot, seq, mid, digest) VALUES(?, ?,
 _EVENT = "INSERT INTO events(t_ms, kind, detail) VALUES(?, ?, ?) ON CONFLICT DO NOTHING"
 _EVENTS_BOUND = "DELETE FROM events WHERE id <= (SELECT max(id) FROM events) - ?"
 _META = "INSERT OR REPLACE INTO meta(name, value) VALUES(?, ?)"
+_UPLINK_DUE = "INSERT INTO uplink_due VALUES('reading', ?, 1) ON CONFLICT DO NOTHING"
 _REQUEST_DONE = "UPDATE requests SET done_ms = ?, result = ? WHERE id = ? AND done_ms IS NULL"
 
 
@@ -51,7 +52,17 @@ def readings(db: sqlite3.Connection, rows: list[Row]) -> int:
     """Store the readings whose key is not there yet; returns how many that were."""
     before = db.total_changes
     db.executemany(_READING, rows)
-    return db.total_changes - before
+    stored = db.total_changes - before
+    _tell_uplink(db, rows)
+    return stored
+
+
+def _tell_uplink(db: sqlite3.Connection, rows: list[Row]) -> None:
+    """Readings that come in behind what the uplink has sent already go on its list."""
+    found = db.execute("SELECT position FROM uplink").fetchone()
+    if found is not None:
+        keys = ((row[0] << SERIES_BITS) | row[1] for row in rows)
+        db.executemany(_UPLINK_DUE, ((key,) for key in keys if key <= found[0]))
 
 
 def the_rest(db: sqlite3.Connection, batch: Batch, next_arrival: int, now_ms: int) -> None:

@@ -18,6 +18,7 @@ from tests.store.samples import HOUR, MINUTE, T0, ZONE, dump, held, message, ope
 
 PAST = range(1, len(migrations.STEPS))
 STEPPED = {1: [T0], 2: [T0, T0 + MINUTE], 3: [T0, T0 + MINUTE, T0 + 2 * MINUTE], 4: [T0 + n * MINUTE for n in range(4)]}
+STEPPED[5] = [*STEPPED[4], T0 + 4 * MINUTE]
 """When the steps of each stored version ran."""
 
 
