@@ -106,10 +106,19 @@ class Compared(Derived):
         self._reference = reference
 
     def derive(self, readings: Readings) -> tuple[Times, Values, Flags]:
-        apart = readings.value - self._reference.beside(readings.t_ms)
+        apart = self._where_it_matters(readings.value, readings.value - self._reference.beside(readings.t_ms))
         told = usable(readings) if readings.unseen is None else usable(readings) & ~readings.unseen
         apart = np.where(told, np.abs(apart) if self.rule.kind is Kind.DISCREPANCY else apart, np.nan)
         return readings.t_ms, apart, doubt(readings.flags)
+
+    def _where_it_matters(self, value: Values, apart: Values) -> Values:
+        """Where the reading itself is not beyond what the rule says, the difference counts for no more than it would if
+        that were where the setpoint stands: so the deadband holds for both, and neither chatters."""
+        bound = self.rule.beyond
+        if bound is None:
+            return apart
+        past = self.sign * (value - bound)
+        return np.where(past > 0, apart, self.sign * np.minimum(self.sign * apart, self.setpoint + past))
 
 
 class Squeezed(Derived):

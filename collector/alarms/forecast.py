@@ -7,6 +7,7 @@ will be at the end of the horizon:
 
     going there, within reach    level + slope * horizon      the 90 % interval excludes that it stays or turns
     not going there              level                        so that the alarm clears
+    not yet beyond `beyond`      the last median              the same: the way there says nothing yet
     beyond the setpoint already  cannot tell                  that is for `high` and `low`: nothing is raised or cleared
 
 A horizon like 'monday 08:00' ends at the next such moment; as long as it is further off than three windows nothing is
@@ -112,6 +113,8 @@ class Forecast(Derived):
         highest = self._highest(x, y, hours)
         if highest < self.clear_at:
             return self.sign * highest
+        if self.rule.beyond is not None and self.sign * (self._medians[-1] - self.rule.beyond) <= 0:
+            return self._medians[-1]
         return self._judge_trend(t_ms, theil_sen(x, y), hours)
 
     def _highest(self, x: Values, y: Values, hours: float) -> float:

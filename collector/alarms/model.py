@@ -119,6 +119,8 @@ class Rule:
     """`overdue`: a value of What."""
     bands: tuple[Band, ...] = ()
     """`discrepancy` against the squeeze test."""
+    beyond: float | None = None
+    """`deviation`, `forecast`: a value that the reading itself must be beyond, on the side that the alarm is about."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -40,7 +40,7 @@ def _one(rule: Rule, lab: Lab) -> Iterator[Problem]:
         case Kind.HIGH | Kind.LOW:
             yield from (*_reach(rule), *_deadband(rule), *_delay(rule, lab))
         case Kind.FORECAST:
-            yield from (*_reach(rule), *_deadband(rule), *_foresight(rule))
+            yield from (*_reach(rule), *_deadband(rule), *_foresight(rule), *_beyond(rule))
         case Kind.RATE | Kind.SUSPECT:
             yield from (*_return(rule), *_window(rule, lab))
         case Kind.DEVIATION | Kind.DISCREPANCY:
@@ -155,6 +155,12 @@ def _foresight(rule: Rule) -> Iterator[Problem]:
             f"{show_duration(rule.horizon_ms)} is far for a window of {show_duration(rule.window_ms)};"
             f" more than {REACH} times the window says little",
         )
+
+
+def _beyond(rule: Rule) -> Iterator[Problem]:
+    """What a forecast waits for and what it foresees, the wrong way round."""
+    if rule.beyond is not None and direction(rule) * (rule.setpoint - rule.beyond) <= 0:
+        yield _warning(rule, "beyond", "can never alarm: what is beyond this is beyond the setpoint already")
 
 
 def _other(rule: Rule, lab: Lab) -> Iterator[Problem]:

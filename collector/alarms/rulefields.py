@@ -96,6 +96,10 @@ class AlarmFields(BaseModel):
     window: Any = _duration("rate, forecast, suspect: how far back is looked", "6 h")
     horizon: Any = _text("forecast: how far ahead is looked, or until when", "12 h", "monday 08:00")
     toward: Literal["low", "high"] | None = Field(None, description="forecast: which way it would go wrong")
+    beyond: Any = _quantity(
+        "deviation, forecast: only while the reading itself is above this; below it where the alarm is about low",
+        "24 degC",
+    )
     bands: Any = Field(
         None,
         description="discrepancy against the squeeze test: from and to which value the probe may say what was felt",
@@ -133,15 +137,15 @@ NEEDS: Mapping[Kind, tuple[str, ...]] = {
 _TAKES: Mapping[Kind, tuple[str, ...]] = {
     Kind.HIGH: ("deadband", *_DELAYS),
     Kind.LOW: ("deadband", *_DELAYS),
-    Kind.DEVIATION: ("deadband", *_DELAYS),
+    Kind.DEVIATION: ("beyond", "deadband", *_DELAYS),
     Kind.RATE: ("deadband", *_DELAYS),
-    Kind.FORECAST: ("deadband", *_DELAYS),
+    Kind.FORECAST: ("beyond", "deadband", *_DELAYS),
     Kind.SILENT: ("measure", *_DELAYS),
     Kind.SUSPECT: ("measure", "deadband", *_DELAYS),
     Kind.DISCREPANCY: ("against", "bands", "deadband", *_DELAYS),
     Kind.OVERDUE: (),
 }
-_OWN = ("measure", "what", "against", "deadband", "window", "horizon", "toward", "bands", *_DELAYS)
+_OWN = ("measure", "what", "against", "beyond", "deadband", "window", "horizon", "toward", "bands", *_DELAYS)
 """Fields that not every kind has."""
 WANTED: Mapping[str, str] = {
     "measure": "what is measured",

@@ -112,6 +112,7 @@ class _Reading:
         window, re_alarm = self._some_time("window"), self._some_time("re_alarm")
         horizon, by = self._horizon()
         against, bands = self._against(), self._bands()
+        beyond = self._value("beyond") if self._has("beyond") else None
         only_while, not_while = self._conditions("only_while"), self._conditions("not_while")
         self._compare(where, setpoint, off_delay)
         try:
@@ -146,6 +147,7 @@ class _Reading:
             said.toward or "",
             "" if said.what is None else said.what.value,
             bands,
+            beyond,
         )
 
     def _wrong(self, field: str, message: str, *, at_key: bool = False, item: int | str | None = None) -> None:
@@ -256,6 +258,8 @@ class _Reading:
     def _quantity(self, field: str, text: object) -> float:
         if self.kind is Kind.SUSPECT or self.measure is None:
             return parse_quantity(text, "percent")
+        if field == "beyond":
+            return self._possible(text, self.measure)
         apart = difference_of(self.measure.dimension)
         if self.kind is Kind.RATE:
             return parse_rate(text, apart)

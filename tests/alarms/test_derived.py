@@ -187,6 +187,23 @@ def test_a_probe_cut_off_for_longer_than_is_remembered_is_not_compared_for_what_
     assert world.told == world.replay([]) == []
 
 
+def test_a_deviation_may_wait_until_the_reading_itself_is_beyond_something() -> None:
+    """Twelve above a cold room says nothing at 22 degrees, and is told at 25 as what it is. Back at 23.5 it holds, as
+    the deadband of one degree holds for both; at 22.5 it clears."""
+    world = World((rule(DEVIATION, beyond=24.0, deadband=1.0),))
+    for at, bed in ((10, 22.0), (20, 24.0), (30, 25.0), (40, 23.5), (50, 22.5)):
+        apart(world, bed, 10.0, at)
+    assert briefly(world, "apart") == [("raised", 30, 15.0), ("cleared", 50, 3.5)]
+
+
+def test_a_deviation_below_waits_until_the_reading_is_low_enough() -> None:
+    """The mirror image: ten below a hot room says nothing at 20 degrees, and is told at 15."""
+    world = World((rule(DEVIATION, setpoint=-5.0, beyond=18.0),))
+    apart(world, 20.0, 30.0, 10)
+    apart(world, 15.0, 30.0, 20)
+    assert briefly(world, "apart") == [("raised", 20, -15.0)]
+
+
 def test_two_levels_of_one_comparison_are_both_told() -> None:
     """The second level at the same series is held against the same readings of the room."""
     world = World((DEVIATION, rule(DEVIATION, name="far-apart", setpoint=8.0)))

@@ -66,6 +66,21 @@ def test_what_is_dry_already_is_not_foretold() -> None:
     assert told(line(8, 55.0, -0.8)) == []
 
 
+@pytest.mark.parametrize("toward", ["low", "high"])
+def test_a_forecast_may_wait_until_the_reading_itself_is_beyond_something(toward: str) -> None:
+    """From 70 % at -0.8 % an hour: within reach at 67.5 %, but told only once it is below 66 %; and upwards alike."""
+    of, rows = rule(DRYING, beyond=66.0), line(8, 70.0, -0.8)
+    if toward == "high":
+        of, rows = rule(of, setpoint=90.0, toward="high", beyond=84.0), [(t, 150 - v, f) for t, v, f in rows]
+    (without,), (waited,) = told(rows, rule(of, beyond=None)), told(rows, of)
+    assert without.t_ms < 4.5 * HOUR < 5 * HOUR < waited.t_ms < 6.5 * HOUR
+    world = World((of,))
+    for start in range(0, len(rows), 7):
+        world.read({JT_MOISTURE: rows[start : start + 7]})
+        world.restart()
+    assert world.told == [waited]
+
+
 def test_it_clears_when_the_trend_has_turned() -> None:
     """Watered: the line through the last five hours no longer falls."""
     rows = line(6, 70.0, -0.8)

@@ -134,7 +134,7 @@ OPEN, BREWING, SERVED = (parse_condition(text) for text in ("lab open", "brew ru
 def test_sound_rules_of_every_kind_are_not_warned_of() -> None:
     """Nor those that find nothing to do in this lab because it has no second probe, brewer or the like."""
     assert warnings(APART, RATE, SHARE, AHEAD, TWO, LATE, rule(LATE, name="brew", what="brew end")) == []
-    assert warnings(rule(WARM, only_while=(SERVED,))) == []
+    assert warnings(rule(WARM, only_while=(SERVED,)), rule(AHEAD, beyond=61.0)) == []
 
 
 def test_a_task_at_a_tray_and_two_probes_in_one_place_are_sound() -> None:
@@ -181,6 +181,10 @@ def test_a_task_at_a_tray_and_two_probes_in_one_place_are_sound() -> None:
         (
             rule(AHEAD, horizon_ms=2_000 * MIN),
             "horizon: warning: 33 h 20 min is far for a window of 10 h; more than 3 times the window says little",
+        ),
+        (
+            rule(AHEAD, beyond=60.0),
+            "beyond: warning: can never alarm: what is beyond this is beyond the setpoint already",
         ),
         (rule(AHEAD, setpoint=0.0), "setpoint: warning: can never alarm: bedding moisture cannot be below 0 %"),
         (

@@ -139,6 +139,21 @@ def test_a_heat_wave_is_told_a_day_before_the_bedding_is_too_hot() -> None:
     assert story.hour("bedding-hot") - story.hour("heat-wave-ahead") > 20
 
 
+def test_heating_that_comes_back_after_a_cold_week_is_no_heat_wave() -> None:
+    """8 degC over the holidays, then 21.5 within hours: as steep as a heat wave, and nobody is told of one. Nor where
+    the heating then goes by the school day."""
+    for night in (21.5, 15.0):
+
+        def heated(hours: Hours, night: float = night) -> Hours:
+            by_day = (hours % 24 >= 6) & (hours % 24 < 17)
+            return np.where(hours < 174, 8.0, np.where(by_day, 21.5, night))
+
+        room = following(heated, 8.0, 265.0, follows_h=3.0)
+        bed = plus(following(room, 9.0, 265.0), noise(13, 0.1))
+        story = Story(264, {**QUIET, "air_temperature": plus(room, noise(14, 0.15)), "bedding_temperature": bed})
+        assert set(story.alarms()) == {"bedding-cool", "room-air-cold"}
+
+
 # ---- too cold ----------------------------------------------------------------------------------------------------
 
 
@@ -152,6 +167,20 @@ def test_a_freezing_night_is_told_while_someone_can_still_come() -> None:
     story = Story(48, {**QUIET, "air_temperature": room, "bedding_temperature": bed})
     assert story.alarms() == ["room-air-cold", "bedding-cool", "bedding-freezing-ahead", "bedding-near-freezing"]
     assert story.hour("bedding-near-freezing") - story.hour("bedding-freezing-ahead") > 7
+
+
+def test_bedding_that_cools_more_slowly_than_a_freezing_room_is_not_taken_for_heating() -> None:
+    """-15 degC outside and a house that follows in 12 h: the bedding is 8 degC above the air and more, and cold."""
+
+    def room(hours: Hours) -> Hours:
+        return np.where(hours < 48, 21.0, -15 + 36 * np.exp(-(hours - 48) / 12))
+
+    course = following(room, 22.0, 100.0)
+    assert float((course(np.arange(48.0, 72.0)) - room(np.arange(48.0, 72.0))).max()) > 8
+    bed = plus(course, noise(15, 0.1))
+    story = Story(72, {**QUIET, "air_temperature": plus(room, noise(16, 0.15)), "bedding_temperature": bed})
+    assert "bedding-heating" not in story.alarms()
+    assert story.alarms()[-1] == "bedding-near-freezing"
 
 
 # ---- too dry -----------------------------------------------------------------------------------------------------

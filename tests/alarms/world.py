@@ -254,6 +254,7 @@ def every_kind(draw: st.DrawFn) -> tuple[Rule, ...]:
                 not_while=conditions[1],
                 latching=draw(st.sampled_from([False, False, True])),
                 re_alarm_ms=draw(st.sampled_from([None, 2 * MIN])),
+                beyond=draw(st.sampled_from([None, 29.0])) if one is DEVIATION else None,
             )
         )
     made.append(rule(BROKER, setpoint=2.0 * MIN, off_delay_ms=draw(DELAYS)))
