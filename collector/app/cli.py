@@ -19,6 +19,7 @@ from collector.app.commands import (
     diary,
     export,
     init,
+    outlook,
     probes,
     rules,
     status,
@@ -40,6 +41,7 @@ _COMMANDS: tuple[ModuleType, ...] = (
     alarms,
     diary,
     brew,
+    outlook,
     export,
     copies,
 )

@@ -158,7 +158,7 @@ def _uplink(db: sqlite3.Connection) -> None:
         " line TEXT NOT NULL) STRICT"
     )
     for kind, table in (("alarm", "alarm_history"), ("diary", "diary"), ("brew", "brews")):
-        when = f"CREATE TRIGGER uplink_{kind} AFTER INSERT ON {table} WHEN EXISTS (SELECT 1 FROM uplink)"
+        when = f"CREATE TRIGGER uplink_{kind} AFTER INSERT ON {table} WHEN EXISTS (SELECT 1 FROM uplink)"  # noqa: S608 - own names
         db.execute(f"{when} BEGIN {_DUE.format(kind)}; END")
 
 

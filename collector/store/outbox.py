@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from threading import Lock
 from types import TracebackType
 from typing import Self
 
@@ -45,19 +46,25 @@ _LONGEST_WAIT_MS = 2 * 3_600_000
 _NEXT = """
     SELECT id, key, recipient, channel, priority, subject, body, created_ms, attempts, last_error,
            html, parents, picture FROM outbox
-    WHERE state = 'waiting' AND (next_ms <= ? OR next_ms > ?)
+    WHERE state = 'waiting' AND (next_ms <= ?1 OR next_ms > ?2) AND (?3 IS NULL OR (channel = 'chat') = ?3)
     ORDER BY CASE priority WHEN 'high' THEN 0 WHEN 'medium' THEN 1 ELSE 2 END, created_ms, id LIMIT 1"""
+_DUE = "SELECT min(next_ms) FROM outbox WHERE state = 'waiting' AND (?1 IS NULL OR (channel = 'chat') = ?1)"
+_OTHERS_WAIT = """
+    UPDATE outbox SET next_ms = ?2 WHERE state = 'waiting' AND next_ms < ?2
+        AND (channel, recipient) = (SELECT channel, recipient FROM outbox WHERE id = ?1)"""
 
 
 class OutboxStore:
-    """Waits up to 10 s for a locked database; then, and on a full or read-only disk, raises JournalStalled.
+    """One connection for all sending threads, which take turns.
 
-    The database must be there, in this program's form: the collector has opened it before.
+    Waits up to 10 s for a locked database; then, and on a full or read-only disk, raises JournalStalled. The database
+    must be there, in this program's form: the collector has opened it before.
     """
 
     def __init__(self, path: Path) -> None:
         self.path = path
         self.unconfirmed_at_open = 0
+        self._turn = Lock()
         with translated(path):
             self._db = open_existing(path, _BUSY_S)
         try:
@@ -93,19 +100,20 @@ class OutboxStore:
 
     @contextmanager
     def _work(self) -> Iterator[sqlite3.Connection]:
-        with translated(self.path):
+        with translated(self.path), self._turn:
             yield self._db
 
-    def take_next(self, now_ms: int) -> OutboxMessage | None:
-        """The oldest due message of the highest priority; None where nothing is due."""
+    def take_next(self, now_ms: int, chat: bool | None = None) -> OutboxMessage | None:
+        """The oldest due message of the highest priority; None where nothing is due. `chat`: only chat messages, or
+        only others."""
         with self._work() as db:
-            row = db.execute(_NEXT, (now_ms, now_ms + _LONGEST_WAIT_MS)).fetchone()
+            row = db.execute(_NEXT, (now_ms, now_ms + _LONGEST_WAIT_MS, chat)).fetchone()
         return None if row is None else OutboxMessage(*(*row[:11], tuple(row[11].split()), row[12]))
 
-    def next_due_ms(self) -> int | None:
+    def next_due_ms(self, chat: bool | None = None) -> int | None:
         """When the next waiting message is due, None where none waits."""
         with self._work() as db:
-            due: int | None = db.execute("SELECT min(next_ms) FROM outbox WHERE state = 'waiting'").fetchone()[0]
+            due: int | None = db.execute(_DUE, (chat,)).fetchone()[0]
         return due
 
     def data_version(self) -> int:
@@ -121,8 +129,11 @@ class OutboxStore:
         self._update("state = 'sent', settled_ms = ?, last_error = ''", (now_ms,), number)
 
     def mark_waiting(self, number: int, next_ms: int, error: str) -> None:
-        """It surely did not go out; try again at `next_ms`."""
-        self._update("state = 'waiting', next_ms = ?, last_error = ?", (next_ms, error), number)
+        """It surely did not go out; try again at `next_ms`, and whatever else waits for this recipient no sooner."""
+        with self._work() as db, transaction(db):
+            query = "UPDATE outbox SET state = 'waiting', next_ms = ?, last_error = ? WHERE id = ?"
+            db.execute(query, (next_ms, error, number))
+            db.execute(_OTHERS_WAIT, (number, next_ms))
 
     def mark_failed(self, number: int, now_ms: int, error: str) -> None:
         """Given up."""

@@ -28,7 +28,8 @@ _LATE = """SELECT r.id, r.value, r.flag, r.raw FROM uplink_due d JOIN readings r
     WHERE d.kind = 'reading' ORDER BY d.id LIMIT ?"""
 _DUE = "SELECT id, n FROM uplink_due WHERE kind = ? ORDER BY id LIMIT ?"
 _ALARMS = """SELECT h.id, h.rule, h.series, h.place, h.measure, h.priority, h.event, h.before, h.after, h.t_ms,
-    h.since_ms, h.raised_ms, h.value, h.worst, h.by FROM alarm_history h WHERE h.id IN (SELECT value FROM json_each(?))"""
+    h.since_ms, h.raised_ms, h.value, h.worst, h.by FROM alarm_history h
+    WHERE h.id IN (SELECT value FROM json_each(?))"""
 _ASIDE = "INSERT INTO uplink_aside(at_ms, reason, line) VALUES(?, ?, ?)"
 _ASIDE_BOUND = "DELETE FROM uplink_aside WHERE id <= (SELECT max(id) FROM uplink_aside) - ?"
 _COUNTED = (
