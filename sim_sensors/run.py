@@ -88,7 +88,7 @@ def _about(box: Box, t_ms: int) -> Fact:
         channels[channel.name] = {"model": channel.model, "unit": channel.unit, **pointed, **errors}
     values: dict[str, object] = {"topic": probe.topic, "format": probe.format.value, "clock_ms": probe.clock_ms}
     if probe.format is Format.JSON and probe.clock_ms is not None:
-        values["time"] = probe.time_pointer
+        values["time_pointer"] = probe.time_pointer
     return Fact(t_ms, "probe", probe.key, probe.place, "now", {**values, "channels": channels})
 
 

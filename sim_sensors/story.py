@@ -148,7 +148,7 @@ def _readings(probe: Mapping[str, Any], pack: Pack) -> Iterator[tuple[str, float
         yield next(iter(channels)), _number(pack.payload), pack.t_ms
     elif form == "json":
         document = json.loads(pack.payload)
-        written = _at(document, probe["time"]) if "time" in probe else None
+        written = _at(document, probe["time_pointer"]) if "time_pointer" in probe else None
         t_ms = pack.t_ms if written is None else time_ms(written)
         for name, channel in channels.items():
             value = _at(document, channel["pointer"])

@@ -17,8 +17,9 @@ from tests.services.certificates import Authority
 from tests.services.free_port import free_port
 from tests.services.mosquitto import Mosquitto
 from tests.services.waiting import wait_until
+from tests.sim.small import START_MS, of_topic, played, small_lab
+from tests.sim.test_payloads import ZOO
 
-START_MS = 1_772_438_400_000
 AT_ONCE = 1e6
 
 
@@ -72,6 +73,25 @@ def test_all_packs_arrive(mosquitto: Mosquitto, listen: Callable[[int], Listener
     assert play(Publisher("127.0.0.1", mosquitto.port, max_inflight=20), sent) == Played(len(sent), len(sent))
     wait_until(lambda: len(heard.got) >= len(sent), "all packs")
     assert heard.got == [(p.topic, p.payload) for p in sent]
+
+
+@pytest.mark.service
+def test_every_format_arrives_whole(mosquitto: Mosquitto, listen: Callable[[int], Listener]) -> None:
+    """SenML in JSON and CBOR, pointers and bare numbers: the bytes that were sent."""
+    heard, sent = listen(mosquitto.port), played(small_lab(ZOO))
+    assert play(Publisher("127.0.0.1", mosquitto.port), sent).confirmed == len(sent)
+    wait_until(lambda: len(heard.got) >= len(sent), "all packs")
+    assert heard.got == [(p.topic, p.payload) for p in sent]
+
+
+@pytest.mark.service
+def test_retained_messages_wait_for_who_comes_later(mosquitto: Mosquitto, listen: Callable[[int], Listener]) -> None:
+    """A probe that retains leaves its last message at the broker; the others leave nothing."""
+    sent = played(small_lab("room-air: {retain: yes}"), hours=0.2)
+    assert play(Publisher("127.0.0.1", mosquitto.port), sent).confirmed == len(sent)
+    heard = listen(mosquitto.port)
+    wait_until(lambda: len(heard.got) > 0, "the retained message")
+    assert heard.got == [("worms/room", of_topic(sent, "worms/room")[-1].payload)]
 
 
 @pytest.mark.service
@@ -189,13 +209,15 @@ def test_password(start_mosquitto: Callable[..., Mosquitto]) -> None:
 @pytest.mark.filterwarnings("ignore:Exception ignored in. <ssl.SSLSocket:pytest.PytestUnraisableExceptionWarning")
 @pytest.mark.service
 def test_tls(start_mosquitto: Callable[..., Mosquitto], tmp_path: Path) -> None:
-    """With the right CA file it plays over TLS; with another authority's its certificate is not trusted."""
+    """With the right CA file it plays over TLS; with another authority's, or with just those the system trusts, the
+    certificate is not trusted."""
     ours, other = Authority(tmp_path / "ours"), Authority(tmp_path / "other")
     broker = start_mosquitto(tls=ours.issue())
     sent = packs(2)
     assert play(Publisher("127.0.0.1", broker.port, ca_file=str(ours.ca_file)), sent).confirmed == len(sent)
-    with pytest.raises(PublishError, match=r"certificate not trusted \(.*\); check the CA file"):
-        play(Publisher("127.0.0.1", broker.port, ca_file=str(other.ca_file)), sent)
+    for ca_file in (str(other.ca_file), None):
+        with pytest.raises(PublishError, match=r"certificate not trusted \(.*\); check the CA file"):
+            play(Publisher("127.0.0.1", broker.port, ca_file=ca_file, tls=True), sent)
 
 
 def test_a_ca_file_that_is_none(tmp_path: Path) -> None:
