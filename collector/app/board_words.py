@@ -91,17 +91,21 @@ class Case:
         words = Trouble(self.rule, self.series, self.lab, self._when).wrong()
         return words[:1].upper() + words[1:]
 
-    def _since(self, standing: bool) -> str:
+    @property
+    def _since_ms(self) -> int:
         found = [change.since_ms for change in self.past if change.since_ms is not None]
-        since_ms = found[0] if found else self.ack.raised_ms
-        ago = f" ({show_duration(self.now_ms - since_ms)} ago)" if standing and self.now_ms > since_ms else ""
-        return self._when(since_ms) + ago
+        return found[0] if found else self.ack.raised_ms
+
+    def _since(self, standing: bool) -> str:
+        lasted_ms = self.now_ms - self._since_ms
+        ago = f" ({show_duration(lasted_ms)} ago)" if standing and lasted_ms > 0 else ""
+        return self._when(self._since_ms) + ago
 
     def _priority(self, standing: bool) -> str:
         if self.rule is None:
             return self.past[0].priority if self.past else "not known"
         respond = self.rule.time_to_respond_ms
-        by = f", by {self._when(self.ack.raised_ms + respond)}" if standing else ""
+        by = f", by {self._when(self._since_ms + respond)}" if standing else ""
         return f"{self.rule.priority.value}: time to respond {show_duration(respond)}{by}"
 
     def _level(self) -> str:
@@ -113,15 +117,17 @@ class Case:
 
     def _sentences(self) -> Iterator[str]:
         if self.asked:
-            later = "and will take it up in a moment" if self.running else "and takes it up when it runs again"
-            yield f"Noted. The collector has not answered yet {later}."
+            running = "Noted. The collector will take it up in a moment."
+            yield running if self.running else "Noted. The collector takes it up when it runs again."
         elif self.own is not None:
             yield from self._standing(self.own)
         else:
             yield from self._gone()
         if not self.running:
-            as_of = f" What stands here is as of {self._when(self.alive_ms)}." if self.alive_ms is not None else ""
-            yield f"The collector is not running.{as_of}"
+            as_of = f"; what stands here is as of {self._when(self.alive_ms)}" if self.alive_ms is not None else ""
+            yield f"The collector is not running{as_of}."
+            if self.button:
+                yield "A press of the button is noted all the same."
 
     def _standing(self, own: AlarmState) -> Iterator[str]:
         if own.state is State.SHELVED:

@@ -42,7 +42,9 @@ class _Board:
             return self._refused(wrong)
         except NotNow as trouble:
             self._log(f"the board cannot serve a link: {trouble}")
-            return self.pages.notice(503, "Not now", f"{trouble}.", "Nothing was changed. Try again in a moment.")
+            return self.pages.notice(
+                503, "Not now", _first_up(str(trouble)), "Nothing was changed. Try again in a moment."
+            )
         except Exception as error:  # noqa: BLE001  a traceback could repeat the link, which is a secret
             self._log(f"the board met a mistake in the program: {type(error).__name__}")
             return self.pages.notice(500, "Something went wrong", "A mistake in the program; nothing was changed.")
@@ -67,13 +69,13 @@ class _Board:
 
     def _refused(self, wrong: LinkWrong) -> Response:
         if wrong.expired:
-            return self.pages.notice(410, "This link is too old", f"{wrong}.", _NEWER)
+            return self.pages.notice(410, "This link is too old", _first_up(str(wrong)), _NEWER)
         if self._wrong.too_many():
             answer = self.pages.notice(429, "Too many wrong links", "Try again in a minute.")
             answer.headers["Retry-After"] = "60"
             return answer
         self._log(f"a link was refused: {wrong}")
-        return self.pages.notice(404, "This link does not work", f"{wrong}.", _WHOLE)
+        return self.pages.notice(404, "This link does not work", _first_up(str(wrong)), _WHOLE)
 
     async def other(self, _request: Request, error: Exception) -> Response:
         """What the routes do not take: no such page, no such method."""
@@ -81,6 +83,10 @@ class _Board:
         answer = self.pages.notice(status, "No such page", "The links in messages lead here.")
         answer.headers.update(headers or {})
         return answer
+
+
+def _first_up(text: str) -> str:
+    return f"{text[:1].upper()}{text[1:]}."
 
 
 def make_app(desk: Desk, ticks: Callable[[], float], log: Callable[[str], None], own_host: str = "") -> Starlette:
