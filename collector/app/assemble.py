@@ -1,7 +1,6 @@
 """Builds the collector's parts from the home folder and the settings, and all memory state from the journal."""
 
 import json
-import threading
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple
@@ -27,7 +26,7 @@ from collector.domain.readings import FUTURE_TOLERANCE_MS, USABLE, Stored, Why
 from collector.domain.units import MEASURES
 from collector.intake.inbox import Intake
 from collector.intake.session import Broker
-from collector.messages.sender import Sender
+from collector.messages.lanes import Lanes
 from collector.messages.settings import ChatSettings, MailSettings
 from collector.messages.ways import channels
 from collector.store import reading
@@ -46,16 +45,11 @@ class Parts:
     pipeline: Pipeline
     broker: Broker
     outbox: OutboxStore
-    sender_thread: threading.Thread
-    stop_sender: threading.Event
-    wake_sender: threading.Event
+    lanes: Lanes
 
     def close(self) -> None:
-        """In reverse order of opening; the sender finishes the message it is handing over."""
-        self.stop_sender.set()
-        self.wake_sender.set()
-        if self.sender_thread.is_alive():
-            self.sender_thread.join(timeout=30)
+        """In reverse order of opening; each sender finishes the message it is handing over."""
+        self.lanes.close()
         self.outbox.close()
         self.journal.close()
 
@@ -122,11 +116,9 @@ def assemble(
         raise
     if outbox.unconfirmed_at_open:
         log(f"outbox: {outbox.unconfirmed_at_open} messages cut off by the stop may have arrived; not sent again")
-    stop_sender, wake_sender = threading.Event(), threading.Event()
     ways = channels(mail, chat, home.outbox_folder, lab.name, settings.mail.sender)
-    sender = Sender(outbox, ways, now, wake_sender, log)
-    thread = threading.Thread(target=sender.run, args=(stop_sender,), name="sender", daemon=True)
-    return Parts(lab, journal, pipeline, broker_of(home, settings), outbox, thread, stop_sender, wake_sender)
+    lanes = Lanes(outbox, ways, now, log)
+    return Parts(lab, journal, pipeline, broker_of(home, settings), outbox, lanes)
 
 
 def _opened(home: Home, lab: Lab, now_ms: int, damage: str) -> Opened:

@@ -1,6 +1,6 @@
 """`watch`: the loop that carries readings from the broker into the journal and alarms out to people.
 
-One thread reads, judges and commits; one sends mail; apscheduler's thread only asks for upkeep. Signals and the
+One thread reads, judges and commits; two send messages; apscheduler's thread only asks for upkeep. Signals and the
 scheduler set flags and the loop acts. A damaged journal is answered like a crash: close everything without
 acknowledging, set the file aside, rebuild from what can be read, connect again.
 """
@@ -158,7 +158,7 @@ class Daemon:
         self._catch_up(_CATCH_UP_S)
         self._session = Session(self.parts.broker, self._message, self._news, time.monotonic)
         self.parts.pipeline.batch.events.append((self.now(), "started", why))
-        self.parts.sender_thread.start()
+        self.parts.lanes.start()
         try:
             while not self._stop.is_set() and not self._again:
                 self._turn()
@@ -316,7 +316,7 @@ class Daemon:
         self._pacer.committed(time.monotonic())
         self._since_s = time.monotonic()
         if told:
-            self.parts.wake_sender.set()
+            self.parts.lanes.wake()
         if self._stall is not None:
             self._recovered(self._stall)
 

@@ -61,18 +61,20 @@ class Row(Protocol):
 
 
 class Outbox(Protocol):
-    """Messages committed together with the alarms they tell of. Each call is one durable transaction.
+    """Messages committed together with the alarms they tell of. Each call is one durable transaction; several threads
+    may call.
 
     Where the database cannot be read or written a call raises, and nothing has changed then.
     """
 
-    def take_next(self, now_ms: int, /) -> Row | None:
+    def take_next(self, now_ms: int, chat: bool | None = None, /) -> Row | None:
         """The next message that waits and is due: high priority first, then the oldest. None: nothing is due.
+        `chat`: only chat messages (True) or only others (False).
 
         One that seems due only in some hours, longer than any wait, is due: the clock was set back since."""
         ...
 
-    def next_due_ms(self) -> int | None:
+    def next_due_ms(self, chat: bool | None = None, /) -> int | None:
         """When the next waiting message is due. None: none waits."""
         ...
 
@@ -82,7 +84,7 @@ class Outbox(Protocol):
 
     def mark_sent(self, number: int, now_ms: int, /) -> None: ...
     def mark_waiting(self, number: int, next_ms: int, error: str, /) -> None:
-        """It surely did not go out; try again at `next_ms`."""
+        """It surely did not go out; try again at `next_ms`, and whatever else waits for this recipient no sooner."""
         ...
 
     def mark_failed(self, number: int, now_ms: int, error: str, /) -> None:

@@ -60,7 +60,10 @@ class Sender:
         log: Callable[[str], None] = _no_log,
         patience: Patience | None = None,
         jitter: Callable[[], float] = random.random,
+        chat: bool | None = None,
+        on_failed: Callable[[], None] = lambda: None,
     ) -> None:
+        """`chat`: hands over only chat messages, or only others. `on_failed` is called after each failure for good."""
         self._outbox = outbox
         self._channels = channels
         self._now = now
@@ -69,6 +72,8 @@ class Sender:
         self._patience = patience or Patience()
         self._jitter = jitter
         self._tries: Counter[int] = Counter()
+        self._chat = chat
+        self._on_failed = on_failed
         self._unsettled: Callable[[], None] | None = None
         self._trouble = ""
 
@@ -82,7 +87,7 @@ class Sender:
         """One look at the outbox; returns when the next is due."""
         try:
             self.deliver_due(stop)
-            due_ms = self._outbox.next_due_ms()
+            due_ms = self._outbox.next_due_ms(self._chat)
         except Exception as error:  # noqa: BLE001 - a full disk must not end the thread that will tell of it
             trouble = f"outbox: {_where(error) if not str(error) else one_line(str(error))}"
             if trouble != self._trouble:
@@ -103,7 +108,7 @@ class Sender:
         self._settle()
         handled = 0
         while not (stop is not None and stop.is_set()):
-            row = self._outbox.take_next(self._now())
+            row = self._outbox.take_next(self._now(), self._chat)
             if row is None:
                 break
             self._deliver(row)
@@ -113,7 +118,7 @@ class Sender:
     def _deliver(self, row: Row) -> None:
         step = _Step(self._outbox, row)
         try:
-            self._channel(row).deliver(row, step.before_data)
+            answer = self._channel(row).deliver(row, step.before_data)
         except TemporaryFailure as failure:
             self._try_later(row, str(failure))
         except PermanentFailure as failure:
@@ -126,7 +131,7 @@ class Sender:
             reason = f"a mistake in the program: {_where(error)}"
             self._unconfirmed(row, reason) if step.taken else self._try_later(row, reason)
         else:
-            self._log(f"message {row.key} sent")
+            self._log(f"message {row.key} sent" + (f": {answer}" if answer else ""))
             self._settle(lambda: self._outbox.mark_sent(row.id, self._now()), row)
 
     def _channel(self, row: Row) -> Channel:
@@ -149,7 +154,12 @@ class Sender:
 
     def _failed(self, row: Row, reason: str) -> None:
         self._log(f"message {row.key} failed: {reason}")
-        self._settle(lambda: self._outbox.mark_failed(row.id, self._now(), reason), row)
+
+        def mark() -> None:
+            self._outbox.mark_failed(row.id, self._now(), reason)
+            self._on_failed()
+
+        self._settle(mark, row)
 
     def _unconfirmed(self, row: Row, reason: str) -> None:
         self._log(f"message {row.key} unconfirmed: {reason}")

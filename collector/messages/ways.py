@@ -1,5 +1,6 @@
 """Which ways of reaching people there are, and whom to tell of an alarm by which."""
 
+import hashlib
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -40,6 +41,12 @@ def ways_to(person: Person, mail: MailSettings | None) -> tuple[Addressee, ...]:
     by = "email" if mail is not None else "file"
     ways = (Addressee(by, person.email), Addressee("chat", person.chat))
     return tuple(way for way in ways if way.recipient)
+
+
+def way_key(key: str, way: Addressee) -> str:
+    """A message's key for one way of reaching its reader; gives no address away."""
+    digest = hashlib.sha256(f"{way.channel}:{way.recipient}".encode("utf-8", "surrogatepass"))
+    return f"{key}-{digest.hexdigest()[:16]}"
 
 
 def channels(

@@ -39,8 +39,8 @@ class FilledOutbox(Protocol):
 
     def close(self) -> None: ...
 
-    def take_next(self, now_ms: int, /) -> Row | None: ...
-    def next_due_ms(self) -> int | None: ...
+    def take_next(self, now_ms: int, chat: bool | None = None, /) -> Row | None: ...
+    def next_due_ms(self, chat: bool | None = None, /) -> int | None: ...
     def mark_sending(self, number: int, /) -> None: ...
     def mark_sent(self, number: int, now_ms: int, /) -> None: ...
     def mark_waiting(self, number: int, next_ms: int, error: str, /) -> None: ...
@@ -78,18 +78,19 @@ class MemoryOutbox:
     def close(self) -> None:
         """Nothing to close."""
 
-    def take_next(self, now_ms: int, /) -> Letter | None:
-        due = [row for n, row in self.rows.items() if self._waits(n) and self._is_time(n, now_ms)]
+    def take_next(self, now_ms: int, chat: bool | None = None, /) -> Letter | None:
+        due = [row for n, row in self.rows.items() if self._waits(n, chat) and self._is_time(n, now_ms)]
         return min(due, key=lambda row: (_ORDER[row.priority], row.created_ms, row.id), default=None)
 
-    def next_due_ms(self) -> int | None:
-        return min((self.standings[n].next_ms for n in self.rows if self._waits(n)), default=None)
+    def next_due_ms(self, chat: bool | None = None, /) -> int | None:
+        return min((self.standings[n].next_ms for n in self.rows if self._waits(n, chat)), default=None)
 
     def _is_time(self, number: int, now_ms: int) -> bool:
         return not now_ms < self.standings[number].next_ms <= now_ms + 2 * MS["h"]
 
-    def _waits(self, number: int) -> bool:
-        return self.standings[number].state == "waiting"
+    def _waits(self, number: int, chat: bool | None) -> bool:
+        mine = chat is None or (self.rows[number].channel == "chat") == chat
+        return mine and self.standings[number].state == "waiting"
 
     def mark_sending(self, number: int, /) -> None:
         self._mark(number, "sending")
@@ -100,6 +101,11 @@ class MemoryOutbox:
 
     def mark_waiting(self, number: int, next_ms: int, error: str, /) -> None:
         self._mark(number, "waiting", error, next_ms)
+        way = (self.rows[number].channel, self.rows[number].recipient)
+        for other, standing in self.standings.items():
+            same = (self.rows[other].channel, self.rows[other].recipient) == way
+            if same and standing.state == "waiting" and standing.next_ms < next_ms:
+                self.standings[other] = replace(standing, next_ms=next_ms)
 
     def mark_failed(self, number: int, now_ms: int, error: str, /) -> None:
         self._mark(number, "failed", error)

@@ -40,7 +40,8 @@ class FakeChannel:
 
 
 def letters(*keys: str) -> Sequence[Letter]:
-    return [Letter(key=key) for key in keys]
+    """Each to someone else."""
+    return [Letter(key=key, recipient=f"{key}@quillbrook.example") for key in keys]
 
 
 def test_what_is_due_is_delivered_once(outbox: FilledOutbox, make_sender: MakeSender, lines: list[str]) -> None:

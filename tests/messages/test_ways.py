@@ -7,7 +7,7 @@ from collector.alarms.model import Priority
 from collector.domain.lab import Person
 from collector.messages.chat import chat_name
 from collector.messages.settings import ChatSettings, MailSettings
-from collector.messages.ways import Addressee, addressees, channels, everyone, ways_to
+from collector.messages.ways import Addressee, addressees, channels, everyone, way_key, ways_to
 from tests.messages.examples import LAB
 
 MAIL = MailSettings("mail.quillbrook.example")
@@ -54,3 +54,10 @@ def test_a_person_is_reached_by_each_way_they_have() -> None:
     )
     assert ways_to(replace(both, email=""), MAIL) == (Addressee("chat", "teacher-phone"),)
     assert ways_to(replace(both, chat=""), None) == (Addressee("file", "teacher@quillbrook.example"),)
+
+
+def test_each_way_has_a_key_of_its_own_that_hides_the_address() -> None:
+    """The same message by mail and by chat is two rows of the outbox."""
+    mail, chat = Addressee("email", "teacher@quillbrook.example"), Addressee("chat", "teacher@quillbrook.example")
+    assert way_key("k", mail) == way_key("k", mail) != way_key("k", chat)
+    assert "teacher" not in way_key("k", mail)

@@ -3,6 +3,7 @@
 import sqlite3
 import threading
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -32,6 +33,12 @@ def journal(tmp_path: Path) -> Journal:
     return made
 
 
+def put_for(recipient: str, key: str, journal: Journal, channel: str = "email") -> None:
+    new = replace(message(key, T0 + 50, "low"), recipient=recipient, channel=channel)
+    with Journal(journal.path, "UTC").open(T0) as opened_again:
+        opened_again.commit(Batch(messages=[new]), T0 + 50)
+
+
 def next_of(outbox: OutboxStore, now_ms: int) -> OutboxMessage:
     found = outbox.take_next(now_ms)
     assert found is not None
@@ -53,14 +60,46 @@ def test_messages_go_by_priority_then_age(journal: Journal) -> None:
 
 def test_a_message_waits_for_its_next_try(journal: Journal) -> None:
     """Put back, it is not due before its time, keeps its error and counts its tries; others go meanwhile."""
+    put_for("maintainer@quillbrook.example", "other", journal)
     with OutboxStore(journal.path) as outbox:
         first = next_of(outbox, T0 + 100)
         outbox.mark_sending(first.id)
         outbox.mark_waiting(first.id, T0 + MINUTE, "connection refused")
-        assert next_of(outbox, T0 + 100).key == "high-1"
+        assert next_of(outbox, T0 + 100).key == "other"
         again = next_of(outbox, T0 + MINUTE)
         assert (again.key, again.attempts, again.last_error) == ("high-0", 1, "connection refused")
-        assert outbox.next_due_ms() == T0
+        assert outbox.next_due_ms() == T0 + 50
+
+
+def test_a_recipient_that_failed_for_now_waits_with_all_its_messages(journal: Journal) -> None:
+    """Nine messages to one slow mailbox cost one try, not nine, before the others have their turn; each keeps its own
+    count, and a new one for it, which may be urgent, is tried at once."""
+    put_for("maintainer@quillbrook.example", "other", journal)
+    with OutboxStore(journal.path) as outbox:
+        first = next_of(outbox, T0 + 100)
+        outbox.mark_sending(first.id)
+        outbox.mark_waiting(first.id, T0 + MINUTE, "450 greylisted")
+        other = next_of(outbox, T0 + 100)
+        outbox.mark_sending(other.id)
+        outbox.mark_sent(other.id, T0 + 100)
+        assert (other.key, outbox.take_next(T0 + 100)) == ("other", None)
+        put_for(first.recipient, "new", journal)
+        assert next_of(outbox, T0 + 100).key == "new"
+        assert [row.attempts for row in (next_of(outbox, T0 + MINUTE),)] == [1]
+
+
+def test_chat_and_the_rest_are_asked_for_apart(journal: Journal) -> None:
+    """Two threads share the outbox, and neither sees what is the other's."""
+    put_for("teacher-phone", "chat-1", journal, channel="chat")
+    with OutboxStore(journal.path) as outbox:
+        found = outbox.take_next(T0 + 100, True)
+        assert found is not None
+        assert (found.key, outbox.next_due_ms(True)) == ("chat-1", T0 + 50)
+        outbox.mark_failed(found.id, T0 + 100, "no longer there")
+        assert (outbox.take_next(T0 + 100, True), outbox.next_due_ms(True)) == (None, None)
+        rest = outbox.take_next(T0 + 100, False)
+        assert rest is not None
+        assert rest.key == "high-0"
 
 
 def test_a_restart_tries_waiting_messages_at_once(journal: Journal) -> None:
