@@ -18,6 +18,9 @@ _OPEN = """
     UNION SELECT n.* FROM notices n JOIN alarm_states s
         ON s.rule = n.rule AND s.series = n.series AND s.raised_ms = n.occurrence_ms
         WHERE s.state IN ('unacknowledged', 'acknowledged', 'returned-unacknowledged')
+    UNION SELECT n.* FROM notices w JOIN notices n
+        ON n.role = w.role AND n.rule = w.rule AND n.series = w.series AND n.occurrence_ms = w.occurrence_ms
+        WHERE w.fate IN ('waiting', 'digest')
     ORDER BY made_ms, role, rule, series, event"""
 
 
@@ -27,7 +30,8 @@ def write(db: sqlite3.Connection, found: Iterable[Notice]) -> None:
 
 
 def open_notices(db: sqlite3.Connection, since_ms: int) -> list[Notice]:
-    """Those not settled, those settled since then, and all of alarms that stand; in the order they arose."""
+    """Those not settled, with what the same person was told of the same occurrence; those settled since then; and all
+    of alarms that stand. In the order they arose."""
     return [_notice(row) for row in db.execute(_OPEN, (since_ms,))]
 
 
