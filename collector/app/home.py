@@ -9,7 +9,9 @@ from pathlib import Path
 
 from collector.alarms.layers import RuleSet, examine_layers
 from collector.alarms.model import Rule
+from collector.app.clock import system_now
 from collector.app.ownseries import with_own_series
+from collector.app.school import SchoolCalendars
 from collector.domain.lab import Lab
 from collector.domain.labfile import read_lab
 from collector.domain.problems import Problem, Refused
@@ -48,9 +50,13 @@ class Home:
         digest = sha256(f"{os.uname().nodename}:{self.path.resolve()}".encode()).hexdigest()
         return f"traywarden-{digest[:10]}"
 
-    def load_lab(self) -> Lab:
-        """Raises Refused with every problem of lab.yaml."""
-        return with_own_series(read_lab(_text(self.lab_file, "make one with: traywarden init"), "lab.yaml"))
+    def load_lab(self, calendars: SchoolCalendars | None = None) -> Lab:
+        """The lab with the days off of the calendars it names. Raises Refused with every problem of lab.yaml."""
+        text = _text(self.lab_file, "make one with: traywarden init")
+        return with_own_series(read_lab(text, "lab.yaml", calendars=calendars or self.calendars()))
+
+    def calendars(self) -> SchoolCalendars:
+        return SchoolCalendars(self.path, system_now())
 
     def load_rules(self) -> tuple[Rule, ...]:
         """The rules in force. Raises Refused as `load_rule_set`."""

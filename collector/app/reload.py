@@ -1,4 +1,4 @@
-"""lab.yaml and the rule files while the collector runs: seeing that they changed, and reading them.
+"""lab.yaml, its calendars and the rule files while the collector runs: seeing that they changed, and reading them.
 
 A file is read once it has stood unchanged from one look to the next, so that one that is still being written is not
 taken for whole. What cannot be used is told line by line, and what was read before stays.
@@ -9,7 +9,9 @@ from collections.abc import Callable
 from collector.alarms.changes import difference, signatures
 from collector.alarms.layers import RuleSet
 from collector.app.home import Home
+from collector.app.school import calendar_stamp
 from collector.domain.lab import Lab
+from collector.domain.labfile import calendar_names
 from collector.domain.problems import Problem, Refused
 
 
@@ -33,6 +35,8 @@ class Files:
     def __init__(self, home: Home, log: Callable[[str], None]) -> None:
         """Raises Refused with every problem of lab.yaml and the rules."""
         self._home, self._log = home, log
+        self._named_at: object = None
+        self._named: tuple[str, ...] = ()
         self._lab_file, self._rule_files = _Watched(self._lab_stamp()), _Watched(self._rules_stamp())
         problems: list[Problem] = []
         try:
@@ -77,11 +81,21 @@ class Files:
         return True
 
     def _lab_stamp(self) -> object:
+        """Of the file and of the calendars it names, which are looked for again when it has changed."""
         try:
             found = self._home.lab_file.stat()
         except OSError:
             return None
-        return found.st_mtime_ns, found.st_size, found.st_ino
+        stamp = found.st_mtime_ns, found.st_size, found.st_ino
+        if stamp != self._named_at:
+            self._named_at, self._named = stamp, self._calendar_names()
+        return stamp, calendar_stamp(self._home.path, self._named)
+
+    def _calendar_names(self) -> tuple[str, ...]:
+        try:
+            return calendar_names(self._home.lab_file.read_text(encoding="utf-8"))
+        except (OSError, UnicodeDecodeError):
+            return ()
 
     def _rules_stamp(self) -> object:
         stamps = []
