@@ -1,0 +1,166 @@
+"""What the page says of an alarm in each state, from values alone."""
+
+from dataclasses import replace
+
+import pytest
+
+from collector.alarms.model import LINK_SERIES, AlarmKey, AlarmState, Event, State
+from collector.app.board_words import ON_IT, SEEN, Case
+from collector.domain.labfile import read_lab
+from collector.messages.links import Ack
+from collector.store.reader import PastChange
+from tests.app.hand_lab import START, rules_of
+from tests.app.lab import LAB
+from tests.services.clock import QUILLBROOK_MORNING_MS
+
+MIN = 60_000
+LAB_VALUES = read_lab(LAB, "lab.yaml")
+HOT = next(rule for rule in rules_of() if rule.name == "bedding-hot")
+KEY = AlarmKey("bedding-hot", 1)
+SERIES = replace(
+    LINK_SERIES, id=1, probe="juniper-top", measure="bedding_temperature", place="juniper/top", unit="degC"
+)
+RAISED = AlarmState(KEY, State.UNACKNOWLEDGED, active=True, since_ms=START, raised_ms=START + MIN)
+ACK = Ack("bedding-hot", "juniper/top", 1, START + MIN, "teacher", START + 14 * 24 * 60 * MIN)
+
+
+def change(event: Event, minute: float, by: str = "") -> PastChange:
+    """One line of the history of this occurrence, which the collector noticed a minute later."""
+    at_ms = START + round(minute * MIN)
+    normal = State.NORMAL
+    where = KEY.rule, KEY.series, ACK.place, SERIES.measure, "high"
+    return PastChange(1, *where, event, normal, normal, at_ms, START, ACK.raised_ms, None, None, by, at_ms + MIN)
+
+
+UP = change(Event.RAISED, 1)
+BASE = Case(
+    ack=ACK,
+    lab=LAB_VALUES,
+    rule=HOT,
+    series=SERIES,
+    state=RAISED,
+    past=[UP],
+    asked=False,
+    running=True,
+    alive_ms=START + 29 * MIN,
+    now_ms=START + 30 * MIN,
+)
+
+
+def test_an_alarm_that_nobody_has_taken_calls() -> None:
+    """Place, what, since, priority with its time, colour, the button in whose name, what to do."""
+    page = BASE.page()
+    assert (page.lab, page.where) == ("Quillbrook School worm lab", "Juniper, top tray")
+    assert page.what == "Bedding temperature too high"
+    assert page.since == "08:00 (30 min ago)"
+    assert page.priority == "high: time to respond 4 h, by 12:00"
+    assert (page.level, page.button, page.role) == ("high", ON_IT, "teacher")
+    assert page.state == ("Nobody has said yet that they are on it.",)
+    assert page.to_do.startswith("Lift the blanket")
+    assert not page.waiting
+
+
+def held(state: State, **more: object) -> AlarmState:
+    return RAISED.with_(state=state, **more)
+
+
+TAKEN, BACK = change(Event.ACKNOWLEDGED, 4, "class 4b"), change(Event.CLEARED, 9)
+ON = "class 4b is on it, since 08:05."
+NORMAL_AGAIN = "Back to normal at 08:09."
+NOTHING = "There is nothing to acknowledge."
+CASES = {
+    "acknowledged": (held(State.ACKNOWLEDGED), [UP, TAKEN], "", "", [ON]),
+    "returned": (
+        held(State.RETURNED, active=False), [UP, BACK], SEEN, "",
+        ["Nobody has said yet that they are on it.", NORMAL_AGAIN],
+    ),
+    "over": (None, [UP, TAKEN, BACK], "", "", [ON, NORMAL_AGAIN, f"It is over. {NOTHING}"]),
+    "over, taken afterwards": (None, [UP, BACK, TAKEN], "", "", [ON, NORMAL_AGAIN, f"It is over. {NOTHING}"]),
+    "called again": (
+        held(State.UNACKNOWLEDGED), [UP, TAKEN, change(Event.RE_ALARMED, 20)], ON_IT, "high",
+        ["Nobody has said yet that they are on it."],
+    ),
+    "another one": (
+        held(State.UNACKNOWLEDGED, raised_ms=START + 20 * MIN), [UP, TAKEN, BACK], "", "",
+        [ON, NORMAL_AGAIN, "That alarm is over. Another one stands since 08:20; its own message has its own link."],
+    ),
+    "another one, shelved": (
+        held(State.SHELVED, raised_ms=START + 20 * MIN), [UP, BACK], "", "", [NORMAL_AGAIN, f"It is over. {NOTHING}"]
+    ),
+    "latched": (
+        held(State.UNACKNOWLEDGED, active=False), [UP, change(Event.LATCHED, 9)], SEEN, "high",
+        ["Nobody has said yet that they are on it.", NORMAL_AGAIN, "The alarm stays until somebody has looked."],
+    ),
+    "latched and taken": (
+        held(State.ACKNOWLEDGED, active=False), [UP, TAKEN, change(Event.LATCHED, 9)], SEEN, "",
+        [ON, NORMAL_AGAIN, "The alarm stays until somebody has looked."],
+    ),
+    "shelved": (
+        held(State.SHELVED, shelved_until_ms=START + 120 * MIN, shelved_by="teacher", reason="repair"),
+        [UP, change(Event.SHELVED, 3)], "", "", [f"Shelved by teacher until 10:00: repair. {NOTHING}"],
+    ),
+    "suppressed": (
+        held(State.SUPPRESSED, cause="probe-silent at juniper"), [UP], "", "",
+        [f"Suppressed (probe-silent at juniper). {NOTHING}"],
+    ),
+    "suppressed by design": (held(State.SUPPRESSED), [UP], "", "", [f"Suppressed (by design). {NOTHING}"]),
+    "out of service": (held(State.OUT_OF_SERVICE), [UP], "", "", [f"Out of service. {NOTHING}"]),
+    "rule removed": (
+        None, [UP, change(Event.RULE_REMOVED, 9)], "", "",
+        ["The rule was changed or taken away since.", f"It is over. {NOTHING}"],
+    ),
+    "unknown": (None, [], "", "", [f"The journal does not know this alarm any more. {NOTHING}"]),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("state", "past", "button", "level", "says"), CASES.values(), ids=CASES)
+def test_each_state_has_its_words(
+    state: AlarmState | None, past: list[PastChange], button: str, level: str, says: list[str]
+) -> None:
+    """The sentences, what there is to press, and colour only while someone is wanted and nobody is on it."""
+    page = replace(BASE, state=state, past=past).page()
+    assert list(page.state) == says
+    assert (page.button, page.level) == (button, level)
+
+
+def test_a_press_that_waits_says_so() -> None:
+    """Grey, nothing more to press; with the collector running the page looks again by itself."""
+    page = replace(BASE, asked=True).page()
+    assert (page.state, page.button, page.level, page.waiting) == (
+        ("Noted. The collector will take it up in a moment.",), "", "", True,
+    )  # fmt: skip
+    page = replace(BASE, asked=True, running=False).page()
+    assert page.state[0] == "Noted. The collector takes it up when it runs again."
+    assert not page.waiting
+
+
+def test_a_collector_that_does_not_run_is_told() -> None:
+    """What is shown may be old, and a press is kept; where it never ran there is no 'as of'."""
+    page = replace(BASE, running=False).page()
+    as_of = "The collector is not running; what stands here is as of 08:29."
+    assert page.state[1:] == (as_of, "A press of the button is noted all the same.")
+    assert page.button == ON_IT
+    never = replace(BASE, running=False, alive_ms=None, state=None).page()
+    assert never.state[-1] == "The collector is not running."
+
+
+def test_a_rule_or_series_that_is_gone_is_shown_by_its_name() -> None:
+    """What the link and the journal still know."""
+    page = replace(BASE, rule=None).page()
+    assert (page.what, page.priority, page.level, page.to_do) == ("alarm bedding-hot", "high", "medium", "")
+    assert replace(BASE, rule=None, past=[]).page().priority == "not known"
+    assert replace(BASE, series=None).page().what == "alarm bedding-hot"
+    assert replace(BASE, ack=replace(ACK, place="attic")).page().where == "attic"
+
+
+def test_the_link_to_the_broker_has_a_place_too() -> None:
+    """No tray, no series of readings."""
+    page = replace(BASE, ack=replace(ACK, place="broker"), series=LINK_SERIES).page()
+    assert (page.where, page.what) == ("Collector", "No connection to the broker")
+
+
+def test_without_a_history_it_is_dated_by_the_link() -> None:
+    """Since the alarm was raised; nothing is 'ago' under a clock that was set back."""
+    assert replace(BASE, past=[]).page().since == "08:01 (29 min ago)"
+    assert replace(BASE, now_ms=START - MIN).page().since == "08:00"
+    assert replace(BASE, now_ms=QUILLBROOK_MORNING_MS).page().since.endswith("08:00")
