@@ -19,13 +19,15 @@ from collector.alarms.model import AlarmKey, AlarmState
 from collector.alarms.notice import Notice
 from collector.domain.diary import Brew, DiaryEntry
 from collector.domain.lab import SeriesKey
-from collector.store import diary, notices, reading, writing
+from collector.store import diary, notices, reading, recipients, writing
 from collector.store.batch import LAB_CHANGED, Batch, CommitResult, Row
 from collector.store.connection import open_writer, transaction
 from collector.store.errors import JournalStalled, StoreError, translated
 from collector.store.localdays import HOUR_MS, LocalDays
 from collector.store.migrations import SERIES_MASK, migrate
+from collector.store.prune import prune
 from collector.store.reading import EventRow, Newest, Request, StoredSeries
+from collector.store.recipients import FailedMessage
 from collector.store.retention import RetentionResult, retain
 from collector.store.rollups import Rollups, TidyResult
 from collector.store.tails import Tail, tails
@@ -182,9 +184,12 @@ class Journal:
         return result
 
     def retention(self, now_ms: int, keep_days: int, at_most: int = 50_000) -> RetentionResult:
-        """Delete readings of local days older than `keep_days`, at most so many in one call; summaries stay."""
+        """Delete readings of local days older than `keep_days`, at most so many in one call; summaries stay. Messages
+        and requests that were settled long ago go too."""
         with self._work() as db:
-            return retain(db, self._rollups, self._days, now_ms, keep_days, at_most)
+            result = retain(db, self._rollups, self._days, now_ms, keep_days, at_most)
+            more = prune(db, now_ms)
+        return result._replace(more=result.more or more)
 
     # Requests from the command line
 
@@ -224,6 +229,11 @@ class Journal:
         with self._work() as db:
             oldest: int | None = db.execute("SELECT min(created_ms) FROM outbox WHERE state = 'waiting'").fetchone()[0]
         return oldest
+
+    def failed_messages(self, since_ms: int) -> list[FailedMessage]:
+        """Messages given up since then, oldest first, without reports of such failures."""
+        with self._work() as db:
+            return recipients.failed(db, since_ms)
 
     def newest(self, series_ids: Collection[int] | None = None) -> dict[int, Newest]:
         """The newest reading of each series that has one, late ones included."""

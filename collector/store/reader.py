@@ -14,13 +14,15 @@ from typing import Any, Self
 
 from collector.alarms.model import AlarmState, Event, State
 from collector.domain.diary import Brew, DiaryEntry
-from collector.store import diary, reading
+from collector.store import diary, reading, recipients
 from collector.store.columns import Columns, columns
 from collector.store.connection import open_read_only, snapshot
 from collector.store.errors import translated
 from collector.store.migrations import refuse_other
 from collector.store.reading import EventRow, Newest, ReadingRow, Request, StoredSeries
+from collector.store.recipients import Recipient
 from collector.store.tails import Tail, tails
+from collector.store.uplink import Changes, UplinkState, changes, uplink_state
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,6 +188,11 @@ class Reader:
         with self._work() as db:
             return dict(db.execute(query, (since_ms,)).fetchall())
 
+    def recipients(self) -> list[Recipient]:
+        """How each recipient fares, by channel and address."""
+        with self._work() as db:
+            return recipients.recipients(db)
+
     def unplaced(self) -> list[Stranger]:
         """What unknown probes sent, the most recent first."""
         query = "SELECT topic, name, first_ms, last_ms, count, sample FROM unplaced ORDER BY last_ms DESC, topic, name"
@@ -254,6 +261,16 @@ class Reader:
             AND kind IN ('link up', 'link down', 'started', 'stopped') ORDER BY t_ms, id"""
         with self._work() as db:
             return [(t_ms, bool(up)) for t_ms, up in db.execute(query, (since_ms, until_ms))]
+
+    def uplink(self) -> UplinkState | None:
+        """How far the uplink is; None where none was ever set up."""
+        with self._work() as db:
+            return uplink_state(db)
+
+    def changes(self, since_ms: int, until_ms: int) -> Changes:
+        """Changes of alarms, diary entries and brews of a stretch, as an uplink sends them."""
+        with self._work() as db:
+            return changes(db, since_ms, until_ms)
 
     def columns(self, since_ms: int, until_ms: int) -> Iterator[Columns]:
         """Raw readings from `since_ms` on, before `until_ms`, as numpy columns in chunks."""

@@ -20,7 +20,7 @@ _DAY_MS = 86_400_000
 class RetentionResult(NamedTuple):
     deleted: int
     more: bool
-    """Readings before the horizon remain: call again."""
+    """Something remains to be deleted: call again."""
 
 
 def retain(

@@ -1,0 +1,61 @@
+"""How each recipient fares: counts by state, last delivery, last trouble; and the messages that were given up."""
+
+import sqlite3
+from dataclasses import dataclass
+
+REPORTS = "dead-"
+"""How the keys of messages about failed messages begin."""
+_EACH = """
+    SELECT channel, recipient, sum(state IN ('waiting', 'sending')), sum(state = 'sent'), sum(state = 'failed'),
+        sum(state = 'unconfirmed'), max(CASE state WHEN 'sent' THEN settled_ms END)
+    FROM outbox GROUP BY channel, recipient ORDER BY channel, recipient"""
+_ERRORS = """
+    SELECT channel, recipient, last_error, max(id) FROM outbox WHERE last_error <> '' AND state <> 'sent'
+    GROUP BY channel, recipient"""
+_FAILED = f"""
+    SELECT id, channel, recipient, priority, subject, last_error, created_ms, settled_ms FROM outbox
+    WHERE state = 'failed' AND settled_ms >= ? AND key NOT LIKE '{REPORTS}%' ORDER BY id"""  # noqa: S608 - a constant
+
+
+@dataclass(frozen=True, slots=True)
+class Recipient:
+    """One way to reach somebody."""
+
+    channel: str
+    recipient: str
+    waiting: int
+    sent: int
+    failed: int
+    unconfirmed: int
+    delivered_ms: int | None
+    """When the last message was taken; None: none was."""
+    last_error: str
+    """Of the newest message that waits, failed or is unconfirmed; empty: nothing went wrong."""
+
+
+@dataclass(frozen=True, slots=True)
+class FailedMessage:
+    """A message that was given up."""
+
+    id: int
+    channel: str
+    recipient: str
+    priority: str
+    subject: str
+    error: str
+    created_ms: int
+    failed_ms: int
+
+
+def recipients(db: sqlite3.Connection) -> list[Recipient]:
+    """Everyone the outbox knows, by channel and address."""
+    errors = {(channel, recipient): text for channel, recipient, text, _id in db.execute(_ERRORS)}
+    return [
+        Recipient(channel, recipient, *counts, last_error=errors.get((channel, recipient), ""))
+        for channel, recipient, *counts in db.execute(_EACH)
+    ]
+
+
+def failed(db: sqlite3.Connection, since_ms: int) -> list[FailedMessage]:
+    """What was given up since then, oldest first, without reports of such failures."""
+    return [FailedMessage(*row) for row in db.execute(_FAILED, (since_ms,))]

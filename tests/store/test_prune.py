@@ -1,0 +1,81 @@
+"""What was settled long ago goes, in bounded steps; what is still needed stays."""
+
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+
+from collector.alarms.model import AlarmKey, AlarmState, Event, State, Transition
+from collector.alarms.notice import Fate, Notice, NoticeKey, Why
+from collector.store.batch import Batch
+from collector.store.outbox import OutboxStore
+from collector.store.prune import MESSAGES_DAYS, REQUESTS_DAYS
+from collector.store.requests import write_request
+from tests.store.samples import DAY, T0, dump, message, opened
+
+OLD = T0 + 1
+AFTER = T0 + MESSAGES_DAYS * DAY + 2
+
+
+def keys(path: Path) -> list[object]:
+    return [row[1] for row in dump(path, "outbox")["outbox"]]
+
+
+def test_messages_go_400_days_after_they_were_settled(tmp_path: Path) -> None:
+    """Sent, failed and unconfirmed ones, those cut off by a crash too; a day earlier none; what still waits never."""
+    with opened(tmp_path) as journal:
+        journal.commit(Batch(messages=[message(key) for key in ("sent", "failed", "maybe", "cut", "waits")]), T0)
+        with OutboxStore(journal.path) as outbox:
+            outbox.mark_sent(1, OLD)
+            outbox.mark_failed(2, OLD, "no such mailbox")
+            outbox.mark_unconfirmed(3, OLD, "no answer")
+            outbox.mark_sending(4)
+        with OutboxStore(journal.path) as outbox:
+            assert outbox.unconfirmed_at_open == 1
+        assert not journal.retention(AFTER - DAY, 730).more
+        assert len(keys(journal.path)) == 5
+        assert not journal.retention(AFTER, 730).more
+        assert keys(journal.path) == ["waits"]
+
+
+def test_more_than_one_step_holds_is_done_in_several(tmp_path: Path) -> None:
+    """No single transaction keeps the journal busy for long, and the job goes on until all is gone."""
+    with opened(tmp_path) as journal:
+        journal.commit(Batch(messages=[message(f"m{n}") for n in range(4_500)]), T0)
+        with closing(sqlite3.connect(journal.path)) as db, db:
+            db.execute("UPDATE outbox SET state = 'sent', settled_ms = ?", (OLD,))
+        found = []
+        while (result := journal.retention(AFTER, 730)).more:
+            found.append(len(keys(journal.path)))
+        assert (found, result.more, keys(journal.path)) == ([2_500, 500], False, [])
+
+
+def notice(series: int, fate: Fate) -> Notice:
+    change = Transition(
+        AlarmKey("bedding-hot", series), Event.RAISED, State.NORMAL, State.UNACKNOWLEDGED, T0, T0, T0, 31.5, 31.5
+    )
+    key = NoticeKey("teacher", "bedding-hot", series, T0, Event.RAISED.value, Why.NEWS.value, T0)
+    settled = None if fate is Fate.WAITING else OLD
+    return Notice(key, change, "juniper/top", "high", T0, T0, fate, settled, "message-key")
+
+
+def test_notices_go_unless_their_alarm_still_stands(tmp_path: Path) -> None:
+    """Whoever was told of what has stood for a year must hear of its end; what is still to be told is kept."""
+    standing = AlarmKey("bedding-hot", 2)
+    with opened(tmp_path) as journal:
+        found = [notice(1, Fate.TOLD), notice(2, Fate.TOLD), notice(3, Fate.WAITING), notice(4, Fate.DIGEST)]
+        states = {standing: AlarmState(standing, State.ACKNOWLEDGED, True, None, T0, T0, T0, 31.5)}
+        journal.commit(Batch(notices={one.key: one for one in found}, states=states), T0)
+        journal.retention(AFTER, 730)
+        assert [row[2] for row in dump(journal.path, "notices")["notices"]] == [2, 3, 4]
+
+
+def test_answered_requests_go_after_90_days(tmp_path: Path) -> None:
+    """One that was never taken up is kept: it still says that something was asked for."""
+    with opened(tmp_path) as journal:
+        done = write_request(journal.path, "acknowledge", {}, T0)
+        write_request(journal.path, "acknowledge", {}, T0)
+        journal.commit(Batch(requests_done=[(done, OLD, "done")]), T0)
+        journal.retention(OLD + REQUESTS_DAYS * DAY, 730)
+        assert len(dump(journal.path, "requests")["requests"]) == 2
+        journal.retention(OLD + REQUESTS_DAYS * DAY + 1, 730)
+        assert [row[0] for row in dump(journal.path, "requests")["requests"]] == [done + 1]
