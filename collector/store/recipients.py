@@ -51,8 +51,9 @@ def recipients(db: sqlite3.Connection) -> list[Recipient]:
     """Everyone the outbox knows, by channel and address."""
     errors = {(channel, recipient): text for channel, recipient, text, _id in db.execute(_ERRORS)}
     return [
-        Recipient(channel, recipient, *counts, last_error=errors.get((channel, recipient), ""))
-        for channel, recipient, *counts in db.execute(_EACH)
+        Recipient(*way, waiting, sent, failed, unconfirmed, delivered_ms, errors.get(way, ""))
+        for *address, waiting, sent, failed, unconfirmed, delivered_ms in db.execute(_EACH)
+        for way in [(address[0], address[1])]
     ]
 
 
