@@ -27,12 +27,16 @@ GAP_MS = 300_000
 
 
 def reference_of(rule: Rule, series: Series, all_series: Sequence[Series]) -> Series | None:
-    """The series a `deviation` or `discrepancy` at this one is held against: the first that measures what is asked for
-    where it is asked for. Of two probes the later one in the lab file has the alarm."""
-    measure, _, place = rule.against.partition(" at ") if rule.against else (series.measure, "", series.place)
-    found = (one for one in all_series if (one.measure, one.place) == (measure, place))
-    first = next(found, None)
-    return None if first is None or first.id == series.id else first
+    """The series a `deviation` or `discrepancy` at this one is held against. A `deviation` takes the first in the lab
+    file that measures what is asked for where it is asked for. Of two probes of one place the one whose id sorts later
+    has the alarm, wherever they stand in the file."""
+    if rule.kind is Kind.DEVIATION:
+        measure, _, place = rule.against.partition(" at ")
+        found = [one for one in all_series if (one.measure, one.place) == (measure, place)]
+    else:
+        beside = (one for one in all_series if (one.measure, one.place) == (series.measure, series.place))
+        found = sorted(beside, key=lambda one: (one.probe, one.channel))
+    return found[0] if found and found[0].id != series.id else None
 
 
 def pace(lab: Lab, series: Series) -> tuple[int, int]:

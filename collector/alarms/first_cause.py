@@ -14,9 +14,10 @@ heard again is normal; what is still silent two reporting intervals after the fi
 link: after its own whole setpoint) speaks for itself.
 
 A silence of several series is decided on the readings of all of them, and these may come out of order between series.
-What is remembered is the latest time each was heard, which does not depend on the order; and when something fires or
-several series give their first sign of life, the clocks of all series in the tree go to that time, so that what is
-older and still on its way is late for all. So live running, replay and restarts agree here too.
+What is remembered is the latest time each was heard, which does not depend on the order; and when something fires,
+when several series give their first sign of life, or when one speaks again whose silence was due and waited for its
+neighbours, the clocks of all series in the tree go to that time, so that what is older and still on its way is late for
+all. So live running, replay and restarts agree here too.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
@@ -63,13 +64,15 @@ class _Arrivals:
         return max(int(self.times[last]), self.leaf.floor_ms) + self.leaf.reach_ms
 
     def hear_until(self, t_ms: int) -> int | None:
-        """Take in what comes up to then; when it was the first sign of life of several series, if it was that."""
+        """Take in what comes up to then; when it was the first sign of life of several series, or of one whose silence
+        waited for what its neighbours say, if it was that."""
         end = int(self.times.searchsorted(t_ms, "right"))
         if end == self.at:
             return None
         first, last, self.at = int(self.times[self.at]), int(self.times[end - 1]), end
+        waited = any(silence.waits_at(first) for silence in self.chain)
         began = [silence for silence in self.chain if silence.hear(first, last)]
-        return first if any(silence.children for silence in began) else None
+        return first if waited or any(silence.children for silence in began) else None
 
 
 def _chain(silence: Silence) -> Iterator[Silence]:

@@ -90,6 +90,12 @@ class Silence(Alarm):
             return self.own_ms
         return max(self.own_ms, self.parent.heard_ms) if self._siblings_alive_ms() > self.own_ms else None
 
+    def waits_at(self, t_ms: int) -> bool:
+        """Whether it has been silent for long enough, and what its neighbours say decides whether it is raised."""
+        return (
+            self.parent is not None and self.armed and not self.active and self.own_ms < t_ms and self.cover() is None
+        )
+
     def _siblings_alive_ms(self) -> int:
         beside = self.parent.children if self.parent is not None else ()
         return max((other.alive_until_ms() for other in beside if other is not self), default=-NEVER)

@@ -1,6 +1,7 @@
 """How the numbers of an alarm are said: each kind compares something else, in a unit of its own."""
 
 from collector.alarms.model import Kind, Rule
+from collector.domain.lab import Lab, Series
 from collector.domain.units import MEASURES, show_difference, show_duration, show_rate, show_value
 
 LASTING = (Kind.SILENT, Kind.OVERDUE)
@@ -46,6 +47,13 @@ def show_setpoint(rule: Rule, us: bool = False) -> str:
         return show_duration(round(rule.setpoint))
     sign = "+" if rule.kind in (Kind.DEVIATION, Kind.RATE) and rule.setpoint > 0 else ""
     return sign + show_amount(rule, rule.measure, rule.setpoint, us)
+
+
+def other_probe(lab: Lab, series: Series) -> str:
+    """The probe that a `discrepancy` at this series is held against; empty where the lab has none."""
+    beside = (probe for probe in lab.probes if probe.place == series.place)
+    found = [probe.id for probe in beside if any(channel.measure == series.measure for channel in probe.channels)]
+    return min((name for name in found if name != series.probe), default="")
 
 
 def other_label(rule: Rule) -> tuple[str, str]:

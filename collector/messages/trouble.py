@@ -4,7 +4,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from collector.alarms.model import LINK_SERIES, SQUEEZE_TEST, Kind, Outlook, Rule, What
-from collector.alarms.words import LASTING, other_label, show_amount, show_setpoint
+from collector.alarms.words import LASTING, other_label, other_probe, show_amount, show_setpoint
 from collector.domain.lab import Lab, Series
 from collector.domain.units import MEASURES, show_duration
 from collector.messages.plain import one_line
@@ -145,7 +145,10 @@ class Trouble:
 
     @property
     def _two(self) -> str:
-        return "probe and squeeze test" if self.rule.against == SQUEEZE_TEST else "two probes"
+        if self.rule.against == SQUEEZE_TEST:
+            return "probe and squeeze test"
+        other = other_probe(self.lab, self.series)
+        return f"probes {one_line(other)} and {one_line(self.series.probe)}" if other else "two probes"
 
     def _other(self) -> str:
         label, place = other_label(self.rule)

@@ -8,6 +8,7 @@ from collector.alarms.compare import KEEP_MS
 from collector.alarms.engine import Engine
 from collector.alarms.model import Band, Kind, Newest, Rule
 from collector.domain.diary import DiaryKind, Feel
+from collector.domain.lab import Series
 from tests.alarms.bench_lab import BROKER, MIN, NAN, UP, rule
 from tests.alarms.world import (
     AIR,
@@ -239,8 +240,17 @@ def test_what_is_unseen_is_marked_where_a_timer_of_the_link_ends_in_between() ->
 # ---- discrepancy -------------------------------------------------------------------------------------------------
 
 
+def test_which_of_two_probes_has_the_alarm_does_not_depend_on_the_lab_file() -> None:
+    """The one whose id sorts later, also where it stands first; a third is held against the first as well."""
+    swapped = World((PROBES,), series=tuple(reversed(SERIES)))
+    assert {key.series for key in swapped.engine.states()} == {JT2_TEMPERATURE}
+    third = Series(99, "jt3", "t", "bedding_temperature", "juniper/top", "")
+    world = World((PROBES,), series=(third, *SERIES))
+    assert {key.series for key in world.engine.states()} == {JT2_TEMPERATURE, 99}
+
+
 def test_two_probes_of_one_place_that_disagree() -> None:
-    """The later probe of the lab file has the alarm; which of the two is higher makes no difference."""
+    """The later of them has the alarm; which of the two is higher makes no difference."""
     for other in (26.0, 20.0):
         world = World((PROBES,))
         world.say(JT_TEMPERATURE, 7 * MIN, 23.0)

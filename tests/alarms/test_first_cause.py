@@ -169,6 +169,17 @@ def test_a_replay_finds_the_same_first_causes() -> None:
     assert again == world.in_order()
 
 
+def test_a_late_word_of_a_neighbour_does_not_raise_what_has_spoken_since() -> None:
+    """Moisture is silent and so is its neighbour, so it waits; then it speaks. What the neighbour said a second before
+    comes after that: late, so that a replay, which sees it in time, tells the same."""
+    world = World((rule(SILENT, setpoint=4.0 * MIN),))
+    world.read({MT_TEMPERATURE: [(20 * MIN, 20.0, 1)], MT_MOISTURE: [(17 * MIN, 70.0, 1)]})
+    world.say(MT_MOISTURE, 20 * MIN - 1_000, 70.0)
+    world.tick(21 * MIN)
+    assert [row[0] for row in world.rows[MT_MOISTURE]] == [17 * MIN]
+    assert [one for one in world.replay([]) if one.t_ms <= 21 * MIN] == world.in_order()
+
+
 def test_without_numbers_for_probes_and_bins_each_series_speaks() -> None:
     """An engine that is given none (a trial of one alarm) has no groups."""
     world = World((QUIET,), series=[one for one in World((QUIET,)).series if one.measure])

@@ -1,11 +1,25 @@
 """The numbers of an alarm in words: each kind in the unit of what it compares."""
 
+from dataclasses import replace
+
 import pytest
 
 from collector.alarms.model import Kind, Rule
-from collector.alarms.words import other_label, show_amount, show_setpoint, unit_of
+from collector.alarms.words import other_label, other_probe, show_amount, show_setpoint, unit_of
 from tests.alarms.bench_lab import BROKER, HOT, MIN, SILENT, rule
-from tests.alarms.world import DEVIATION, DRYING, PROBES, RATE, SQUEEZE, SUSPECT, UNWATERED
+from tests.alarms.world import (
+    DEVIATION,
+    DRYING,
+    JT2_TEMPERATURE,
+    LAB,
+    MT_TEMPERATURE,
+    PROBES,
+    RATE,
+    SERIES,
+    SQUEEZE,
+    SUSPECT,
+    UNWATERED,
+)
 
 TEMPERATURE = "bedding_temperature"
 
@@ -79,6 +93,14 @@ def test_no_value_is_no_words() -> None:
 def test_a_setpoint_has_its_unit_and_its_direction(of: Rule, shown: str) -> None:
     """Only what can go both ways shows a plus; times are shown as times."""
     assert show_setpoint(of) == shown
+
+
+def test_the_other_of_two_probes_is_named() -> None:
+    """For the one that has the alarm; a tray with one probe, or a measure that only one has, names none."""
+    two = next(one for one in SERIES if one.id == JT2_TEMPERATURE)
+    alone = next(one for one in SERIES if one.id == MT_TEMPERATURE)
+    assert other_probe(LAB, two) == "jt"
+    assert other_probe(LAB, alone) == other_probe(LAB, replace(two, measure="battery")) == ""
 
 
 def test_what_a_deviation_is_against_is_said_by_its_label() -> None:

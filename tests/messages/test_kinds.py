@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from collector.alarms.model import SQUEEZE_TEST, AlarmKey, Event, Kind, Outlook, Rule, State, Transition, What
-from collector.domain.lab import Place, PlaceKind, Series
+from collector.domain.lab import Channel, Format, Place, PlaceKind, Probe, Series
 from collector.domain.readings import Flag, Stored
 from collector.messages.text import WIDTH, Rendered, render
 from tests.messages.examples import (
@@ -99,6 +99,18 @@ def test_each_kind_says_what_is_wrong_and_by_how_much(rule: Rule, value: float, 
     assert fact in told.body
     assert "Now:" in told.body
     assert "What to do:" in told.body
+
+
+def test_two_probes_that_disagree_are_both_named() -> None:
+    """Whoever goes there knows which two to look at, also when they agree again."""
+    channel = Channel("m", "bedding_moisture", "%")
+    beside = Probe("juniper-spare", "juniper/top", "worms/spare", Format.SENML_JSON, (channel,))
+    lab = replace(LAB, probes=(*LAB.probes, beside))
+    told, over = (
+        render(change, PROBES, TOP, lab, NOW, series=TOP_MOISTURE, last=DAMP).subject for change in (RAISED, CLEARED)
+    )
+    assert "probes juniper-spare and juniper-top disagree about bedding moisture" in told
+    assert "probes juniper-spare and juniper-top agree about bedding moisture again" in over
 
 
 def test_a_difference_in_fahrenheit_is_not_a_temperature() -> None:
