@@ -12,12 +12,15 @@ from enum import Enum
 from collector.app.assemble import broker_of, chat_of, mail_of
 from collector.app.board_start import board_notes
 from collector.app.home import Home
+from collector.app.school import SchoolCalendars
 from collector.app.settings import Settings
 from collector.app.watch_state import STALE_MS, read_state
 from collector.domain.labfile import lab_warnings
 from collector.domain.problems import Refused
+from collector.domain.schooldays import SchoolDays
+from collector.domain.yamltext import read_yaml
 from collector.intake.session import Link, LinkNews, Session
-from collector.messages.chat import chat_faults
+from collector.messages.chat import chat_faults, chat_names
 from collector.messages.links import LINK_LASTS_MS
 from collector.messages.mail import probe_mail
 from collector.messages.port import NotDelivered
@@ -58,11 +61,13 @@ def check_files(home: Home) -> Iterator[Finding]:
     """lab.yaml and the rules, read as `watch` would."""
     lab = None
     try:
-        lab = home.load_lab()
+        calendars = home.calendars()
+        lab = home.load_lab(calendars)
         publishing = sum(1 for probe in lab.probes if probe.topic)
         yield good("lab.yaml", f"{lab.name}: {publishing} probes, {len(lab.people)} people")
         for problem in lab_warnings(lab, text=home.lab_file.read_text(encoding="utf-8")):
             yield note("lab.yaml", str(problem))
+        yield from _days_off(lab.school, calendars)
     except Refused as refused:
         yield from (fix("lab.yaml", str(problem)) for problem in refused.problems)
     try:
@@ -72,6 +77,35 @@ def check_files(home: Home) -> Iterator[Finding]:
             yield from (note("rules", str(problem)) for problem in rules.warnings(lab))
     except Refused as refused:
         yield from (fix("rules", str(problem)) for problem in refused.problems)
+
+
+def _days_off(school: SchoolDays, calendars: SchoolCalendars) -> Iterator[Finding]:
+    """The calendars, and the next break: a calendar of last year reads well and says nothing."""
+    for name, spans in calendars.read.items():
+        yield good("calendar", f"{name}: {spans} {'span' if spans == 1 else 'spans'} of days")
+    if school.next_after(calendars.today) is None:
+        yield fix("calendar", "no school day within 400 days, so no digest goes out; see lab.terms and lab.holidays")
+        return
+    found = school.next_break(calendars.today)
+    if found is not None:
+        yield good("calendar", f"next break: {found[0]} to {found[1]}")
+    elif school.has_holidays:
+        yield note("calendar", "no break within 400 days; put the next one into lab.yaml or its calendars")
+
+
+def check_people(home: Home, settings: Settings) -> Iterator[Finding]:
+    """Whether the chat addresses that people have in lab.yaml are among the settings."""
+    try:
+        lab, text = home.load_lab(), home.lab_file.read_text(encoding="utf-8")
+    except Refused:
+        return
+    names, marked = chat_names(chat_of(settings)), read_yaml(text, "lab.yaml")
+    for person in lab.people:
+        if person.chat and person.chat not in names:
+            known = f"there are: {', '.join(names)}" if names else "there are none"
+            says = f"'{person.chat}' is no name in TRAYWARDEN_CHAT__URLS; {known}"
+            finding = note if person.email else fix  # who has no other way is told nothing
+            yield finding("people", str(marked.problem(("people", person.role, "chat"), says)))
 
 
 def check_journal(home: Home, now_ms: int) -> Iterator[Finding]:

@@ -25,8 +25,8 @@ class SchoolCalendars:
 
     def __init__(self, home: Path, now_ms: int) -> None:
         self._home = home
-        today = datetime.fromtimestamp(now_ms / 1000, UTC).date()
-        self._window = date((today - _BACK).year, 1, 1), date((today + _AHEAD).year, 12, 31)
+        self.today = datetime.fromtimestamp(now_ms / 1000, UTC).date()
+        self._window = date((self.today - _BACK).year, 1, 1), date((self.today + _AHEAD).year, 12, 31)
         self.read: dict[str, int] = {}
         """Files read so far, by their names in the home folder, and in how many spans their days lie."""
 

@@ -49,6 +49,13 @@ class SchoolDays:
         days = (day + timedelta(n) for n in range(1, _FAR + 1))
         return next(filter(self.is_school_day, days), None)
 
+    def next_break(self, day: date) -> Span | None:
+        """The first days off from `day` on that holidays make: from the first day without its lessons to the one before
+        the next school day. None where none comes within 400 days; the last day is 400 days on where none ends it."""
+        days = (day + timedelta(n) for n in range(_FAR))
+        first = next((one for one in days if one.weekday() in self.weekdays and self.is_holiday(one)), None)
+        return None if first is None else (first, first + timedelta(self.break_after(first)))
+
     def break_after(self, day: date) -> int:
         """How many days without lessons follow `day`, 0 where the next day is a school day."""
         following = self.next_after(day)

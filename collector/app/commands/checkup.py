@@ -4,7 +4,15 @@ import argparse
 from itertools import chain
 from typing import Any
 
-from collector.app.checks import Verdict, check_board, check_broker, check_files, check_journal, check_mail
+from collector.app.checks import (
+    Verdict,
+    check_board,
+    check_broker,
+    check_files,
+    check_journal,
+    check_mail,
+    check_people,
+)
 from collector.app.clock import system_now
 from collector.app.commands.common import command, home_of
 from collector.app.output import say, say_json
@@ -26,6 +34,7 @@ def run(arguments: argparse.Namespace) -> int:
     home, settings = home_of(arguments), load_settings()
     checks = chain(
         check_files(home),
+        check_people(home, settings),
         check_journal(home, system_now()),
         check_broker(home, settings),
         check_mail(home, settings),
