@@ -26,6 +26,7 @@ from collector.domain.readings import FUTURE_TOLERANCE_MS, USABLE, Stored, Why
 from collector.domain.units import MEASURES
 from collector.intake.inbox import Intake
 from collector.intake.session import Broker
+from collector.messages.desk import REMEMBER_MS
 from collector.messages.lanes import Lanes
 from collector.messages.settings import ChatSettings, MailSettings
 from collector.messages.ways import channels
@@ -132,6 +133,7 @@ def build_pipeline(lab: Lab, rules: Sequence[Rule], journal: Journal, notices: N
     """All that a run must remember, from the journal: the same as if it had never stopped."""
     ids = _series_ids(lab, journal, now_ms)
     memory = _remember(lab, rules, journal, ids, now_ms)
+    notices.remember(journal.notices(now_ms - REMEMBER_MS), journal.alarm_states())
     book = book_of(journal, lab)
     judging = _judging(lab, rules, journal, ids, memory, _link(journal.meta(), now_ms), book.contexts, now_ms)
     tails = {number: empty_tail() for number in ids.values()}

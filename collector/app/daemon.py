@@ -16,12 +16,13 @@ from apscheduler.schedulers.background import BackgroundScheduler
 from paho.mqtt.client import MQTTMessage
 
 from collector.alarms.layers import RuleSet
+from collector.app.answering import Answers
 from collector.app.assemble import Parts, assemble, rejudge
+from collector.app.catching_up import CATCH_UP_S, CAUGHT_UP_S, CatchingUp
 from collector.app.clock import Now
 from collector.app.home import Home
 from collector.app.ownseries import SELF_EVERY_MS
 from collector.app.pacing import Pacer
-from collector.app.pipeline import ORDERS
 from collector.app.reload import Files
 from collector.app.selfcheck import SelfCheck
 from collector.app.settings import Settings
@@ -32,7 +33,6 @@ from collector.intake.session import Link, LinkNews, Session
 from collector.store.batch import LAB_CHANGED
 from collector.store.errors import JournalDamaged, JournalStalled, StoreError
 from collector.store.homelock import HomeLock
-from collector.store.reading import Request
 
 BATCH_MESSAGES = 2_000
 HOLD_AT = 8_000
@@ -42,11 +42,6 @@ HOLD_ROWS = 100_000
 TICK_LAG_MS = 5_000
 """Timers are let end this far behind the clock, so that a reading on its way is not overtaken by them."""
 _GATHER_S = 0.003
-_BACKLOG_MESSAGES = 10
-"""As many at once are what the broker held for us; fewer than the 20 that an ordinary broker sends ahead."""
-_CAUGHT_UP_S = 1.0
-_CATCH_UP_S = 60.0
-"""Timers wait for a backlog no longer than this."""
 _REQUESTS_EVERY_S = 0.5
 STATE_EVERY_S = 60.0
 _FILES_EVERY_S = 2.0
@@ -103,10 +98,7 @@ class Daemon:
         self._rules: RuleSet
         self._again = False
         self._damage = ""
-        self._version = -1
-        self._catching_up = True
-        self._tick_from = 0.0
-        self._caught_up_by = 0.0
+        self._catching_up = CatchingUp()
 
     def stop(self) -> None:
         """Ask the loop to end; safe from a signal handler or another thread."""
@@ -147,7 +139,7 @@ class Daemon:
 
     def _run_once(self) -> None:
         why = LAB_CHANGED if self._again else ""
-        self._again, self._version, self._rules = False, -1, self._files.rules
+        self._again, self._rules = False, self._files.rules
         self.parts = assemble(
             self.home, self.settings, self._files.lab, self._rules.rules, self.now, self.log, self._damage
         )
@@ -155,7 +147,8 @@ class Daemon:
         self._mids, self._held, self._stall = [], 0, None
         self._pacer = Pacer(time.monotonic())
         self._self_check = SelfCheck(self.home.path, self.parts.journal, self.parts.pipeline.ids, self._pace)
-        self._catch_up(_CATCH_UP_S)
+        self._answers = Answers(self.parts.journal, self.parts.pipeline, self.log)
+        self._catching_up.begin(time.monotonic(), CATCH_UP_S)
         self._session = Session(self.parts.broker, self._message, self._news, time.monotonic)
         self.parts.pipeline.batch.events.append((self.now(), "started", why))
         self.parts.lanes.start()
@@ -190,11 +183,14 @@ class Daemon:
         if pipeline.engine.newest_ms() > now_ms + FUTURE_TOLERANCE_MS and self._stall is None:
             self.log("the clock was set back: judging anew from what is stored up to now")
             self._again = True
-        if now_s >= self._tick_from:
+        gathering = self._catching_up.gathering(now_s)
+        if not gathering:
             pipeline.tick(now_ms - self._tick_lag_ms)
         if now_s >= self._requests_at:
             self._requests_at = now_s + _REQUESTS_EVERY_S
-            self._take_requests(now_ms)
+            self._answers.take(now_ms)
+        if self._stall is None:  # else what comes meanwhile is told together, once it can be kept
+            pipeline.release(now_ms, gathering)
         self._commit_if_due(now_s)
         self._do_jobs()
         if now_s >= self._state_at:
@@ -239,16 +235,7 @@ class Daemon:
         while got and self._held < BATCH_MESSAGES:
             got = self._session.pump(_GATHER_S, BATCH_MESSAGES)
             taken += got
-        now_s = time.monotonic()
-        if self._catching_up and taken >= _BACKLOG_MESSAGES and now_s < self._caught_up_by:
-            self._tick_from = now_s + _CAUGHT_UP_S
-        elif now_s >= self._tick_from:
-            self._catching_up = False
-
-    def _catch_up(self, for_s: float) -> None:
-        """Let no timer end for so long, and longer while a backlog comes in."""
-        now_s = time.monotonic()
-        self._catching_up, self._tick_from, self._caught_up_by = True, now_s + for_s, now_s + _CATCH_UP_S
+        self._catching_up.took(taken, time.monotonic())
 
     def _patience_s(self, now_s: float) -> float:
         wait_s = min(_MOST_WAIT_S, max(0.0, self._requests_at - now_s))
@@ -286,7 +273,7 @@ class Daemon:
         if news.link is not Link.UP:
             self._mids.clear()  # they come again; an id from before the break may soon mean another message
         if news.link is Link.UP:  # what queued while we were away is judged before any timer runs out over it
-            self._catch_up(_CAUGHT_UP_S)
+            self._catching_up.begin(time.monotonic(), CAUGHT_UP_S)
         if was_up or news.link is Link.UP:
             self.parts.pipeline.link_changed(news.link is Link.UP, self.now(), news.text)
         self._state_at = 0.0
@@ -338,34 +325,6 @@ class Daemon:
         pipeline.batch.events.append((stall.since_ms, "journal stalled", stall.reason))
         pipeline.batch.events.append((self.now(), "journal recovered", ""))
         self._write_state(self._link_text)
-
-    def _take_requests(self, now_ms: int) -> None:
-        pipeline, journal = self.parts.pipeline, self.parts.journal
-        try:
-            version = journal.data_version()
-            waiting = journal.pending_requests() if version != self._version else []
-        except JournalStalled:
-            return  # the next commit says so
-        self._version = version
-        taken = {done[0] for done in pipeline.batch.requests_done}
-        for request in waiting:
-            if request.id not in taken:
-                pipeline.batch.requests_done.append((request.id, now_ms, self._answer_safely(request, now_ms)))
-
-    def _answer_safely(self, request: Request, now_ms: int) -> str:
-        try:
-            return self._answer(request, now_ms)
-        except Exception as error:  # noqa: BLE001  left open it would end the collector again at each start
-            self.log(f"the request '{request.kind}' met a mistake in the program: {error!r:.300}")
-            return "not done: a mistake in the program; the collector's log says which"
-
-    def _answer(self, request: Request, now_ms: int) -> str:
-        pipeline, kind, body = self.parts.pipeline, request.kind, request.body
-        if kind in ORDERS:
-            return pipeline.order(kind, body, now_ms)
-        if pipeline.book.knows(kind):
-            return pipeline.note(kind, body, request.at_ms, now_ms)
-        return f"this version does not know the request '{kind}'"
 
     def _do_jobs(self) -> None:
         while self._stall is None:

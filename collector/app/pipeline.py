@@ -100,6 +100,8 @@ class Pipeline:
                 self._limits[series] = limits_for(channel.measure, channel.model, probe.every_ms, channel.unit)
         self.ids = ids
         self._shares = shares(lab, ids)
+        about = {one.id: one for one in judging.subjects}
+        notices.begin({rule.name: rule for rule in judging.rules}, self._series | about, now_ms)
         self.judge_by(judging, now_ms)
 
     def judge_by(self, judging: Judging, now_ms: int) -> None:
@@ -110,6 +112,7 @@ class Pipeline:
         self._tell(judging.closed, now_ms)
         self._tell(self.engine.opening(now_ms), now_ms)
         self._rules = {rule.name: rule for rule in judging.rules}
+        self._notices.follow(self._rules)
         self.batch.states.update(judging.states)
         self._settle_states()
         if judging.change:
@@ -253,8 +256,13 @@ class Pipeline:
                 HistoryRow(transition, series.place, series.measure, rule.priority if rule else "", now_ms)
             )
             if rule is not None:
-                last = self._last.get(series.id)
-                self.batch.messages.extend(self._notices.about(transition, rule, series, last, now_ms))
+                self._notices.take(transition, rule, series, now_ms)
+        self.batch.notices.update(self._notices.changed())
+
+    def release(self, now_ms: int, gathering: bool = False) -> None:
+        """Tell people what they are to hear now. `gathering`: a backlog is coming in, which is told together."""
+        self.batch.messages.extend(self._notices.release(now_ms, gathering, self._last.get))
+        self.batch.notices.update(self._notices.changed())
 
     def _settle_states(self) -> None:
         self.batch.states.update(self.engine.changed_states())

@@ -91,8 +91,14 @@ class ByHand:
             self.now_ms = START + round(at_minutes * 60_000)
         self.pipeline.settle(self.now_ms)
 
+    def told(self) -> list[str]:
+        """What people are told now, and since the last commit: the subjects."""
+        self.pipeline.release(self.now_ms)
+        return [message.subject for message in self.pipeline.batch.messages]
+
     def commit(self) -> None:
         self.settle()
+        self.pipeline.release(self.now_ms)
         if self.journal is not None and not self.pipeline.batch.empty:
             self.journal.commit(self.pipeline.batch, self.now_ms)
         self.pipeline.start_batch()

@@ -16,7 +16,7 @@ def test_shelving_ends_by_itself_or_by_order_and_the_present_condition_decides(t
     lab.tray(1, 31.0)
     lab.tray(2, 31.5)
     lab.settle(3)
-    assert lab.pipeline.batch.messages == []
+    assert lab.told() == []
     transitions, problem = engine.unshelve("bedding-hot", "juniper/top", "teacher", START + 4 * 60_000)
     assert problem is None
     assert [str(one.after) for one in transitions] == ["unacknowledged"]
@@ -55,11 +55,14 @@ def test_a_probe_out_of_service_stays_so_over_restarts_and_new_alarms(tmp_path: 
     lab.restart()
     lab.tray(1, 33.0, moisture=0.4)
     lab.settle(3)
-    assert lab.pipeline.batch.messages == []
+    assert lab.told() == []
     lab.commit()
     lab.restart()
-    assert lab.pipeline.order("probe-in", {"probe": "juniper-top", "by": "maintainer"}, START + 240_000) == "in service"
-    assert len(lab.pipeline.batch.messages) == 2
+    lab.now_ms = START + 240_000
+    assert lab.pipeline.order("probe-in", {"probe": "juniper-top", "by": "maintainer"}, lab.now_ms) == "in service"
+    (told,) = lab.told()
+    assert told.startswith("URGENT")
+    assert "and 1 more" in told
     lab.commit()
     taken = lab.ask("SELECT rule, event, by, note FROM alarm_history WHERE event LIKE '%service' ORDER BY id")
     assert taken == [
@@ -80,8 +83,9 @@ def test_a_shelving_is_ended_by_order_after_a_restart(tmp_path: Path) -> None:
     lab.settle(2)
     lab.commit()
     lab.restart()
-    assert lab.pipeline.order("unshelve", who, START + 180_000) == "off the shelf"
-    assert len(lab.pipeline.batch.messages) == 1
+    lab.now_ms = START + 180_000
+    assert lab.pipeline.order("unshelve", who, lab.now_ms) == "off the shelf"
+    assert len(lab.told()) == 1
     again = lab.pipeline.order("unshelve", who, START + 180_000)
     assert again == "'bedding-hot' at juniper/top is unacknowledged; it is not shelved"
     lab.close()
@@ -97,7 +101,7 @@ def test_a_place_out_of_service_is_quiet_until_it_is_back(tmp_path: Path) -> Non
     lab.tray(1, 31.0)
     lab.tray(2, 31.5)
     lab.settle(3)
-    assert lab.pipeline.batch.messages == []
+    assert lab.told() == []
     back, problem = engine.set_service("juniper/top", True, "teacher", START + 4 * 60_000)
     assert problem is None
     assert "unacknowledged" in {str(one.after) for one in back}

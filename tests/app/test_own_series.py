@@ -118,7 +118,8 @@ def test_the_collector_is_judged_by_what_it_knows_of_itself(tmp_path: Path) -> N
     lab = Kettle(tmp_path / "home")
     number = lab.pipeline.ids[SeriesKey(COLLECTOR, "disk_free", "disk_free", COLLECTOR)]
     for minute, free in ((1, 900.0), (2, 400.0), (3, 450.0), (1, 900.0), (4, 700.0)):
-        lab.pipeline.take_own({number: free}, START + minute * 60_000)
+        lab.now_ms = START + minute * 60_000
+        lab.pipeline.take_own({number: free}, lab.now_ms)
         lab.commit()
     lab.close()
     assert lab.history() == [("disk-low", COLLECTOR, "raised", 2.0), ("disk-low", COLLECTOR, "cleared", 4.0)]

@@ -124,9 +124,11 @@ def test_an_alarm_tells_each_person_once_when_raised_and_when_cleared(lab: ByHan
     lab.tray(0, 30.5)
     lab.settle(0)
     assert lab.pipeline.urgent
+    lab.commit()
     assert lab.pipeline.acknowledge("bedding-hot", "juniper/top", "class 4b", lab.now_ms) == "acknowledged"
     assert "acknowledged already" in lab.pipeline.acknowledge("bedding-hot", "juniper/top", "class 4b", lab.now_ms)
     lab.tray(1, 28.9)
+    lab.settle(1)
     lab.commit()
     assert [event for _, _, event, _ in lab.history()] == ["raised", "acknowledged", "cleared"]
     mails = lab.ask("SELECT recipient, channel, subject FROM outbox ORDER BY id")

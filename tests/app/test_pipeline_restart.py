@@ -90,6 +90,7 @@ def stored(lab: ByHand) -> dict[str, list[tuple[object, ...]]]:
         "readings": lab.ask("SELECT t, series, value, flag, raw, why FROM readings ORDER BY id"),
         "history": sorted(lab.ask(f"SELECT {history} FROM alarm_history"), key=repr),  # noqa: S608 - columns above
         "states": lab.ask("SELECT * FROM alarm_states ORDER BY rule, series"),
+        "notices": lab.ask("SELECT * FROM notices ORDER BY role, rule, series, occurrence_ms, event, why, t_ms"),
         "outbox": sorted(lab.ask("SELECT key, recipient, channel, priority, subject, body FROM outbox")),
         "counters": lab.ask("SELECT name, value FROM counters WHERE name IN ('late', 'duplicates') ORDER BY name"),
     }

@@ -94,5 +94,6 @@ def test_people_are_told_what_their_priorities_ask_for(tmp_path: Path) -> None:
         hot = Message("worms/juniper/top", hot_pack(START / 1000, 33.0).encode(), 1, redelivered=False, retained=False)
         pipeline.intake.accept(hot, START)
         pipeline.settle(START)
+        pipeline.release(START)
     assert [row.transition.key.rule for row in pipeline.batch.transitions] == ["bedding-hot"]
     assert pipeline.batch.messages == []

@@ -123,15 +123,18 @@ def test_standing_alarms_pending_delays_and_acknowledgements_are_carried_over(co
 
 
 def test_what_stood_under_a_rule_that_went_is_closed_and_recorded(collector: Collector) -> None:
-    """Closed with its priority in the history, no message to anyone; other alarms stand on."""
+    """Closed with its priority in the history, told to whom it was told that it began; other alarms stand on."""
     minutes(collector, 31.0, 31.0, 31.0)
+    collector.pipeline.release(collector.at_ms)
     collector.commit()
     collector.change(SLOW)
     batch = collector.pipeline.batch
     assert [(one.transition.event, one.priority, one.place) for one in batch.transitions] == [
         (Event.RULE_REMOVED, "high", "juniper/top")
     ]
-    assert batch.messages == []
+    collector.pipeline.release(collector.at_ms + MIN)
+    (told,) = batch.messages
+    assert "bedding-hot is no longer in the rules" in told.body.replace("\n", " ")
     assert [(kind, detail) for _, kind, detail in batch.events] == [("rules changed", "removed bedding-hot")]
     assert {key.rule: state.state for key, state in batch.states.items()} == {"bedding-hot": State.NORMAL}
     minutes(collector, 32.0)
@@ -146,6 +149,7 @@ def test_the_changed_rule_holds_from_the_next_reading_on(collector: Collector) -
     collector.change(replace(HOT, setpoint=29.0, corrective_action="Do as the new rule says."), SLOW)
     assert collector.brief("bedding-hot") == []
     minutes(collector, 29.5)
+    collector.pipeline.release(collector.at_ms)
     (told,) = collector.pipeline.batch.messages
     assert "29.0 °C" in told.body
     assert "Do as the new rule says." in told.body

@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from collector.alarms.model import STANDING, Event, State
-from collector.app.notices import is_told
+from collector.messages.desk_case import is_told
 from tests.messages.examples import CLEARED, RAISED
 
 
@@ -21,6 +21,8 @@ from tests.messages.examples import CLEARED, RAISED
         (Event.CLEARED, State.UNACKNOWLEDGED, State.RETURNED, True),
         (Event.CLEARED, State.ACKNOWLEDGED, State.NORMAL, True),
         (Event.LATCHED, State.ACKNOWLEDGED, State.ACKNOWLEDGED, True),
+        (Event.RULE_REMOVED, State.UNACKNOWLEDGED, State.NORMAL, True),
+        (Event.RULE_REMOVED, State.RETURNED, State.NORMAL, False),
         (Event.RAISED, State.SHELVED, State.SHELVED, False),
         (Event.CLEARED, State.SUPPRESSED, State.SUPPRESSED, False),
         (Event.UNSHELVED, State.SHELVED, State.NORMAL, False),
