@@ -43,4 +43,4 @@ lock requirements-test.txt --extra demo --extra board --extra uplink --extra tes
 export PIP_CONSTRAINT="$work/tested.txt"
 grep -oE '^[A-Za-z0-9._-]+==[^ ]+' deploy/requirements-test.txt >"$PIP_CONSTRAINT"
 lock requirements-demo.txt --extra demo
-lock requirements.txt
+lock requirements.txt --extra board

@@ -16,7 +16,11 @@ ROOT = Path(__file__).parents[1]
 CLOCKS = ("collector/app/clock.py", "sim_sensors/clock.py")
 """The collector's, and the simulator's own, since it shares nothing with the collector."""
 LONGEST_FILE, LONGEST_FUNCTION = 400, 60
-REQUIREMENTS = {"requirements.txt": [], "requirements-demo.txt": ["demo"], "requirements-test.txt": ["demo", "test"]}
+REQUIREMENTS = {
+    "requirements.txt": ["board"],
+    "requirements-demo.txt": ["demo"],
+    "requirements-test.txt": ["demo", "board", "test"],
+}
 """File under deploy/ -> the extras it installs besides what every run needs."""
 
 

@@ -138,7 +138,7 @@ class Case:
         elif own.state is State.OUT_OF_SERVICE:
             yield f"Out of service. {_NOTHING}"
         else:
-            yield self._on_it() or "Nobody has said yet that they are on it."
+            yield self._on_it() or "Nobody is on it yet."
             yield from self._back_to_normal()
             if own.state in STANDING and not own.active:
                 yield "The alarm stays until somebody has looked."

@@ -55,7 +55,7 @@ def test_an_alarm_that_nobody_has_taken_calls() -> None:
     assert page.since == "08:00 (30 min ago)"
     assert page.priority == "high: time to respond 4 h, by 12:00"
     assert (page.level, page.button, page.role) == ("high", ON_IT, "teacher")
-    assert page.state == ("Nobody has said yet that they are on it.",)
+    assert page.state == ("Nobody is on it yet.",)
     assert page.to_do.startswith("Lift the blanket")
     assert not page.waiting
 
@@ -72,13 +72,13 @@ CASES = {
     "acknowledged": (held(State.ACKNOWLEDGED), [UP, TAKEN], "", "", [ON]),
     "returned": (
         held(State.RETURNED, active=False), [UP, BACK], SEEN, "",
-        ["Nobody has said yet that they are on it.", NORMAL_AGAIN],
+        ["Nobody is on it yet.", NORMAL_AGAIN],
     ),
     "over": (None, [UP, TAKEN, BACK], "", "", [ON, NORMAL_AGAIN, f"It is over. {NOTHING}"]),
     "over, taken afterwards": (None, [UP, BACK, TAKEN], "", "", [ON, NORMAL_AGAIN, f"It is over. {NOTHING}"]),
     "called again": (
         held(State.UNACKNOWLEDGED), [UP, TAKEN, change(Event.RE_ALARMED, 20)], ON_IT, "high",
-        ["Nobody has said yet that they are on it."],
+        ["Nobody is on it yet."],
     ),
     "another one": (
         held(State.UNACKNOWLEDGED, raised_ms=START + 20 * MIN), [UP, TAKEN, BACK], "", "",
@@ -89,7 +89,7 @@ CASES = {
     ),
     "latched": (
         held(State.UNACKNOWLEDGED, active=False), [UP, change(Event.LATCHED, 9)], SEEN, "high",
-        ["Nobody has said yet that they are on it.", NORMAL_AGAIN, "The alarm stays until somebody has looked."],
+        ["Nobody is on it yet.", NORMAL_AGAIN, "The alarm stays until somebody has looked."],
     ),
     "latched and taken": (
         held(State.ACKNOWLEDGED, active=False), [UP, TAKEN, change(Event.LATCHED, 9)], SEEN, "",
