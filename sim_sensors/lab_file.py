@@ -41,8 +41,8 @@ def _lines(scenario: Scenario) -> Iterator[str]:
     yield "  name: Quillbrook School worm lab"
     yield f"  time_zone: {_zone(scenario.room)}"
     yield f"  altitude: {_altitude_m(scenario)} m"
-    if scenario.room.opens_h < scenario.room.closes_h:
-        yield f"  hours: {{mon-fri: {_clock(scenario.room.opens_h)}-{_clock(scenario.room.closes_h)}}}"
+    if scenario.room.school.opens_h < scenario.room.school.closes_h:
+        yield f"  hours: {{mon-fri: {_clock(scenario.room.school.opens_h)}-{_clock(scenario.room.school.closes_h)}}}"
     yield from _places(scenario)
     yield "probes:"
     for probe in scenario.probes:
@@ -105,7 +105,7 @@ def _quoted(word: str) -> str:
 
 def _zone(room: Room) -> str:
     """A zone as far from UTC as the room's clock; where that is no whole hour there is none, and UTC must do."""
-    hours = room.utc_offset_h
+    hours = room.school.utc_offset_h
     if hours != round(hours) or hours == 0:
         return "UTC"
     return f"Etc/GMT{-round(hours):+d}"  # the signs of these zones are the wrong way round

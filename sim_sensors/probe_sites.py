@@ -23,22 +23,11 @@ def looks(scenario: Scenario, place: str, spot: Spot) -> dict[str, Look]:
             "pump": lambda now: float(now.brewers[n].pump_on),
         }
     if spot is Spot.BIN:
-        return {"leachate": lambda now: _leachate_pct(scenario, place, now)}
+        return {"leachate": lambda now: world.leachate_pct(scenario, now, place)}
     return {"air-temperature": lambda now: now.room_c, "humidity": world.humidity_pct}
 
 
 def pocket(scenario: Scenario, place: str) -> Look:
-    """Temperature of the pocket of fresh feed in a tray, degC; that of the bedding where the world knows no pocket."""
+    """Temperature of the pocket of fresh feed in a tray, degC; where there is none, that of the bedding."""
     n = next(n for n, tray in enumerate(scenario.trays) if tray.place == place)
-
-    def look(now: World) -> float:
-        bed = now.trays[n]
-        return float(getattr(bed, "pocket_c", bed.temp_c))
-
-    return look
-
-
-def _leachate_pct(scenario: Scenario, place: str, now: World) -> float:
-    """How full the sump of a bin is, %; empty where the world knows no sumps."""
-    known = getattr(now, "leachate_pct", None)
-    return 0.0 if known is None else float(known.get(place, 0.0))
+    return lambda now: now.trays[n].pocket_c

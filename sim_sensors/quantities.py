@@ -14,13 +14,14 @@ SCALES: dict[str, dict[str, float]] = {
     "speed": {"m/s": 1},
     "oxygen": {"mg/L": 1},
     "uptake": {"mg/L/h": 1},
+    "food": {"g/L": 1},
     "rate": {"/h": 1},
     "length": {"m": 1},
     "conductance": {"W/K": 1},
     "vapour": {"kPa": 1},
 }
 """Unit names of each dimension and what one of them is in the unit used inside: ms, degC, %, m2, kg, L, m/s, mg/L,
-mg/(L h), 1/h, m, W/K, kPa."""
+mg/(L h), g/L, 1/h, m, W/K, kPa."""
 
 EXAMPLES = {
     "duration": "30 min",
@@ -33,6 +34,7 @@ EXAMPLES = {
     "speed": "2 m/s",
     "oxygen": "8 mg/L",
     "uptake": "12 mg/L/h",
+    "food": "2 g/L",
     "rate": "9 /h",
     "length": "120 m",
     "conductance": "0.8 W/K",

@@ -7,17 +7,16 @@ import heapq
 from collections.abc import Iterator
 from dataclasses import asdict, replace
 
-from sim_sensors import harms, world
+from sim_sensors import states, world
 from sim_sensors.box import Box
+from sim_sensors.harms import Watch
 from sim_sensors.pack import Fact, Pack
 from sim_sensors.probe_setup import Format
 from sim_sensors.scenario import Scenario
-from sim_sensors.world import STEP_MS, World
-
-STATE_EVERY_MS = 600_000
+from sim_sensors.world import World
 
 Standing = tuple[str, str, str, str, str]
-"""(kind, name, place, probe, channel) of a fault or harm."""
+"""(kind, name, place, probe, channel) of a fault."""
 
 
 def run(scenario: Scenario, seed: int, start_ms: int, duration_ms: int) -> Iterator[Pack]:
@@ -41,11 +40,17 @@ def _played(scenario: Scenario, seed: int, start_ms: int, duration_ms: int) -> I
     now = world.begin(scenario, start_ms)
     air = _Air([Box(scenario, probe, seed, start_ms) for probe in scenario.probes])
     known: set[Standing] = set()
+    watch = Watch(scenario)
     yield from (_about(box, start_ms) for box in air.boxes)
     while now.elapsed_ms < duration_ms:
+        after, moved = world.step(plan, now)
         yield from _facts(scenario, now, known)
-        yield from air.arriving(now, min(now.t_ms + STEP_MS, start_ms + duration_ms))
-        now, _ = world.step(plan, now)
+        yield from watch.changes(now)
+        yield from states.done(scenario, now, moved)
+        if now.elapsed_ms % scenario.states_ms == 0:
+            yield from states.states(scenario, now)
+        yield from air.arriving(now, min(after.t_ms, start_ms + duration_ms))
+        now = after
 
 
 class _Air:
@@ -93,7 +98,7 @@ def _about(box: Box, t_ms: int) -> Fact:
 
 
 def _facts(scenario: Scenario, now: World, known: set[Standing]) -> Iterator[Fact]:
-    """Faults and harms that began or ended since the step before, then the state where it is due. Updates `known`."""
+    """Faults that began or ended since the step before. Updates `known`."""
     standing = set(_standing(scenario, now))
     if standing != known:
         for phase, changed in (("end", known - standing), ("begin", standing - known)):
@@ -102,8 +107,6 @@ def _facts(scenario: Scenario, now: World, known: set[Standing]) -> Iterator[Fac
                 yield Fact(now.t_ms, kind, name, place, phase, values | ({"channel": channel} if channel else {}))
         known.clear()
         known |= standing
-    if now.elapsed_ms % STATE_EVERY_MS == 0:
-        yield from _states(scenario, now)
 
 
 def _standing(scenario: Scenario, now: World) -> Iterator[Standing]:
@@ -111,24 +114,3 @@ def _standing(scenario: Scenario, now: World) -> Iterator[Standing]:
     for fault in scenario.probe_faults:
         if fault.active(now.elapsed_ms):
             yield "fault", fault.kind.value, fault.place, fault.probe, fault.channel
-    yield from (("harm", what, place, "", "") for what, place in harms.standing(scenario, now))
-
-
-def _states(scenario: Scenario, now: World) -> Iterator[Fact]:
-    for setup, bed in zip(scenario.trays, now.trays, strict=True):
-        values: dict[str, object] = {
-            "temperature_c": round(bed.temp_c, 3),
-            "moisture_pct": round(bed.moisture_pct, 3),
-            "water_kg": round(bed.water_kg, 4),
-            "dry_kg": round(bed.dry_kg, 4),
-        }
-        yield Fact(now.t_ms, "state", "tray", setup.place, "now", values)
-    air = {"temperature_c": round(now.room_c, 3), "humidity_pct": round(world.humidity_pct(now), 2)}
-    yield Fact(now.t_ms, "state", "room", "room", "now", dict(air))
-    for brew, tea in zip(scenario.brewers, now.brewers, strict=True):
-        level = {
-            "temperature_c": round(tea.temp_c, 3),
-            "oxygen_mg_l": round(tea.oxygen_mg_l, 3),
-            "pump_on": tea.pump_on,
-        }
-        yield Fact(now.t_ms, "state", "brewer", brew.place, "now", dict(level))

@@ -2,6 +2,8 @@
 
 from dataclasses import dataclass
 
+from sim_sensors.brewing import Brew
+from sim_sensors.caring import Care, Routine
 from sim_sensors.faults import Fault
 from sim_sensors.physics.brewer import Brewer, Tea
 from sim_sensors.physics.room import Room
@@ -23,22 +25,20 @@ class TraySetup:
 
 
 @dataclass(frozen=True, slots=True)
+class BinSetup:
+    """What is under the trays of a bin."""
+
+    name: str
+    sump_kg: float
+    """What the sump holds."""
+    start_kg: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class BrewerSetup:
     place: str
     spec: Brewer
     start: Tea
-
-
-@dataclass(frozen=True, slots=True)
-class Care:
-    """Something a person does to a tray: water poured over a while, or feed put in."""
-
-    at_ms: int
-    place: str
-    water_kg: float = 0.0
-    over_ms: int = 600_000
-    feed_kg: float = 0.0
-    peak_after_ms: int = 172_800_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,15 +48,24 @@ class Scenario:
     length_ms: int
     every_ms: int
     """How often each probe reports."""
+    step_ms: int
+    """Step of the physics. Faults and care begin and end on it."""
+    states_ms: int
+    """How often the truth tells the state of everything; whole steps."""
     room: Room
     room_start_c: float | None
     """None: whatever the room's rhythm makes it at the start."""
     between_trays_w_k: float
     """Heat passed between neighbouring trays of a bin, W/K."""
+    doubling_d: float
+    """Time in which worms double where all is well, days."""
+    bins: tuple[BinSetup, ...]
     trays: tuple[TraySetup, ...]
-    """Each bin's trays together, from the top down."""
+    """Each bin's trays together, from the top down; the bins in the order of `bins`."""
     brewers: tuple[BrewerSetup, ...]
+    brews: tuple[Brew, ...]
     care: tuple[Care, ...]
+    routine: tuple[Routine, ...]
     faults: tuple[Fault, ...]
     probes: tuple[Probe, ...]
     probe_faults: tuple[ProbeFault, ...]

@@ -104,6 +104,23 @@ class Section:
             return []
         return [Section(self.file, f"{self.at(key)}[{n}]", item, self.problems) for n, item in enumerate(node.value)]
 
+    def texts(self, key: str) -> list[tuple[yaml.Node, str]]:
+        """The words of a list, each with its node; none where the key is missing."""
+        node = self.value(key)
+        if node is None:
+            return []
+        if not isinstance(node, yaml.SequenceNode) or not all(isinstance(one, yaml.ScalarNode) for one in node.value):
+            self.note("expected a list, like '[a, b]'", key)
+            return []
+        return [(one, str(one.value)) for one in node.value]
+
+    def flag(self, key: str) -> bool:
+        """yes or no; no where the key is missing."""
+        text = self.text(key, "no")
+        if text not in ("yes", "no", ""):
+            self.note(f"'{text}' is neither yes nor no", key)
+        return text == "yes"
+
     def text(self, key: str, default: str | None = None) -> str:
         node = self.value(key)
         if node is None:

@@ -89,7 +89,7 @@ class Story:
             self._by_topic.setdefault(fact["topic"], []).append(dict(fact))
         elif kind == "state":
             self._state(t_ms, fact)
-        else:
+        elif fact["phase"] in ("begin", "end"):
             self._span(t_ms, kind, fact)
 
     def _place(self, name: str) -> Place:

@@ -1,29 +1,21 @@
-"""One tray of bedding: dry matter, water and heat.
+"""One tray of bedding: dry matter, water, heat, the pocket of feed in it, and its worms.
 
-Water:  d(water) = poured + water in feed - evaporated
-Heat:   d(energy) = feed + room + neighbours + brought in by what is added - carried off by what evaporates
-Energy is counted from 0 degC, so temperature = energy / heat capacity. Left out so far: drainage, dry matter
-lost to decay, the worms, and the pocket of feed as a spot hotter than the tray.
+Water:  d(water) = poured + water in feed + made in rotting + dripped in - dripped out - spilled - evaporated
+Heat:   d(energy) = rotting + room + neighbours + brought in by what is added - carried off by what leaves
+Energy is counted from 0 degC, so temperature = energy / heat capacity. The bedding is of one temperature and moisture,
+the pocket of another temperature. Left out: dew, heat of wetting, and worms as a mass.
 """
 
-import math
 from dataclasses import dataclass
 
-from sim_sensors.physics import air
+from sim_sensors.physics import air, feed, heat, worms
+from sim_sensors.physics.feed import DRY_J_KG_K, WATER_J_KG_K, Pocket
 
-WATER_J_KG_K = 4186.0
-"""Specific heat of water, J/(kg K), 15-35 degC within 0.2 % (from memory)."""
-DRY_J_KG_K = 1400.0
-"""Specific heat of dry paper, coir and castings, J/(kg K): between wood and mineral soil (common practice, no
-source)."""
-FEED_WATER = 0.85
-"""Water in kitchen scraps, mass fraction (common practice, no source)."""
-FEED_HEAT_J_KG = 1.1e6
-"""Heat one kg of fresh feed gives off in all, J/kg: 15 % dry matter at some 15 MJ/kg, half of it used up while it is
-hot (common practice, no source)."""
 DRY_SURFACE_PCT = 50.0
 """Wetter than this (% wet basis) the bedding dries like open water; below, the rate falls in proportion, as in the
 falling-rate period of drying (common practice, no source)."""
+BURNT_PER_DAY = 0.001
+"""Share of the bedding's dry matter that rots away in a day (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,15 +27,24 @@ class Tray:
     """Drying with lid and blanket on, as a share of the open tray: 0 sealed, 1 open."""
     sides_w_k: float
     """Heat passed to the room through walls and lid, W/K."""
+    holds: float = 6.0
+    """Water the bedding holds without dripping, kg for each kg dry: 85.7 % wet basis (common practice, no source)."""
+    full: float = 11.0
+    """Water with which every pore is full, kg for each kg dry: 91.7 % wet basis; coir dust takes up 7.5-11 (Evans et
+    al. 1996)."""
 
 
 @dataclass(frozen=True, slots=True)
 class Bedding:
-    """What is in a tray now."""
+    """What is in a tray now. Masses, energy and temperature are those of the bedding around the pocket."""
 
     dry_kg: float
     water_kg: float
     energy_j: float
+    pocket: Pocket = feed.EMPTY
+    worms_kg: float = 0.0
+    dead_kg: float = 0.0
+    """Worms that have died since the run began."""
 
     @property
     def capacity_j_k(self) -> float:
@@ -58,6 +59,11 @@ class Bedding:
         """Wet basis: water over wet mass."""
         return 100 * self.water_kg / (self.water_kg + self.dry_kg)
 
+    @property
+    def pocket_c(self) -> float:
+        """Temperature in the feed; where there is none, that of the bedding."""
+        return self.pocket.temp_c if self.pocket.mass_kg > 0 else self.temp_c
+
 
 @dataclass(frozen=True, slots=True)
 class Around:
@@ -67,61 +73,133 @@ class Around:
     vapour_kpa: float
     lid: float
     speed_m_s: float
-    feed_w: float
-    neighbours_w: float
 
 
 @dataclass(frozen=True, slots=True)
-class Flows:
-    """What went in (+) or out (-) in one step: J and kg."""
+class Rotted:
+    """What rotting and eating did in one step, kg and J. `kept_j` is the heat that the matter made (water) holds more
+    than the matter burnt did."""
 
-    feed_j: float
-    neighbours_j: float
-    room_j: float
+    burnt_kg: float
+    made_kg: float
+    heat_j: float
+    kept_j: float
+    eaten_kg: float
+
+
+@dataclass(frozen=True, slots=True)
+class Dried:
+    """What went out (evaporated) or in (room) in one step, kg and J."""
+
     evaporated_kg: float
     evaporation_j: float
+    room_j: float
 
 
-def bedding(wet_kg: float, moisture_pct: float, temp_c: float) -> Bedding:
+def bedding(wet_kg: float, moisture_pct: float, temp_c: float, worms_kg: float = 0.0) -> Bedding:
     water = wet_kg * moisture_pct / 100
     dry = wet_kg - water
-    return Bedding(dry, water, (dry * DRY_J_KG_K + water * WATER_J_KG_K) * temp_c)
+    return Bedding(dry, water, (dry * DRY_J_KG_K + water * WATER_J_KG_K) * temp_c, worms_kg=worms_kg)
+
+
+def whole_water_kg(bed: Bedding) -> float:
+    """Water of bedding and feed."""
+    return bed.water_kg + feed.WATER * bed.pocket.mass_kg
+
+
+def whole_dry_kg(bed: Bedding) -> float:
+    """Dry matter of bedding and feed."""
+    return bed.dry_kg + (1 - feed.WATER) * bed.pocket.mass_kg
+
+
+def whole_energy_j(bed: Bedding) -> float:
+    return bed.energy_j + bed.pocket.energy_j
+
+
+def air_share(tray: Tray, bed: Bedding) -> float:
+    """Share of the pores of the bedding that holds air."""
+    return max(0.0, 1 - bed.water_kg / (tray.full * bed.dry_kg))
+
+
+def living(tray: Tray, bed: Bedding) -> worms.Living:
+    """What the tray is to its worms. They stay away from a hot pocket, so the bedding around it counts."""
+    return worms.Living(bed.temp_c, bed.moisture_pct, air_share(tray, bed))
 
 
 def poured(bed: Bedding, water_kg: float, temp_c: float) -> Bedding:
     """Water poured on at `temp_c`; it mixes in at once."""
-    energy = bed.energy_j + water_kg * WATER_J_KG_K * temp_c
-    return Bedding(bed.dry_kg, bed.water_kg + water_kg, energy)
+    return _changed(bed, 0.0, water_kg, water_kg * WATER_J_KG_K * temp_c, bed.pocket)
 
 
-def fed(bed: Bedding, feed_kg: float, temp_c: float) -> Bedding:
-    """Fresh feed put in at `temp_c`, as water and dry matter."""
-    added = bedding(feed_kg, 100 * FEED_WATER, temp_c)
-    return Bedding(bed.dry_kg + added.dry_kg, bed.water_kg + added.water_kg, bed.energy_j + added.energy_j)
+def fed(bed: Bedding, feed_kg: float, temp_c: float, peak_after_s: float, mixed: float = 0.0) -> Bedding:
+    """Fresh feed buried at `temp_c`."""
+    return _changed(bed, 0.0, 0.0, 0.0, feed.added(bed.pocket, feed_kg, temp_c, peak_after_s, mixed))
 
 
-def feed_power_w(feed_kg: float, age_s: float, peak_after_s: float) -> float:
-    """Heat of fresh feed, W: q t exp(-t / tau), rising to its peak at tau = `peak_after_s`, then dying away, and
-    FEED_HEAT_J_KG per kg in all. The shape is ours; trade practice is 20 to 36 degC at the pocket in two days."""
-    if age_s <= 0:
-        return 0.0
-    return feed_kg * FEED_HEAT_J_KG * age_s / peak_after_s**2 * math.exp(-age_s / peak_after_s)
+def spread(bed: Bedding) -> Bedding:
+    """The pocket taken apart and mixed into the bedding, where it heats no more."""
+    return _joined(bed, bed.pocket.mass_kg, bed.pocket.energy_j, feed.EMPTY)
 
 
-def step(tray: Tray, bed: Bedding, around: Around, seconds: float) -> tuple[Bedding, Flows]:
-    """The bedding `seconds` later, with the flows that made it so. Explicit: right for steps far shorter than
-    capacity / conductance (about two hours), which 30 s is."""
+def rotted(bed: Bedding, hunger_kg: float, seconds: float) -> tuple[Bedding, Rotted]:
+    """The bedding after feed and bedding have rotted a while and the worms have eaten; what is left of feed that is
+    gone has become bedding."""
+    pocket, gone, eaten_kg, from_pocket_j, hot_j = bed.pocket, 0.0, 0.0, 0.0, 0.0
+    if pocket.mass_kg > 0:
+        pocket, rotten_kg = feed.rotted(pocket, seconds)
+        pocket, eaten_kg = feed.eaten(pocket, hunger_kg)
+        gone = rotten_kg + eaten_kg
+        from_pocket_j = bed.pocket.energy_j - pocket.energy_j
+        hot_j = (1 - pocket.mixed) * rotten_kg * feed.HEAT_J_KG
+        pocket = feed.warmed(pocket, hot_j)
+    after = _joined(bed, gone, from_pocket_j, pocket)
+    burnt_kg = gone * (1 - feed.WATER) * feed.BURNT
+    burnt_kg += after.dry_kg * BURNT_PER_DAY * feed.pace(after.temp_c) * seconds / worms.DAY_S
+    heat_j, made_kg = burnt_kg * feed.HEAT_J_KG_BURNT, burnt_kg * feed.WATER_MADE
+    kept_j = (made_kg * WATER_J_KG_K - burnt_kg * DRY_J_KG_K) * after.temp_c
+    after = _changed(after, -burnt_kg, made_kg, heat_j - hot_j + kept_j, after.pocket)
+    return _evened(after, seconds), Rotted(burnt_kg, made_kg, heat_j, kept_j, eaten_kg)
+
+
+def dried(tray: Tray, bed: Bedding, around: Around, seconds: float) -> tuple[Bedding, Dried]:
+    """The bedding after a while in the room's air. Heat comes by the closed form; drying is that at the beginning,
+    right for steps far shorter than the hours in which a tray cools."""
     temp = bed.temp_c
     evaporated = min(bed.water_kg, _drying_kg_s(tray, bed, temp, around) * seconds)
-    flows = Flows(
-        feed_j=around.feed_w * seconds,
-        neighbours_j=around.neighbours_w * seconds,
-        room_j=_conductance_w_k(tray, around) * (around.air_c - temp) * seconds,
-        evaporated_kg=evaporated,
-        evaporation_j=evaporated * (air.evaporation_heat_j_kg(temp) + WATER_J_KG_K * temp),
+    evaporation_j = evaporated * (air.evaporation_heat_j_kg(temp) + WATER_J_KG_K * temp)
+    room_j = heat.from_around_j(_conductance_w_k(tray, around), bed.capacity_j_k, temp, around.air_c, seconds)
+    after = _changed(bed, 0.0, -evaporated, room_j - evaporation_j, bed.pocket)
+    return after, Dried(evaporated, evaporation_j, room_j)
+
+
+def warmed(bed: Bedding, heat_j: float) -> Bedding:
+    return _changed(bed, 0.0, 0.0, heat_j, bed.pocket)
+
+
+def peopled(bed: Bedding, worms_kg: float, dead_kg: float) -> Bedding:
+    """The same bedding with other worms in it."""
+    return Bedding(bed.dry_kg, bed.water_kg, bed.energy_j, bed.pocket, worms_kg, dead_kg)
+
+
+def _changed(bed: Bedding, dry_kg: float, water_kg: float, heat_j: float, pocket: Pocket) -> Bedding:
+    return Bedding(
+        bed.dry_kg + dry_kg, bed.water_kg + water_kg, bed.energy_j + heat_j, pocket, bed.worms_kg, bed.dead_kg
     )
-    energy = bed.energy_j + flows.feed_j + flows.neighbours_j + flows.room_j - flows.evaporation_j
-    return Bedding(bed.dry_kg, bed.water_kg - evaporated, energy), flows
+
+
+def _joined(bed: Bedding, feed_kg: float, heat_j: float, pocket: Pocket) -> Bedding:
+    """Feed that has become bedding, and the pocket without it."""
+    return _changed(bed, (1 - feed.WATER) * feed_kg, feed.WATER * feed_kg, heat_j, pocket)
+
+
+def _evened(bed: Bedding, seconds: float) -> Bedding:
+    """Heat passed between pocket and bedding; a crumb of a pocket is bedding."""
+    pocket = bed.pocket
+    if pocket.mass_kg < feed.CRUMB_KG:
+        return spread(bed)
+    between = feed.conductance_w_k(pocket.mass_kg)
+    out_j = heat.shared_j(between, pocket.capacity_j_k, pocket.temp_c, bed.capacity_j_k, bed.temp_c, seconds)
+    return _changed(bed, 0.0, 0.0, out_j, feed.warmed(pocket, -out_j))
 
 
 def _drying_kg_s(tray: Tray, bed: Bedding, temp_c: float, around: Around) -> float:
