@@ -23,6 +23,7 @@ from collector.app.commands import (
     probes,
     rules,
     status,
+    uplink,
     watch,
 )
 from collector.app.output import Wrong, complain
@@ -44,6 +45,7 @@ _COMMANDS: tuple[ModuleType, ...] = (
     outlook,
     export,
     copies,
+    uplink,
 )
 """Each offers `add(commands)`, which adds its parser with help and an example."""
 

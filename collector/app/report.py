@@ -9,9 +9,10 @@ from collector.app.output import iso
 from collector.app.watch_state import STALE_MS, WatchState, read_state
 from collector.domain.lab import Lab
 from collector.domain.readings import Flag
-from collector.domain.units import PUBLISHED
+from collector.domain.units import PUBLISHED, show_duration
 from collector.store.reader import HeldAlarm, Reader
 from collector.store.reading import Newest, StoredSeries
+from collector.store.uplink import COUNTED, UplinkState
 
 _FROM_BEST = (Flag.PASS, Flag.NOT_EVALUATED, Flag.SUSPECT, Flag.MISSING, Flag.FAIL)
 
@@ -34,6 +35,7 @@ def status(home: Home, lab: Lab | None, now_ms: int, stale_ms: int = STALE_MS) -
             "probes": probe_rows(series, newest, lab),
             "alarms": [alarm_row(held, series) for held in reader.alarms()],
             "outbox": {name: outbox.get(name, 0) for name in ("waiting", "sent", "failed", "unconfirmed")},
+            "uplink": uplink_row(reader.uplink()),
             "note": reader.note,
         }
 
@@ -98,3 +100,27 @@ def alarm_row(held: HeldAlarm, series: dict[int, StoredSeries]) -> dict[str, Any
         "probe": known.probe if known is not None else "",
         "standing": state.state in (State.UNACKNOWLEDGED, State.ACKNOWLEDGED),
     }
+
+
+def uplink_row(state: UplinkState | None) -> dict[str, Any] | None:
+    """None where no uplink was ever set up."""
+    if state is None:
+        return None
+    return {
+        "sent_until": iso(state.sent_until_ms),
+        "lag_s": state.lag_s,
+        "waiting": state.waiting,
+        "set_aside": state.aside,
+        "note": state.note,
+    }
+
+
+def uplink_words(state: UplinkState | None) -> str:
+    """How far the uplink is, in a line."""
+    if state is None:
+        return "no uplink is set up"
+    until = "nothing sent yet" if state.sent_until_ms is None else f"sent until {iso(state.sent_until_ms)}"
+    more = "or more " if state.waiting >= COUNTED else ""
+    waits = f", {state.waiting} {more}waiting ({show_duration(state.lag_s * 1000)} behind)" if state.waiting else ""
+    aside = f", {state.aside} lines set aside" if state.aside else ""
+    return f"{until}{waits}{aside}" + (f"; {state.note}" if state.note else "")

@@ -10,13 +10,14 @@ import re
 import ssl
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, Self
 from urllib.parse import urlsplit
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, SecretStr, ValidationError
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, SecretStr, ValidationError, model_validator
 from pydantic_core import PydanticCustomError
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict, SettingsError
 
+from collector.domain.far import Far
 from collector.domain.problems import Problem, Refused, nearest
 
 PREFIX = "TRAYWARDEN_"
@@ -173,6 +174,29 @@ class Heartbeat(_Section):
     every_s: Annotated[int, Field(ge=10, le=86_400)] = 300
 
 
+class Uplink(_Section):
+    """A database for many labs, which takes the InfluxDB write API v2. No URL: no uplink."""
+
+    url: Annotated[str, AfterValidator(_page_address)] = ""
+    token: SecretStr | None = None
+    org: str = ""
+    bucket: str = ""
+    site: Annotated[str, Field(max_length=100)] = ""
+    """Tag of every line, such as the school; left out where empty."""
+    lab: Annotated[str, Field(max_length=100)] = ""
+    """Tag of every line; empty: the lab's name in lab.yaml."""
+
+    @model_validator(mode="after")
+    def _whole(self) -> Self:
+        if self.url and not self.bucket:
+            raise PydanticCustomError("uplink", "the URL needs a bucket; set TRAYWARDEN_UPLINK__BUCKET")
+        return self
+
+    def wanted(self) -> Far:
+        token = self.token.get_secret_value() if self.token is not None else ""
+        return Far(self.url, self.bucket, self.org, token, self.site, self.lab)
+
+
 class Journal(_Section):
     """How long raw readings are kept; hourly and daily figures stay."""
 
@@ -192,6 +216,7 @@ class Settings(BaseSettings):
     journal: Journal = Journal()
     board: Board = Board()
     heartbeat: Heartbeat = Heartbeat()
+    uplink: Uplink = Uplink()
 
     @classmethod
     def settings_customise_sources(

@@ -6,6 +6,7 @@ that stores it, so that neither a crash nor an order of arrival can lose it. Sen
 has the same key at the other end.
 """
 
+import sqlite3
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -27,9 +28,9 @@ _READINGS = "SELECT id, value, flag, raw FROM readings WHERE id > ? AND id <= ? 
 _LATE = """SELECT r.id, r.value, r.flag, r.raw FROM uplink_due d JOIN readings r ON r.id = d.id
     WHERE d.kind = 'reading' ORDER BY d.id LIMIT ?"""
 _DUE = "SELECT id, n FROM uplink_due WHERE kind = ? ORDER BY id LIMIT ?"
-_ALARMS = """SELECT h.id, h.rule, h.series, h.place, h.measure, h.priority, h.event, h.before, h.after, h.t_ms,
-    h.since_ms, h.raised_ms, h.value, h.worst, h.by FROM alarm_history h
-    WHERE h.id IN (SELECT value FROM json_each(?))"""
+_ALARM = """h.id, h.rule, h.series, h.place, h.measure, h.priority, h.event, h.before, h.after, h.t_ms, h.since_ms,
+    h.raised_ms, h.value, h.worst, h.by"""
+_ALARMS = f"SELECT {_ALARM} FROM alarm_history h WHERE h.id IN (SELECT value FROM json_each(?))"  # noqa: S608 - own names
 _ASIDE = "INSERT INTO uplink_aside(at_ms, reason, line) VALUES(?, ?, ?)"
 _ASIDE_BOUND = "DELETE FROM uplink_aside WHERE id <= (SELECT max(id) FROM uplink_aside) - ?"
 _COUNTED = (
@@ -87,10 +88,10 @@ class Portion:
 class UplinkStore:
     """Raises JournalStalled while the database cannot be used."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, busy_s: float = _BUSY_S) -> None:
         self.path = path
         with translated(path):
-            self._db = open_existing(path, _BUSY_S)
+            self._db = open_existing(path, busy_s)
         try:
             with translated(path):
                 refuse_other(self._db, path)
@@ -198,3 +199,70 @@ def _limit(now_ms: int) -> int:
 
 def _readings(rows: Sequence[Any]) -> tuple[SentReading, ...]:
     return tuple(SentReading(n >> SERIES_BITS, n & SERIES_MASK, value, flag, raw) for n, value, flag, raw in rows)
+
+
+@dataclass(frozen=True, slots=True)
+class UplinkState:
+    """How far the uplink is, for `status`."""
+
+    sent_until_ms: int | None
+    """Time of the last reading it has sent in order; None where none yet."""
+    newest_ms: int | None
+    """Time of the newest reading it will send."""
+    waiting: int
+    """Readings and changes still to send; counted to COUNTED at most."""
+    aside: int
+    """Lines ever set aside."""
+    reasons: tuple[str, ...]
+    """Why the newest of them were, each once."""
+    note: str
+    """What stands in the way at present."""
+
+    @property
+    def lag_s(self) -> int:
+        """How old the oldest reading is that waits, against the newest."""
+        if self.newest_ms is None or not self.waiting:
+            return 0
+        return max(0, self.newest_ms - (self.newest_ms if self.sent_until_ms is None else self.sent_until_ms)) // 1000
+
+
+COUNTED = 100_000
+
+
+class Changes(NamedTuple):
+    alarms: tuple[AlarmChange, ...]
+    diary: tuple[DiaryEntry, ...]
+    brews: tuple[Brew, ...]
+
+
+def changes(db: sqlite3.Connection, since_ms: int, until_ms: int) -> Changes:
+    """Those whose time is from `since_ms` on and before `until_ms`; brews that started then."""
+    query = f"SELECT {_ALARM} FROM alarm_history h WHERE h.t_ms >= ? AND h.t_ms < ? ORDER BY h.id"  # noqa: S608 - own names
+    return Changes(
+        tuple(AlarmChange(*row) for row in db.execute(query, (since_ms, until_ms))),
+        tuple(entry for entry in diary.entries(db, since_ms) if entry.t_ms < until_ms),
+        tuple(brew for brew in diary.brews(db) if since_ms <= brew.started_ms < until_ms),
+    )
+
+
+def uplink_state(db: sqlite3.Connection) -> UplinkState | None:
+    """None where no uplink was ever set up."""
+    found = db.execute("SELECT position, note FROM uplink").fetchone()
+    if found is None:
+        return None
+    position, note = found
+    (waiting,) = db.execute(
+        "SELECT count(*) FROM (SELECT 1 FROM readings WHERE id > ? LIMIT ?)", (position, COUNTED)
+    ).fetchone()
+    (due,) = db.execute("SELECT count(*) FROM uplink_due").fetchone()
+    aside = db.execute("SELECT value FROM counters WHERE name = 'uplink_aside'").fetchone()
+    reasons = db.execute("SELECT DISTINCT reason FROM uplink_aside ORDER BY id DESC LIMIT 3").fetchall()
+    newest = db.execute("SELECT t FROM readings ORDER BY id DESC LIMIT 1").fetchone()
+    return UplinkState(
+        sent_until_ms=position >> SERIES_BITS if position > -(2**62) else None,
+        newest_ms=newest[0] if newest is not None else None,
+        waiting=min(waiting + due, COUNTED),
+        aside=aside[0] if aside is not None else 0,
+        reasons=tuple(row[0] for row in reasons),
+        note=note,
+    )

@@ -1,0 +1,111 @@
+"""Follows the journal and sends what is new, in order, for as long as the collector runs.
+
+A thread of its own with its own connection: while the other end is away the collector goes on as ever, and the gap is
+filled afterwards from the journal. A portion is marked as sent only after it was taken whole; what is cut off in
+between is sent again, which changes nothing at the other end.
+"""
+
+import random
+import threading
+from collections.abc import Callable, Sequence
+
+from collector.store.errors import StoreError
+from collector.store.uplink import UplinkStore
+from collector.uplink.points import Origin, lines_of
+from collector.uplink.writer import Later, Refused, TooLarge, Writer
+
+PORTION = 2_000
+"""Readings in one write: about 30 kB compressed."""
+_EVERY_S = 5.0
+"""Readings wait so long to go together."""
+_BREATH_S = 0.05
+"""Between portions while catching up, so that the collector's thread is never kept waiting."""
+_RETRY_S = (5.0, 300.0)
+_DOUBTS = 3
+"""So often a portion that is refused to the last line is tried again: more likely the settings are wrong than all of
+it."""
+
+
+class Follower:
+    """`now` gives the time in ms; `log` gets a line when something begins or ends to stand in the way."""
+
+    def __init__(
+        self, store: UplinkStore, writer: Writer, origin: Origin, now: Callable[[], int], log: Callable[[str], None]
+    ) -> None:
+        self._store = store
+        self._writer = writer
+        self._origin = origin
+        self._now = now
+        self._log = log
+        self._trouble = ""
+        self._backoff_s = _RETRY_S[0]
+        self._doubts = 0
+
+    def run(self, stop: threading.Event) -> None:
+        """Until `stop`."""
+        while not stop.is_set():
+            stop.wait(self.turn())
+
+    def turn(self) -> float:
+        """Send one portion; returns the seconds to wait before the next."""
+        try:
+            sent = self.send_one()
+        except Later as later:
+            return self._stands(str(later), later.after_s)
+        except StoreError as error:
+            return self._stands(str(error), None)
+        self._clear()
+        return _BREATH_S if sent else _EVERY_S
+
+    def send_one(self) -> bool:
+        """Whether there was something to send. Raises Later with nothing marked as sent."""
+        portion = self._store.take(self._now(), PORTION)
+        if portion.empty:
+            return False
+        lines = lines_of(portion, self._store.series(), self._origin)
+        refused = deliver(self._writer, lines, self._now())
+        if len(refused) == len(lines) > 1 and self._doubts < _DOUBTS:
+            self._doubts += 1
+            raise Later(f"all of it is refused: {refused[0][0]}")
+        self._doubts = 0
+        if refused:
+            self._store.set_aside(refused, self._now())
+            self._log(f"uplink: {len(refused)} lines set aside: {refused[0][0]}")
+        self._store.done(portion)
+        return True
+
+    def _stands(self, reason: str, after_s: float | None) -> float:
+        if reason != self._trouble:
+            self._log(f"uplink waits: {reason}")
+            self._note(reason)
+        self._trouble = reason
+        wait_s = self._backoff_s * random.uniform(0.7, 1.0) if after_s is None else after_s  # noqa: S311  spread
+        self._backoff_s = min(self._backoff_s * 2, _RETRY_S[1])
+        return wait_s
+
+    def _clear(self) -> None:
+        self._backoff_s = _RETRY_S[0]
+        if self._trouble:
+            self._log("uplink goes on")
+            self._note("")
+        self._trouble = ""
+
+    def _note(self, text: str) -> None:
+        try:
+            self._store.note(text)
+        except StoreError as error:
+            self._log(f"uplink: {error}")
+
+
+def deliver(writer: Writer, lines: Sequence[str], now_ms: int) -> list[tuple[str, str]]:
+    """Send lines in as few writes as the other end allows; returns (reason, line) of those it will never take."""
+    if not lines:
+        return []
+    try:
+        writer.write(lines, now_ms)
+    except (TooLarge, Refused) as refused:
+        if len(lines) == 1:
+            return [(str(refused), lines[0])]
+        middle = len(lines) // 2
+        return deliver(writer, lines[:middle], now_ms) + deliver(writer, lines[middle:], now_ms)
+    return []

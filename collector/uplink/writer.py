@@ -1,0 +1,114 @@
+"""One write to the other end, and what its answer means.
+
+TooLarge    413: send it in smaller pieces
+Refused     400, 422 and other 4xx about what was sent: it will never be taken as it is
+Later       the network, 429, 5xx, and 401, 403, 404: nothing is wrong with the data; try again, after `after_s` where
+            the answer said so. A wrong token or bucket is for a person to mend, and the data waits for that.
+"""
+
+from collections.abc import Sequence
+from email.utils import parsedate_to_datetime
+from typing import Any, Protocol
+
+from influxdb_client.client.influxdb_client import InfluxDBClient
+from influxdb_client.client.write_api import SYNCHRONOUS
+from influxdb_client.domain.write_precision import WritePrecision
+from influxdb_client.rest import ApiException
+from urllib3.exceptions import HTTPError
+
+from collector.domain.far import Far
+
+_WAITS = (401, 403, 404, 408, 425, 429)
+_LONGEST_WAIT_S = 3_600.0
+_MS: Any = WritePrecision.MS
+
+
+class NotTaken(Exception):
+    """One line for `status`, without secrets."""
+
+
+class TooLarge(NotTaken):
+    """Send less at once."""
+
+
+class Refused(NotTaken):
+    """It will never be taken as it is."""
+
+
+class Later(NotTaken):
+    """Try again."""
+
+    def __init__(self, reason: str, after_s: float | None = None) -> None:
+        self.after_s = after_s
+        super().__init__(reason)
+
+
+class Writer(Protocol):
+    """Takes lines or raises NotTaken."""
+
+    def write(self, lines: Sequence[str], now_ms: int) -> None: ...
+    def close(self) -> None: ...
+
+
+class InfluxWriter:
+    """Anything that takes the write API v2, compressed."""
+
+    def __init__(self, settings: Far) -> None:
+        self._settings = settings
+        self._client = InfluxDBClient(
+            settings.url,
+            settings.token,
+            org=settings.org or "-",
+            timeout=round(settings.timeout_s * 1000),
+            enable_gzip=True,
+            retries=False,
+        )
+        self._api = self._client.write_api(write_options=SYNCHRONOUS)
+
+    def write(self, lines: Sequence[str], now_ms: int) -> None:
+        try:
+            self._api.write(self._settings.bucket, self._settings.org or "-", "\n".join(lines), write_precision=_MS)
+        except ApiException as error:
+            raise _meaning(error, now_ms) from None
+        except (HTTPError, OSError) as error:
+            raise Later(f"{self._settings.url} cannot be reached ({type(error).__name__})") from None
+
+    def close(self) -> None:
+        self._api.close()
+        self._client.close()
+
+
+def _meaning(error: ApiException, now_ms: int) -> NotTaken:
+    status = error.status or 0
+    line = f"the database answered {status} {error.reason or ''}".rstrip() + _said(error)
+    if status == 413:
+        return TooLarge(line)
+    if 400 <= status < 500 and status not in _WAITS:
+        return Refused(line)
+    hints = {
+        401: "TRAYWARDEN_UPLINK__TOKEN",
+        403: "TRAYWARDEN_UPLINK__TOKEN",
+        404: "TRAYWARDEN_UPLINK__BUCKET and __ORG",
+    }
+    hint = f"; see {hints[status]}" if status in hints else ""
+    return Later(line + hint, _retry_after_s(error, now_ms))
+
+
+def _said(error: ApiException) -> str:
+    """The start of the answer's text, printable and on one line."""
+    body = error.body if isinstance(error.body, str) else (error.body or b"").decode("utf-8", "replace")
+    text = "".join(char if char.isprintable() else " " for char in body)
+    return f": {' '.join(text.split())[:200]}" if text.strip() else ""
+
+
+def _retry_after_s(error: ApiException, now_ms: int) -> float | None:
+    """Retry-After in seconds or as a date (RFC 9110 section 10.2.3); None where there is none or it is neither."""
+    headers: Any = error.headers or {}
+    given = str(headers.get("Retry-After", "")).strip()
+    if given.isdigit():
+        return min(float(given), _LONGEST_WAIT_S)
+    try:
+        until_ms = parsedate_to_datetime(given).timestamp() * 1000
+    except (ValueError, TypeError):
+        return None
+    return min(max(0.0, (until_ms - now_ms) / 1000), _LONGEST_WAIT_S)

@@ -1,0 +1,70 @@
+"""A journal with readings, alarm changes, a diary and a brew, for the tests of the uplink."""
+
+from pathlib import Path
+
+from collector.alarms.model import AlarmKey, Event, State, Transition
+from collector.domain.diary import Brew, DiaryEntry, DiaryKind, Feel
+from collector.domain.lab import SeriesKey
+from collector.store.batch import Batch, HistoryRow
+from collector.store.journal import Journal
+
+T0 = 1_772_438_400_000
+"""2026-03-02T08:00:00Z."""
+MIN, HOUR = 60_000, 3_600_000
+TEMPERATURE = SeriesKey("juniper-top", "temperature", "bedding_temperature", "juniper/top")
+MOISTURE = SeriesKey("juniper-top", "moisture", "bedding_moisture", "juniper/top")
+NOW = T0 + 10 * HOUR
+
+
+def opened(folder: Path) -> Journal:
+    return Journal(folder / "traywarden.db", "UTC").open(T0)
+
+
+def series_of(journal: Journal) -> tuple[int, int]:
+    """Numbers of temperature and moisture."""
+    return (
+        journal.series_id(TEMPERATURE, "Cel", "juniper", "top", T0),
+        journal.series_id(MOISTURE, "%", "juniper", "top", T0),
+    )
+
+
+def add_readings(journal: Journal, minutes: range, *, start_ms: int = T0, now_ms: int = NOW) -> None:
+    """Two readings a minute, such as minute 3: 20.03 degC and 74.97 %."""
+    first, second = series_of(journal)
+    batch = Batch()
+    for minute in minutes:
+        t = start_ms + minute * MIN
+        batch.rows += [
+            (t, first, 20 + minute / 100, 1, 20 + minute / 100, 0),
+            (t, second, 75 - minute / 100, 1, 1800.0, 0),
+        ]
+    journal.commit(batch, now_ms)
+
+
+def change(number: int, event: Event, before: State, after: State, t_ms: int, by: str = "") -> HistoryRow:
+    transition = Transition(AlarmKey("bedding-hot", number), event, before, after, t_ms, T0, T0 + MIN, 31.2, 31.4, by)
+    return HistoryRow(transition, "juniper/top", "bedding_temperature", "high", t_ms)
+
+
+def watered(number: int = 1, **more: object) -> DiaryEntry:
+    said: dict[str, object] = {"by": "class 4b", "note": "dry edge, \\"}
+    said |= more
+    return DiaryEntry(number, T0, T0 + MIN, "juniper/top", DiaryKind.WATERED, 0.5, None, **said)  # type: ignore[arg-type]
+
+
+SQUEEZED = DiaryEntry(2, T0 + HOUR, T0 + HOUR, "juniper/top", DiaryKind.SQUEEZE, None, Feel.DAMP, "class 4b")
+BREW = Brew(1, "kettle", T0, T0 + 2 * HOUR, T0 + 3 * HOUR, T0, "class 4b", ended_by="teacher")
+
+
+def fill(journal: Journal) -> None:
+    """One of each kind."""
+    number, _ = series_of(journal)
+    add_readings(journal, range(30))
+    batch = Batch()
+    batch.transitions.append(change(number, Event.RAISED, State.NORMAL, State.UNACKNOWLEDGED, T0 + MIN))
+    batch.transitions.append(
+        change(number, Event.ACKNOWLEDGED, State.UNACKNOWLEDGED, State.ACKNOWLEDGED, T0 + 2 * MIN, "teacher")
+    )
+    batch.diary = {1: watered(), 2: SQUEEZED}
+    batch.brews = {1: BREW}
+    journal.commit(batch, NOW)
