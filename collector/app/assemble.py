@@ -14,6 +14,7 @@ from collector.alarms.contexts import Contexts
 from collector.alarms.engine import Engine
 from collector.alarms.model import Link, Newest, Rule
 from collector.app.clock import Now
+from collector.app.dead_addresses import DeadAddresses
 from collector.app.diary_book import book_of
 from collector.app.home import Home
 from collector.app.notices import Notices
@@ -47,6 +48,7 @@ class Parts:
     broker: Broker
     outbox: OutboxStore
     lanes: Lanes
+    dead: DeadAddresses
 
     def close(self) -> None:
         """In reverse order of opening; each sender finishes the message it is handing over."""
@@ -119,7 +121,8 @@ def assemble(
         log(f"outbox: {outbox.unconfirmed_at_open} messages cut off by the stop may have arrived; not sent again")
     ways = channels(mail, chat, home.outbox_folder, lab.name, settings.mail.sender)
     lanes = Lanes(outbox, ways, now, log)
-    return Parts(lab, journal, pipeline, broker_of(home, settings), outbox, lanes)
+    dead = DeadAddresses(journal, lab, mail, chat, lanes.failed, log)
+    return Parts(lab, journal, pipeline, broker_of(home, settings), outbox, lanes, dead)
 
 
 def _opened(home: Home, lab: Lab, now_ms: int, damage: str) -> Opened:

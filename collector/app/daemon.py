@@ -146,7 +146,8 @@ class Daemon:
         self._damage = ""
         self._mids, self._held, self._stall = [], 0, None
         self._pacer = Pacer(time.monotonic())
-        self._self_check = SelfCheck(self.home.path, self.parts.journal, self.parts.pipeline.ids, self._pace)
+        ids, unsaid_ms = self.parts.pipeline.ids, self.parts.dead.oldest_unsaid_ms
+        self._self_check = SelfCheck(self.home.path, self.parts.journal, ids, self._pace, unsaid_ms)
         self._answers = Answers(self.parts.journal, self.parts.pipeline, self.log)
         self._catching_up.begin(time.monotonic(), CATCH_UP_S)
         self._session = Session(self.parts.broker, self._message, self._news, time.monotonic)
@@ -189,6 +190,7 @@ class Daemon:
         if now_s >= self._requests_at:
             self._requests_at = now_s + _REQUESTS_EVERY_S
             self._answers.take(now_ms)
+            self.parts.dead.look(pipeline.batch, now_ms)
         if self._stall is None:  # else what comes meanwhile is told together, once it can be kept
             pipeline.release(now_ms, gathering)
         self._commit_if_due(now_s)

@@ -6,9 +6,10 @@ was told is kept in the journal beside the message that tells it. A report that 
 
 import json
 import threading
-from collections.abc import Callable, Collection, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from hashlib import sha256
+from itertools import chain
 
 from collector.domain.lab import Lab, Person
 from collector.messages.plain import one_line
@@ -48,7 +49,7 @@ class DeadAddresses:
     ) -> None:
         self._journal, self._lab, self._mail, self._log, self._failed = journal, lab, mail, log, failed
         self._people = everyone(lab, chat)
-        self._told = _read(journal.meta().get(META, ""))
+        self._told: dict[str, _Told] | None = None
         self._next_ms: int | None = None
         self._unsaid: tuple[int, ...] = ()
         failed.set()  # what failed just before the last stop may not be told yet
@@ -60,46 +61,38 @@ class DeadAddresses:
         self._failed.clear()
         try:
             found = self._journal.failed_messages(now_ms - _KEPT_MS)
+            before = _read(self._journal.meta().get(META, "")) if self._told is None else self._told
         except JournalStalled:
             self._failed.set()
             return
-        self._next_ms, self._unsaid = None, ()
         by_way: dict[Addressee, list[FailedMessage]] = {}
         for one in found:
             by_way.setdefault(Addressee(one.channel, one.recipient), []).append(one)
-        before = self._told
-        kept = {_digest(way) for way in by_way}
-        self._told = {name: told for name, told in before.items() if name in kept}
-        dead = {way for way, messages in by_way.items() if messages[-1].failed_ms > now_ms - _DAY_MS}
+        told = {digest: before[digest] for digest in map(_digest, by_way) if digest in before}
+        self._next_ms = None
         for way, messages in by_way.items():
-            self._consider(way, messages, dead, batch, now_ms)
-        if self._told != before:
-            batch.meta[META] = _written(self._told)
+            fresh = self._due(messages, told.get(_digest(way)), now_ms)
+            if fresh:
+                told[_digest(way)] = _Told(now_ms, frozenset(one.id for one in messages))
+                batch.messages += self._reports(way, fresh, now_ms)
+        self._unsaid = self._heard_by_nobody(by_way, now_ms)
+        self._told = told
+        if told != before:
+            batch.meta[META] = _written(told)
 
     def oldest_unsaid_ms(self, now_ms: int) -> int | None:
         """When the oldest message was written that failed within the day and that nobody else could be told of."""
         self._unsaid = tuple(ms for ms in self._unsaid if now_ms - ms < _DAY_MS)
         return min(self._unsaid, default=None)
 
-    def _consider(
-        self, way: Addressee, messages: Sequence[FailedMessage], dead: Collection[Addressee], batch: Batch, now_ms: int
-    ) -> None:
-        others = self._others(way)
-        if all(other in dead for other in others):
-            self._unsaid += tuple(one.created_ms for one in messages if now_ms - one.created_ms < _DAY_MS)
-        told = self._told.get(_digest(way))
+    def _due(self, messages: Iterable[FailedMessage], told: _Told | None, now_ms: int) -> list[FailedMessage]:
+        """What the others have not heard of an address, if it is time to tell them."""
         fresh = [one for one in messages if told is None or one.id not in told.messages]
-        if not fresh:
-            return
-        due_ms = self._due_ms(fresh, told, now_ms)
-        if due_ms > now_ms:
-            self._next_ms = due_ms if self._next_ms is None else min(due_ms, self._next_ms)
-            return
-        self._told[_digest(way)] = _Told(now_ms, frozenset(one.id for one in messages))
-        whom = self._whom(way)
-        if not others:
-            self._log(f"messages to {whom} do not get through, and nobody else is there to be told: {fresh[-1].error}")
-        batch.messages += [_report(whom, way, fresh, other, now_ms) for other in others]
+        due_ms = self._due_ms(fresh, told, now_ms) if fresh else now_ms
+        if due_ms <= now_ms:
+            return fresh
+        self._next_ms = due_ms if self._next_ms is None else min(due_ms, self._next_ms)
+        return []
 
     def _due_ms(self, fresh: Iterable[FailedMessage], told: _Told | None, now_ms: int) -> int:
         """Once a day; at night only where something urgent did not get through."""
@@ -109,6 +102,22 @@ class DeadAddresses:
         if waking.holds(now_ms) or any(one.priority == "high" for one in fresh):
             return now_ms
         return waking.next_change_ms(now_ms) or now_ms
+
+    def _reports(self, way: Addressee, fresh: Sequence[FailedMessage], now_ms: int) -> list[NewMessage]:
+        others, whom = self._others(way), self._whom(way)
+        if not others:
+            self._log(f"messages to {whom} do not get through, and nobody else is there to be told: {fresh[-1].error}")
+        return [_report(whom, way, fresh, other, now_ms) for other in others]
+
+    def _heard_by_nobody(self, by_way: Mapping[Addressee, Sequence[FailedMessage]], now_ms: int) -> tuple[int, ...]:
+        """When what failed within the day was written, where every other way to reach anybody fails too."""
+        lately = {
+            way: [one.created_ms for one in messages if now_ms - one.created_ms < _DAY_MS]
+            for way, messages in by_way.items()
+            if now_ms - messages[-1].failed_ms < _DAY_MS
+        }
+        alone = (times for way, times in lately.items() if all(other in lately for other in self._others(way)))
+        return tuple(chain.from_iterable(alone))
 
     def _others(self, way: Addressee) -> tuple[Addressee, ...]:
         """Every other way to reach anybody, the same person's too."""

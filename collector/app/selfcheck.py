@@ -1,12 +1,12 @@
 """What the collector knows of itself, once a minute, for the alarms of rules/collector.yaml.
 
 `backlog` messages held because the journal cannot be written; `disk_free` MB on the journal's disk; `mail_waiting`
-minutes the oldest message has waited; `clock_step` seconds the clock moved other than time passed; `restarts` starts of
-the collector within a day.
+minutes the oldest message has waited, or is unsaid because nobody can be reached; `clock_step` seconds the clock moved
+other than time passed; `restarts` starts of the collector within a day.
 """
 
 import shutil
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -26,6 +26,8 @@ class SelfCheck:
     journal: Journal
     ids: Mapping[SeriesKey, int]
     pace: float = 1.0
+    unsaid_ms: Callable[[int], int | None] = lambda _now_ms: None
+    """When the oldest message was written that failed for good and that nobody else could be told of."""
     _last: tuple[int, float] | None = None
     _steps: list[tuple[float, float]] = field(default_factory=list)
 
@@ -41,8 +43,9 @@ class SelfCheck:
         return {self.ids[SeriesKey(COLLECTOR, name, name, COLLECTOR)]: value for name, value in found.items()}
 
     def _mail_waiting_min(self, now_ms: int) -> float:
-        oldest = self.journal.oldest_waiting_ms()
-        return 0.0 if oldest is None else max(0.0, round((now_ms - oldest) / MS["min"], 1))
+        found = (self.journal.oldest_waiting_ms(), self.unsaid_ms(now_ms))
+        oldest = min((ms for ms in found if ms is not None), default=now_ms)
+        return max(0.0, round((now_ms - oldest) / MS["min"], 1))
 
     def _clock_step_s(self, now_ms: int, monotonic_s: float) -> float:
         """How far the clock has lately moved beside the time that passed: a step is one moment, and an alarm about it
