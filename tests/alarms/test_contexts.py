@@ -236,6 +236,15 @@ def test_the_lab_is_open_in_its_hours() -> None:
     assert found.spans(OPEN, "room", T0 - DAY, T0 + DAY) == [(T0, T0 + 8 * HOUR)]
 
 
+def test_on_a_holiday_the_lab_is_not_open() -> None:
+    """The week of T0 is off: closed until the Monday after."""
+    found = Contexts(read_lab("lab: {name: a, time_zone: UTC, hours: {mon-fri: 08:00-16:00}, holidays: [2026-03-02 to "
+                              "2026-03-06]}"))  # fmt: skip
+    assert not found.holds(OPEN, "room", T0)
+    assert found.next_change_ms(OPEN, "room", T0) == T0 + 7 * DAY
+    assert found.spans(OPEN, "room", T0 - DAY, T0 + 8 * DAY) == [(T0 + 7 * DAY, T0 + 7 * DAY + 8 * HOUR)]
+
+
 def test_a_lab_without_hours_is_never_open() -> None:
     """Nor will it be."""
     found = Contexts(CLOSED)

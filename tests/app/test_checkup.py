@@ -5,12 +5,13 @@ from pathlib import Path
 import pytest
 from pydantic import SecretStr
 
-from collector.app.checks import Finding, Verdict, check_broker, check_files, check_journal, check_mail
+from collector.app.checks import Finding, Verdict, check_broker, check_files, check_journal, check_mail, check_people
 from collector.app.home import Home
 from collector.app.settings import Chat, Mail, Mqtt, Settings
 from collector.app.watch_state import STALE_MS, WatchState, write_state
 from tests.app.command_line import Commands, other_program, stock
 from tests.app.lab import LAB
+from tests.app.test_ics import calendar, event
 from tests.intake.odd_brokers import CONNECT, SUBSCRIBE, OddBroker, accepts, subscribed
 from tests.services.free_port import free_port
 from tests.services.mosquitto import Mosquitto
@@ -47,6 +48,55 @@ def test_every_mistake_of_the_files_is_to_fix(home: Home) -> None:
     (home.rules_folder / "site.yaml").write_text("alarms: 3\n", encoding="utf-8")
     found = fixes(list(check_files(home)))
     assert [line.split(":")[0] for line in found] == ["lab.yaml", "rules"]
+
+
+def days_off(home: Home, lab: str) -> list[tuple[Verdict, str]]:
+    """What is said of calendars where the file says this of the lab."""
+    home.lab_file.write_text(LAB.replace("units: metric}", f"units: metric, {lab}}}"), encoding="utf-8")
+    return [(one.verdict, one.text) for one in check_files(home) if one.part == "calendar"]
+
+
+def test_the_calendars_and_the_next_break_are_said(home: Home) -> None:
+    """Each file with its spans; without holidays there is nothing to say."""
+    assert days_off(home, "hours: {mon-fri: 08:00-16:00}") == []
+    year = home.calendars().today.year
+    (home.path / "c").mkdir()
+    days = [event(f"DTSTART;VALUE=DATE:{year + 1}{day}", "DURATION:P7D", uid=day) for day in ("0105", "0405")]
+    (home.path / "c" / "a.ics").write_text(calendar(*days), encoding="utf-8")
+    (home.path / "b.ics").write_text(calendar(days[0]), encoding="utf-8")
+    seven_days = f"hours: {{mon-sun: 08:00-16:00}}, holidays: [c/, {year - 1}-01-01 to {year - 1}-01-02, b.ics]"
+    assert days_off(home, seven_days) == [
+        (Verdict.GOOD, "c/a.ics: 2 spans of days"),
+        (Verdict.GOOD, "b.ics: 1 span of days"),
+        (Verdict.GOOD, f"next break: {year + 1}-01-05 to {year + 1}-01-11"),
+    ]
+
+
+def test_holidays_and_terms_of_past_years_are_pointed_out(home: Home) -> None:
+    """Such holidays are none; such terms leave no school day, so that no digest would go out."""
+    assert days_off(home, "holidays: [2020-12-21 to 2021-01-03]") == [
+        (Verdict.NOTE, "no break within 400 days; put the next one into lab.yaml or its calendars")
+    ]
+    assert days_off(home, "terms: [2020-08-24 to 2020-12-18]") == [
+        (Verdict.FIX, "no school day within 400 days, so no digest goes out; see lab.terms and lab.holidays")
+    ]
+
+
+def test_chat_addresses_of_people_must_be_among_the_settings(home: Home) -> None:
+    """Who has mail as well is pointed out, who has nothing else is to fix; the line, and which names there are."""
+    more = "  night: {chat: phone}\n  class: {chat: class-4b}\n"
+    home.lab_file.write_text(LAB.replace("example}", "example, chat: phone}") + more, encoding="utf-8")
+    found = [(one.verdict, one.text) for one in check_people(home, settings(chat="class-4b=json://localhost/x"))]
+    says = "'phone' is no name in TRAYWARDEN_CHAT__URLS; there are: class-4b"
+    line = LAB.count("\n")
+    assert found == [
+        (Verdict.NOTE, f"lab.yaml:{line}:54 people.teacher.chat: {says}"),
+        (Verdict.FIX, f"lab.yaml:{line + 1}:17 people.night.chat: {says}"),
+    ]
+    (first, *_) = check_people(home, settings())
+    assert first.text.endswith("; there are none")
+    home.lab_file.write_text("lab: [", encoding="utf-8")
+    assert list(check_people(home, settings())) == []
 
 
 @pytest.mark.parametrize(

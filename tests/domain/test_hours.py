@@ -1,6 +1,6 @@
 """Lab hours: what can be written, and when the lab is open by its own clock, also on the days the clocks change."""
 
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import jsonschema
@@ -21,6 +21,7 @@ from collector.domain.hours import (
     week_of,
 )
 from collector.domain.labfile import lab_schema, read_lab
+from collector.domain.schooldays import SchoolDays
 from collector.domain.yamltext import read_yaml
 from tests.domain.labtexts import refusals
 
@@ -276,6 +277,88 @@ def test_away_from_changes_of_the_clock_it_is_what_the_clock_shows(minute: int, 
     local = datetime.fromtimestamp(t_ms / 1000, ZoneInfo("Asia/Kolkata"))
     shows = local.hour * 60 + local.minute
     assert lab.holds(t_ms) is (start <= shows < end if start < end else shows < 1)
+
+
+# Holidays -----------------------------------------------------------------------------------------------------------
+
+WINTER = date(2026, 12, 21), date(2027, 1, 3)
+
+
+def test_on_holidays_the_lab_is_closed() -> None:
+    """From the last day of school to the first one after it; the days around are as ever."""
+    lab = hours(mon_fri="08:00-16:00").with_holidays(SchoolDays(closed=(WINTER,)))
+    assert lab.holds(at("2026-12-18 10:00"))
+    assert not lab.holds(at("2026-12-21 10:00"))
+    assert not lab.holds(at("2027-01-01 10:00"))
+    assert lab.holds(at("2027-01-04 10:00"))
+    assert lab.next_change_ms(at("2026-12-18 16:00")) == at("2027-01-04 08:00")
+    assert lab.spans(at("2026-12-18 12:00"), at("2027-01-04 12:00")) == [
+        (at("2026-12-18 12:00"), at("2026-12-18 16:00")),
+        (at("2027-01-04 08:00"), at("2027-01-04 12:00")),
+    ]
+
+
+def test_on_holidays_other_hours_may_hold() -> None:
+    """Who wakes at seven on a school day sleeps until nine on a holiday."""
+    sunday = ((9 * 60, 20 * 60),)
+    waking = hours(mon_fri="07:00-21:00", sat_sun="09:00-20:00").with_holidays(SchoolDays(closed=(WINTER,)), sunday)
+    assert waking.next_change_ms(at("2026-12-20 20:00")) == at("2026-12-21 09:00")
+    assert waking.next_change_ms(at("2026-12-21 09:00")) == at("2026-12-21 20:00")
+    assert waking.next_change_ms(at("2027-01-03 20:00")) == at("2027-01-04 07:00")
+
+
+def test_without_holidays_the_hours_stay_the_same_value() -> None:
+    """So that a lab without a calendar is asked nothing more."""
+    lab = hours(mon_fri="08:00-16:00")
+    assert lab.with_holidays(SchoolDays()) is lab
+
+
+def test_the_whole_summer_is_looked_over() -> None:
+    """Seventy days without a door that opens, and the year between two terms; beyond 415 days nothing is known."""
+    lab = hours(mon_fri="08:00-16:00")
+    summer = lab.with_holidays(SchoolDays(closed=((date(2026, 6, 19), date(2026, 8, 28)),)))
+    assert summer.next_change_ms(at("2026-06-18 16:00")) == at("2026-08-31 08:00")
+    terms = lab.with_holidays(
+        SchoolDays(terms=((date(2026, 1, 5), date(2026, 3, 6)), (date(2027, 4, 5), date(2027, 6, 4))))
+    )
+    assert terms.next_change_ms(at("2026-03-06 16:00")) == at("2027-04-05 08:00")
+    assert terms.next_change_ms(at("2027-06-04 16:00")) is None
+
+
+def test_a_lab_that_never_closes_closes_on_holidays() -> None:
+    """Open for months, so the next change lies far ahead; and all the same open at its first midnight after."""
+    lab = hours(mon_sun="00:00-24:00").with_holidays(SchoolDays(closed=(WINTER,)))
+    assert lab.next_change_ms(at("2026-03-01 12:00")) == at("2026-12-21 00:00")
+    assert lab.next_change_ms(at("2026-12-21 00:00")) == at("2027-01-04 00:00")
+    assert lab.next_change_ms(at("2027-01-04 00:00")) is None
+    for days_before in (14, 15, 16):
+        now = at("2026-12-21 00:00") - days_before * DAY
+        assert lab.next_change_ms(now) == at("2026-12-21 00:00")
+
+
+def test_a_holiday_is_a_day_of_the_wall_clock_also_where_the_clocks_change() -> None:
+    """New York's days of 23 hours (2026-03-08) and 25 hours (2026-11-01), and Santiago's that begins at 01:00."""
+    for zone, day, length in ((NEW_YORK, "2026-03-08", 23), (NEW_YORK, "2026-11-01", 25),
+                              ("America/Santiago", "2026-09-06", 23)):  # fmt: skip
+        off = date.fromisoformat(day)
+        lab = hours(zone, mon_sun="00:00-24:00").with_holidays(SchoolDays(closed=((off, off),)))
+        closes = lab.next_change_ms(at(day, zone) - DAY)
+        assert closes is not None
+        opens = lab.next_change_ms(closes)
+        assert opens == at(str(off + timedelta(1)), zone)
+        assert opens - closes == length * HOUR
+
+
+def test_lab_yaml_closes_the_lab_on_holidays_and_lets_people_sleep() -> None:
+    """The hours of the lab and the waking hours both know the holidays of the file."""
+    text = lab_text("{mon-fri: 08:00-16:00}, holidays: [2026-12-21 to 2027-01-03]")
+    lab = read_lab(text + "messages: {waking: {mon-sat: 07:00-21:00, sun: 10:00-18:00}}\n")
+    assert lab.hours is not None
+    assert lab.hours.next_change_ms(at("2026-12-18 16:00")) == at("2027-01-04 08:00")
+    assert lab.telling.waking.next_change_ms(at("2026-12-22 06:00")) == at("2026-12-22 10:00")
+    assert lab.telling.waking.next_change_ms(at("2026-12-19 06:00")) == at("2026-12-19 07:00")
+    weekdays_only = read_lab(text + "messages: {waking: {mon-fri: 07:00-21:00}}\n").telling.waking
+    assert weekdays_only.next_change_ms(at("2026-12-18 21:00")) == at("2027-01-04 07:00")
 
 
 # Spans --------------------------------------------------------------------------------------------------------------

@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import date
 
 import pytest
@@ -10,6 +11,8 @@ from hypothesis import strategies as st
 
 from collector.domain.lab import (
     CalibrationPoint,
+    Place,
+    PlaceKind,
 )
 from collector.domain.labfile import calendar_names, lab_warnings, read_lab
 from collector.domain.labfile_claims import topics_overlap
@@ -294,6 +297,14 @@ def test_places_that_nobody_hears_of_are_warned_about() -> None:
     ]
     assert warned("a: {chat: a, where: ['*']}") == [ours]
     assert warned("a: {chat: a, where: ['*/top']}", "b: {chat: b}") == []
+
+
+def test_the_collector_is_no_place_that_somebody_must_name() -> None:
+    """Among the places of a running lab it is one; the warning about its alarms says all there is to say."""
+    text = with_people("a: {chat: a, where: [juniper, kettle, planter-1, room]}")
+    lab = read_lab(text)
+    running = replace(lab, places=(*lab.places, Place("collector", PlaceKind.COLLECTOR, "The collector")))
+    assert lab_warnings(running, text=text) == lab_warnings(lab, text=text)
 
 
 def test_low_alarms_that_no_digest_tells_are_warned_about() -> None:
