@@ -39,9 +39,10 @@ def done(scenario: Scenario, now: World, moved: Moved) -> Iterator[Fact]:
 def _tray(setup: TraySetup, bed: Bedding) -> dict[str, object]:
     """Moisture, water and dry matter are those of the bedding around the pocket of feed."""
     living = tray.living(setup.spec, bed)
+    pocket = {"pocket_c": round(bed.pocket_c, 3)} if bed.pocket.mass_kg > 0 else {}
     return {
         "temperature_c": round(bed.temp_c, 3),
-        "pocket_c": round(bed.pocket_c, 3),
+        **pocket,
         "moisture_pct": round(bed.moisture_pct, 3),
         "water_kg": round(bed.water_kg, 4),
         "dry_kg": round(bed.dry_kg, 4),

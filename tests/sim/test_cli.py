@@ -120,7 +120,7 @@ def test_run_publishes_and_writes_the_truth(
         "school-demo",
         "2026-03-02T08:00:00.000Z",
     )
-    assert {line["kind"] for line in lines[1:]} == {"probe", "state", "fault", "harm"}
+    assert {line["kind"] for line in lines[1:]} == {"probe", "state", "fault", "harm", "care"}
     assert lines[-1]["time"] >= "2026-03-02T09:50"
 
 
@@ -259,5 +259,5 @@ def test_plot_of_a_scenario_and_of_files(tmp_path: Path, capsys: pytest.CaptureF
     capsys.readouterr()
     assert cli.main(["plot", str(packs), "--out", str(other)]) == 1
     assert capsys.readouterr().err.startswith("one truth file is needed, 0 given")
-    assert cli.main(["plot", "school-demo", *AT, "--place", "juniper", "--out", str(one)]) == 1
-    assert capsys.readouterr().err.startswith("no place 'juniper' in it; there are: juniper/top")
+    assert cli.main(["plot", "school-demo", *AT, "--place", "birch", "--out", str(one)]) == 1
+    assert capsys.readouterr().err.startswith("no place 'birch' in it; there are: juniper/top")

@@ -4,6 +4,7 @@ import pytest
 
 from sim_sensors import faults
 from sim_sensors.faults import Fault, Kind
+from sim_sensors.physics.room import CALM, Weather
 
 
 def fault(kind: Kind, **more: float) -> Fault:
@@ -23,17 +24,32 @@ def test_dry_out_takes_the_lid_off_for_a_while() -> None:
     assert faults.exposure(broken, 120_000, 0.08) == (0.08, 0.0)
 
 
-def test_heat_lasts_until_the_pocket_is_spread() -> None:
-    """A pocket heats while the fault lasts and no longer; without one there is no heat."""
-    pocket = Fault(Kind.HEAT, "maple/middle", 0, 3_600_000, feed_kg=1.0, peak_after_ms=7_200_000)
-    assert faults.pocket_w([pocket], 0) == 0
-    assert faults.pocket_w([pocket], 3_500_000) > faults.pocket_w([pocket], 1_000_000) > 0
-    assert faults.pocket_w([pocket], 3_600_000) == 0
-    assert faults.pocket_w([fault(Kind.DRY_OUT)], 90_000) == 0
-
-
 def test_pump_stop_stops_the_pump() -> None:
     """Off while the fault lasts."""
     assert faults.pump_stopped([fault(Kind.PUMP_STOP)], 90_000)
     assert not faults.pump_stopped([fault(Kind.PUMP_STOP)], 0)
     assert not faults.pump_stopped([fault(Kind.DRY_OUT)], 90_000)
+
+
+def test_a_weak_pump_gives_less_and_less_and_then_all_again() -> None:
+    """Its air falls in a straight line to the share at the end; afterwards it is mended."""
+    weak = [fault(Kind.PUMP_WEAK, strength=0.2), fault(Kind.DRY_OUT)]
+    shares = [faults.pump_strength(weak, t) for t in (0, 60_000, 90_000, 119_999, 120_000)]
+    assert shares == pytest.approx([1, 1, 0.6, 0.2, 1], abs=1e-4)
+
+
+def test_a_drain_is_blocked_while_it_is() -> None:
+    """And open again afterwards."""
+    assert faults.drain_blocked([fault(Kind.DRAIN_BLOCKED)], 90_000)
+    assert not faults.drain_blocked([fault(Kind.DRAIN_BLOCKED)], 120_000)
+
+
+def test_weather_is_made_of_the_rooms_faults() -> None:
+    """Each kind adds its part, and nothing is left of it when they end."""
+    room = [
+        fault(Kind.HOLIDAY), fault(Kind.HEAT_WAVE, temp_c=34), fault(Kind.HEATING_OFF, temp_c=-2, lag_h=6),
+        fault(Kind.DRY_AIR, humidity_pct=15),
+    ]  # fmt: skip
+    assert faults.weather(room, 90_000) == Weather(True, 34, -2, 6, 15)
+    assert faults.weather(room[:1], 90_000) == Weather(nobody=True)
+    assert faults.weather(room, 120_000) is CALM

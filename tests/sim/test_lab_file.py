@@ -60,7 +60,8 @@ def test_all_formats_and_odd_topics() -> None:
 
 def of_room(**changed: float) -> Scenario:
     scenario = small_lab()
-    return replace(scenario, room=replace(scenario.room, **changed))
+    school = replace(scenario.room.school, **changed)
+    return replace(scenario, room=replace(scenario.room, school=school))
 
 
 @pytest.mark.parametrize(("offset_h", "zone"), [(0, "UTC"), (1, "Etc/GMT-1"), (-5, "Etc/GMT+5"), (5.5, "UTC")])

@@ -72,6 +72,8 @@ def test_readings_of_every_format_come_near_the_truth(files: list[Path]) -> None
     near = {"temperature": 1.0, "moisture": 1.0, "humidity": 4.0, "oxygen": 0.7, "pump": 0.01}
     for place in story.places.values():
         for quantity, panel in place.panels.items():
+            if quantity == "leachate":
+                continue  # no probe measures it here
             good = [(t, v) for t, v in panel.readings if v > -100]
             assert len(good) >= 80
             for t_ms, value in good:
@@ -109,8 +111,8 @@ def test_places_where_nothing_is_are_left_out(files: list[Path]) -> None:
     without = plot.read([files[0], files[2]])
     assert chart.chosen(without) == ["juniper/top", "kettle"]
     assert chart.chosen(without, ["room"]) == ["room"]
-    assert len(chart.chosen(plot.read(files))) == 4
-    assert len(chart.chosen(plot.played(Play(small_lab(), 1, START_MS, HOUR_MS)))) == 4
+    assert len(chart.chosen(plot.read(files))) == 5
+    assert len(chart.chosen(plot.played(Play(small_lab(), 1, START_MS, HOUR_MS)))) == 5
 
 
 def test_a_run_is_drawn_as_its_files_are(files: list[Path]) -> None:

@@ -108,7 +108,7 @@ def test_a_quiet_week_stays_quiet() -> None:
 
 
 def test_harms_that_stand_at_the_start_are_told_and_facts_keep_their_order() -> None:
-    """A tray that is cold, and one too wet, from the first moment are harmed from that moment; times never go back and
+    """A tray that is cold, and one drowned, from the first moment are harmed from that moment; times never go back and
     none is lost after the last pack."""
     quiet = scenarios.load("quiet")
     top, middle = quiet.trays[0], quiet.trays[1]
@@ -116,7 +116,13 @@ def test_harms_that_stand_at_the_start_are_told_and_facts_keep_their_order() -> 
     wet = replace(middle, start=replace(middle.start, water_kg=50.0, energy_j=4186 * 50.0 * 20))
     told = facts(run(replace(quiet, trays=(cold, wet, *quiet.trays[2:])), 1, START_MS, 3 * HOUR_MS))
     begun = {(f.name, f.place) for f in told if f.kind == "harm" and f.t_ms == START_MS}
-    assert begun == {("bedding-cold", "juniper/top"), ("bedding-wet", "juniper/middle")}
+    assert begun == {
+        ("bedding-cold", "juniper/top"),
+        ("worms-dying", "juniper/top"),
+        ("bedding-wet", "juniper/middle"),
+        ("bedding-airless", "juniper/middle"),
+        ("worms-dying", "juniper/middle"),
+    }
     assert all(a.t_ms <= b.t_ms for a, b in pairwise(told))
     assert told[-1].t_ms == START_MS + 3 * HOUR_MS - 10 * MIN_MS
 
@@ -155,6 +161,7 @@ def test_the_demo_tells_its_story_whenever_it_starts(hours: int) -> None:
         ("unwatched", "juniper/bottom"),
         ("oxygen-low", "kettle"),
         ("bedding-hot", "maple/middle"),
+        ("worms-dying", "maple/middle"),
     }
     later = [values(p)["moisture"] for p in packs if p.topic == "worms/juniper/top" and p.t_ms - start > 78 * MIN_MS]
     assert all(count > 1980 for count in later)  # 1980 counts are 60 %

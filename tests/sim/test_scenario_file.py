@@ -1,11 +1,13 @@
 """Scenario files: what is read, and that every slip is told with its line and what would be right."""
 
+import re
+
 import pytest
 import yaml
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sim_sensors import scenario_file, scenarios
+from sim_sensors import mishap_file, people_file, scenario_file, scenarios
 from sim_sensors.faults import Kind
 from sim_sensors.sections import BadScenario
 
@@ -152,10 +154,12 @@ def test_any_yaml_is_read_or_refused(tree: object) -> None:
 
 def test_the_documented_keys_are_the_ones_read() -> None:
     """Each key the reader takes stands in the documentation at the head of its module."""
-    documented = {line.strip().removeprefix("- ").split(":")[0] for line in (scenario_file.__doc__ or "").splitlines()}
+    heads = "".join(module.__doc__ or "" for module in (scenario_file, people_file, mishap_file))
+    documented = {key for line in heads.splitlines() for key in re.findall(r"([a-z_]+):", line)}
     read = {
         *scenario_file.TOP_KEYS, *scenario_file.ROOM_KEYS, *scenario_file.TRAY_KEYS, *scenario_file.BREWER_KEYS,
-        *scenario_file.CARE_KEYS, *scenario_file.FAULT_KEYS,
-        *(k for keys in scenario_file.KIND_KEYS.values() for k in keys),
+        *scenario_file.BIN_KEYS, *people_file.BREW_KEYS, *people_file.CARE_KEYS, *people_file.TRAY_ROUTINE_KEYS,
+        *people_file.BIN_ROUTINE_KEYS, *mishap_file.FAULT_KEYS,
+        *(k for keys in mishap_file.KIND_KEYS.values() for k in keys),
     }  # fmt: skip
     assert read - documented == set()
