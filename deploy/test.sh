@@ -19,7 +19,7 @@ pure='collector/domain/*,collector/alarms/*,collector/husbandry/*,collector/brew
 # Prints the packages whose program is not here.
 missing_packages() {
     local pair
-    for pair in mosquitto:mosquitto mosquitto_pub:mosquitto-clients chromium:chromium; do
+    for pair in mosquitto:mosquitto mosquitto_pub:mosquitto-clients chromium:chromium victoria-metrics:victoria-metrics; do
         PATH="$PATH:/usr/sbin" command -v "${pair%%:*}" >/dev/null || printf '%s\n' "${pair#*:}"
     done
 }

@@ -26,6 +26,7 @@ from collector.app.pacing import Pacer
 from collector.app.reload import Files
 from collector.app.selfcheck import SelfCheck
 from collector.app.settings import Settings
+from collector.app.uplinking import uplinking
 from collector.app.watch_state import WatchState, write_state
 from collector.domain.readings import FUTURE_TOLERANCE_MS
 from collector.intake.inbox import Message
@@ -154,8 +155,9 @@ class Daemon:
         self.parts.pipeline.batch.events.append((self.now(), "started", why))
         self.parts.lanes.start()
         try:
-            while not self._stop.is_set() and not self._again:
-                self._turn()
+            with uplinking(self.home, self.settings, self.parts.lab, self.now, self.log):
+                while not self._stop.is_set() and not self._again:
+                    self._turn()
             self._close_in_order()
         except JournalDamaged as error:
             self.log(f"journal damaged: {error}; setting it aside and starting again from what can be read")

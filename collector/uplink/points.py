@@ -122,4 +122,5 @@ def _texts(point: Point, **fields: str) -> None:
 
 def _plain(text: str) -> str:
     """Line breaks end a line of the protocol, and a backslash at the end of a tag would hide what follows."""
-    return " ".join(text.split()).rstrip("\\") or "-"
+    printable = "".join(char if char.isprintable() else " " for char in text)
+    return " ".join(printable.split()).rstrip("\\ ") or "-"

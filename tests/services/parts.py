@@ -16,6 +16,7 @@ PACKAGES = {
     "mosquitto_pub": "mosquitto-clients",
     "mosquitto_sub": "mosquitto-clients",
     "chromium": "chromium",
+    "victoria-metrics": "victoria-metrics",
 }
 """Program -> Debian package."""
 

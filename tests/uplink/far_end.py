@@ -6,8 +6,8 @@ servers do that know no partial writes.
 
 import gzip
 import threading
-from collections.abc import Mapping
 from dataclasses import dataclass, field
+from email.message import Message
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from types import TracebackType
 from typing import Any, Self
@@ -61,7 +61,7 @@ class FarEnd:
         assert self._server is not None
         return f"http://127.0.0.1:{self._server.server_address[1]}"
 
-    def asked(self, path: str, headers: Mapping[str, str], content: bytes) -> Answer:
+    def asked(self, path: str, headers: Message, content: bytes) -> Answer:
         """The answer to one write."""
         self.queries.append(parse_qs(urlsplit(path).query))
         if urlsplit(path).path != "/api/v2/write":
