@@ -6,6 +6,7 @@ from typing import Any
 from collector.alarms.model import State
 from collector.app.home import Home
 from collector.app.output import iso
+from collector.app.recipients import recipient_rows
 from collector.app.watch_state import STALE_MS, WatchState, read_state
 from collector.domain.lab import Lab
 from collector.domain.readings import Flag
@@ -35,6 +36,7 @@ def status(home: Home, lab: Lab | None, now_ms: int, stale_ms: int = STALE_MS) -
             "probes": probe_rows(series, newest, lab),
             "alarms": [alarm_row(held, series) for held in reader.alarms()],
             "outbox": {name: outbox.get(name, 0) for name in ("waiting", "sent", "failed", "unconfirmed")},
+            "recipients": recipient_rows(reader.recipients(), lab),
             "uplink": uplink_row(reader.uplink()),
             "note": reader.note,
         }

@@ -9,6 +9,7 @@ from collector.app.commands.common import command, home_of, lab_or_none
 from collector.app.output import complain, say, say_json, table
 from collector.app.report import status
 from collector.domain.units import show_value
+from collector.messages.plain import one_line
 
 _BY_DESIGN = str(State.SUPPRESSED)
 FLAG_WORDS = {1: "good", 2: "not evaluated", 3: "suspect", 4: "failed", 9: "missing", None: "never heard"}
@@ -53,6 +54,8 @@ def show(found: dict[str, Any], *, us: bool) -> None:
     say()
     _show_alarms(found["alarms"])
     say()
+    _show_recipients(found["recipients"])
+    say()
     table(("probe", "at", "last heard", "quality", "newest"), [_probe(row, us) for row in found["probes"]])
 
 
@@ -67,6 +70,25 @@ def _show_alarms(alarms: list[dict[str, Any]]) -> None:
         say("no alarms")
     if len(rows) < len(alarms):
         say(f"{len(alarms) - len(rows)} suppressed by design: traywarden alarms list")
+
+
+def _show_recipients(rows: list[dict[str, Any]]) -> None:
+    """How messages to each person fare, and below what went wrong last."""
+    counts = ("waiting", "sent", "failed", "unconfirmed")
+    table(
+        ("told", "by", *counts, "last delivered"),
+        [
+            (_who(row), row["by"], *(row[name] for name in counts), row["last_delivered"] or "never")
+            for row in rows
+        ],
+    )  # fmt: skip
+    for row in rows:
+        if row["last_error"]:
+            say(f"{_who(row)} by {row['by']}: {one_line(row['last_error'])}")
+
+
+def _who(row: dict[str, Any]) -> str:
+    return row["who"] or f"{row['recipient']} (not in lab.yaml)"
 
 
 def _probe(row: dict[str, Any], us: bool) -> list[str]:
