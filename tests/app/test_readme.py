@@ -1,12 +1,18 @@
 """README.md: what it tells people to write can be written."""
 
+import json
 import re
 import textwrap
+from datetime import date
 from pathlib import Path
 
 import pytest
 
 from collector.app.cli import main
+from collector.app.settings import known_variables
+from collector.domain.labfile import calendar_names, read_lab
+from collector.domain.labtemplate import LAB_TEMPLATE
+from collector.domain.yamltext import read_yaml
 from tests.app.lab import make_home
 
 README = Path(__file__).parents[2] / "README.md"
@@ -21,3 +27,25 @@ def test_the_rules_shown_are_taken_as_they_stand(tmp_path: Path, capsys: pytest.
     assert "1 switched off" in capsys.readouterr().out
     assert main(["rules", "list", "bedding-dry", "--home", str(home)]) == 0
     assert "62 %" in capsys.readouterr().out
+
+
+def test_the_lab_shown_is_taken_as_it_stands() -> None:
+    """Its sections, laid over the lab that `init` writes, are read, and its calendars and people are in it."""
+    (block,) = re.findall(r"(?m)^    lab:\n(?:      .*\n|    \w+:\n)+", README.read_text(encoding="utf-8"))
+    shown, lab = textwrap.dedent(block), read_yaml(LAB_TEMPLATE, "lab.yaml").data
+    for section, said in read_yaml(shown, "README.md").data.items():
+        lab[section] = lab[section] | said if section == "lab" else said
+    found = read_lab(json.dumps(lab))
+    assert found.school.closed[1] == (date(2026, 12, 21), date(2027, 1, 3))
+    assert calendar_names(shown) == ("calendars/",)
+    assert [person.step for person in found.people] == [1, 2]
+
+
+def test_every_setting_has_its_row() -> None:
+    """Each variable stands in the table: in full, or as `__NAME` in a row that begins with one of its section."""
+    rows = [line for line in README.read_text(encoding="utf-8").splitlines() if line.startswith("| `TRAYWARDEN_")]
+    for name in known_variables():
+        section, _, setting = name.partition("__")
+        short = f"`__{setting}`" if setting else f"`{name}`"
+        there = [row for row in rows if f"`{name}`" in row or (row.startswith(f"| `{section}__") and short in row)]
+        assert there, name
