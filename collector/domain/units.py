@@ -272,6 +272,24 @@ def show_rate(measure: str, value: float, us: bool = False) -> str:
     return f"{show_difference(measure, value, us)} per h"
 
 
+def show_volume(volume_l: float, us: bool = False) -> str:
+    """A volume of water for people: '0.6 L', or in US units the one that is handy: '20 fl oz', '1.5 qt', '1.2 gal'."""
+    if not us:
+        return f"{_fixed(volume_l, 1)} L"
+    quarts = volume_l / 0.946352946
+    if quarts < 1:
+        return f"{_fixed(quarts * 32, 0)} fl oz"
+    return f"{_fixed(quarts, 1)} qt" if quarts < 4 else f"{_fixed(quarts / 4, 1)} gal"
+
+
+def show_mass(mass_kg: float, us: bool = False) -> str:
+    """A mass for people: '0.4 kg', or in US units '14 oz', '1.5 lb'."""
+    if not us:
+        return f"{_fixed(mass_kg, 1)} kg"
+    pounds = mass_kg / 0.45359237
+    return f"{_fixed(pounds * 16, 0)} oz" if pounds < 1 else f"{_fixed(pounds, 1)} lb"
+
+
 _SHOW: dict[str, Callable[[float, Measure, bool], str]] = {"temperature": _temperature}
 
 
