@@ -130,7 +130,7 @@ class Tree:
         for silence in self.silences:
             if silence.active or silence.deadline is not None:
                 self._alert(silence)
-            elif silence.parent is not None and silence.own_ms <= done_ms:
+            if not silence.active and silence.parent is not None and silence.own_ms <= done_ms:
                 self._alert(silence.parent)
 
     def _alert(self, silence: Silence) -> None:

@@ -169,6 +169,19 @@ def test_a_replay_finds_the_same_first_causes() -> None:
     assert again == world.in_order()
 
 
+def test_a_silence_that_waited_for_its_probe_is_told_at_the_first_word_of_its_neighbour() -> None:
+    """The probe is back with its temperature at 20 min; moisture has two intervals, and at 22 min the neighbour is not
+    known to be alive. It is told at the neighbour's next word, and not at the last of those that came together."""
+    world = World((rule(SILENT, setpoint=4.0 * MIN),))
+    world.say(MT_TEMPERATURE, 20 * MIN, 20.0)
+    world.say(MT_TEMPERATURE, 22 * MIN + 1, 20.0, flag=4)
+    world.read({MT_TEMPERATURE: [(22 * MIN + 2, 20.0, 1), (22 * MIN + 3, 20.0, 1)]})
+    world.tick(23 * MIN)
+    (told,) = [one for one in world.told if one.key.series == MT_MOISTURE]
+    assert (told.event, told.t_ms) == (Event.RAISED, 22 * MIN + 2)
+    assert [one for one in world.replay([]) if one.t_ms <= 23 * MIN] == world.in_order()
+
+
 def test_a_late_word_of_a_neighbour_does_not_raise_what_has_spoken_since() -> None:
     """Moisture is silent and so is its neighbour, so it waits; then it speaks. What the neighbour said a second before
     comes after that: late, so that a replay, which sees it in time, tells the same."""
