@@ -4,6 +4,7 @@ import argparse
 from itertools import chain
 from typing import Any
 
+from collector.app.check_send import check_send
 from collector.app.checks import (
     Verdict,
     check_board,
@@ -20,7 +21,7 @@ from collector.app.settings import load_settings
 
 
 def add(commands: Any) -> None:
-    command(
+    parser = command(
         commands,
         "checkup",
         "try every part against the real thing, say what to fix",
@@ -28,6 +29,7 @@ def add(commands: Any) -> None:
         run,
         listing=True,
     )
+    parser.add_argument("--send", action="store_true", help="also send everyone a test and say what was answered")
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -39,6 +41,7 @@ def run(arguments: argparse.Namespace) -> int:
         check_broker(home, settings),
         check_mail(home, settings),
         check_board(settings),
+        check_send(home, settings, system_now()) if arguments.send else (),
     )
     findings = []
     for finding in checks:
