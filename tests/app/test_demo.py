@@ -107,6 +107,7 @@ def test_people_see_the_lab_and_the_first_mail(demos: Demos) -> None:
     assert "What to do:" in ran.out
     assert "traywarden alarms acknowledge" in ran.out
     assert sum(line.startswith("2026-03-02 0") for line in ran.out.splitlines()) >= 3
+    assert "Board: http://127.0.0.1:" in ran.out
     assert "readings   " in ran.out.partition("At the end:")[2]
 
 
