@@ -1,13 +1,9 @@
 """The simulator's own formulas against published tables and worked examples."""
 
-import math
-
 import pytest
 
-from sim_sensors.physics import air, brewer, oxygen, room, tray
+from sim_sensors.physics import air, brewer, oxygen, tray
 from sim_sensors.physics.brewer import Brewer, Tea
-from sim_sensors.physics.room import Room
-from sim_sensors.physics.tray import Around, Tray
 
 
 @pytest.mark.parametrize(
@@ -124,7 +120,8 @@ def test_brewer_oxygen_balance(pump_on: bool) -> None:
         tea, moved = brewer.step(spec, tea, 20, pump_on, 30)
         came_in, used = came_in + moved.in_mg_l, used + moved.used_mg_l
     assert tea.oxygen_mg_l == pytest.approx(8.0 + came_in - used, abs=1e-9)
-    assert used == pytest.approx(5.0, rel=1e-9)
+    at_20 = oxygen.uptake_mg_l_h(5.0, 20.0)
+    assert used == pytest.approx(at_20, rel=3e-3)  # its own breath warms it a little
     assert tea.pump_on is pump_on
 
 
@@ -152,93 +149,8 @@ def test_brewer_runs_out_of_oxygen_and_no_further() -> None:
     assert came_in <= 0.05 * oxygen.saturation_mg_l(20) * 2 + 1e-9
 
 
-def test_sealed_tray_keeps_the_heat_of_its_feed() -> None:
-    """In a tray without losses, the heat of the feed raises the temperature by heat over capacity, all of it in the
-    end."""
-    bed = tray.bedding(6, 75, 20)
-    spec = Tray(area_m2=0.165, lid=0.0, sides_w_k=0.0)
-    for n in range(2880):
-        power = tray.feed_power_w(0.2, n * 60 + 30, 3 * 3600)
-        bed, _ = tray.step(spec, bed, Around(20, 1.2, 0.0, 0.0, power, 0.0), 60)
-    assert bed.temp_c == pytest.approx(20 + 0.2 * tray.FEED_HEAT_J_KG / bed.capacity_j_k, rel=1e-3)
-
-
-def test_feed_heat_rises_and_dies_away() -> None:
-    """Nothing at first, most at the peak time, little in the end."""
-    peak = 48 * 3600.0
-    powers = [tray.feed_power_w(1, hour * 3600, peak) for hour in range(0, 480, 2)]
-    assert powers[0] == 0
-    assert powers.index(max(powers)) * 2 == 48
-    assert powers[-1] < 0.01 * max(powers)
-
-
-def test_open_tray_dries_as_the_formula_says_and_cools() -> None:
-    """An open tray held at 20 degC in 50 %RH loses 0.165 m2 x 1.520 kg/m2 a day; left to itself it cools below the room
-    but not below the wet-bulb temperature (13.78 degC at 20 degC, 50 %RH; computed with psychrolib 2.5)."""
-    spec = Tray(area_m2=0.165, lid=0.08, sides_w_k=0.8)
-    around = Around(20, air.vapour_kpa(20, 50), 1.0, 0.0, 0.0, 0.0)
-    bed = tray.bedding(6, 75, 20)
-    _, flows = tray.step(spec, bed, around, 60)
-    assert flows.evaporated_kg * 1440 == pytest.approx(0.165 * 1.520, rel=1e-3)
-    for _ in range(2880):
-        bed, _ = tray.step(spec, bed, around, 60)
-    assert 13.78 < bed.temp_c < 19
-
-
-@pytest.mark.parametrize(("moisture", "share"), [(75, 1.0), (50, 1.0), (25, 0.5)])
-def test_dry_bedding_gives_up_its_water_slowly(moisture: float, share: float) -> None:
-    """Below half moisture the drying rate falls in proportion."""
-    spec = Tray(area_m2=0.165, lid=1.0 - 1e-9, sides_w_k=0.8)
-    around = Around(20, air.vapour_kpa(20, 50), spec.lid, 0.0, 0.0, 0.0)
-    _, flows = tray.step(spec, tray.bedding(6, moisture, 20), around, 60)
-    assert flows.evaporated_kg * 1440 == pytest.approx(share * 0.165 * 1.520, rel=1e-3)
-
-
 def test_moisture_is_wet_basis() -> None:
     """10 g wet of which 2.3 g stay after the oven is 77 % (Cornell's example); 6 kg of water on 10 kg at 60 % makes
     75 %."""
     assert tray.Bedding(2.3, 7.7, 0).moisture_pct == pytest.approx(77)
     assert tray.poured(tray.bedding(10, 60, 20), 6.0, 20).moisture_pct == pytest.approx(75)
-
-
-def test_adding_at_bed_temperature_changes_no_temperature() -> None:
-    """Water and feed as warm as the bedding leave its temperature as it was."""
-    bed = tray.bedding(6, 75, 22)
-    assert tray.fed(tray.poured(bed, 1, 22), 1, 22).temp_c == pytest.approx(22)
-
-
-MONDAY_MS = 1_772_409_600_000
-"""2026-03-02T00:00Z, a Monday."""
-HOUR_MS = 3_600_000
-
-
-def test_room_follows_the_school_week() -> None:
-    """School hours are Monday to Friday; nights and the weekend are set back."""
-    spec = Room(day_c=21, night_c=17, humidity_pct=45)
-    lessons = [room.in_lessons(spec, MONDAY_MS + hour * HOUR_MS) for hour in range(168)]
-    assert sum(lessons) == 5 * 9
-    assert lessons[7]
-    assert not lessons[6]
-    assert not lessons[16]
-    assert not any(lessons[120:])
-
-
-def test_room_rhythm_shifts_with_the_labs_clock() -> None:
-    """Five hours west of Greenwich school opens at 12 UTC."""
-    spec = Room(day_c=21, night_c=17, humidity_pct=45, utc_offset_h=-5)
-    assert not room.in_lessons(spec, MONDAY_MS + 11 * HOUR_MS)
-    assert room.in_lessons(spec, MONDAY_MS + 12 * HOUR_MS)
-
-
-def test_room_warms_in_lessons_and_cools_on_sunday() -> None:
-    """By Friday afternoon the room is near its day temperature, by Sunday night near the other."""
-    spec = Room(day_c=21, night_c=17, humidity_pct=45, swing_c=0)
-    assert room.settled_c(spec, MONDAY_MS + (4 * 24 + 16) * HOUR_MS) == pytest.approx(21, abs=0.1)
-    assert room.settled_c(spec, MONDAY_MS + (6 * 24 + 23) * HOUR_MS) == pytest.approx(17, abs=0.01)
-    assert math.isclose(room.target_c(spec, MONDAY_MS), 17)
-
-
-def test_air_never_holds_more_than_it_can() -> None:
-    """Relative humidity ends at 100 %."""
-    assert air.humidity_pct(5, air.vapour_kpa(25, 80)) == 100
-    assert air.humidity_pct(20, air.vapour_kpa(20, 45)) == pytest.approx(45)
