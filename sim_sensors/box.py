@@ -49,6 +49,20 @@ class _Sensor:
         return self.reached
 
 
+class _Between:
+    """The lab at a moment between two states of it, on the straight line from one to the other."""
+
+    __slots__ = ("_after", "_now", "_share")
+
+    def __init__(self, now: World, after: World, t_ms: int) -> None:
+        self._now, self._after = now, after
+        self._share = (t_ms - now.t_ms) / (after.t_ms - now.t_ms)
+
+    def see(self, look: Look) -> float:
+        before = look(self._now)
+        return before + (look(self._after) - before) * self._share
+
+
 class Box:
     """One probe. `due_ms` is when it reports next."""
 
@@ -75,14 +89,15 @@ class Box:
         """By channel, what is wrong with this very probe."""
         return {sensor.channel.name: sensor.own for sensor in self._sensors}
 
-    def report(self, now: World) -> Iterator[Pack]:
-        """What comes of the report that is due, in no order; then `due_ms` is that of the next."""
+    def report(self, now: World, after: World) -> Iterator[Pack]:
+        """What comes of the report that is due between two states of the lab, in no order; then `due_ms` is that of the
+        next."""
         t_ms = self.due_ms
         elapsed = t_ms - self._start_ms
         active = [f for f in self._faults if f.active(elapsed)]
         volts = probe_faults.battery_v(self._faults, elapsed)
         off, rebooted = self._powerless(active, volts), self._reboots(active)
-        sample = self._sample(now, elapsed, active, volts)
+        sample = self._sample(_Between(now, after, t_ms), elapsed, active, volts)
         silent = off or rebooted
         heard = not any([probe_faults.loses(f, volts, self._fault_draws[f]) for f in active])
         late_ms = sum(probe_faults.delay_ms(f, self._fault_draws[f]) for f in active)
@@ -139,13 +154,13 @@ class Box:
             self._gateway_free_ms = arrives + BURST_MS
         return arrives
 
-    def _sample(self, now: World, elapsed_ms: int, active: list[ProbeFault], volts: float) -> Sample:
-        temp_c = self._temp_c(now) if self._temp_c is not None else probes.REFERENCE_C
+    def _sample(self, lab: _Between, elapsed_ms: int, active: list[ProbeFault], volts: float) -> Sample:
+        temp_c = lab.see(self._temp_c) if self._temp_c is not None else probes.REFERENCE_C
         sample: Sample = {}
         for sensor in self._sensors:
             name = sensor.channel.name
             about = [f for f in active if f.concerns(name)] if active else active
-            value = self._value(sensor, now, elapsed_ms, about, volts, temp_c)
+            value = self._value(sensor, lab, elapsed_ms, about, volts, temp_c)
             if self._last is not None and any(f.kind is Kind.STUCK for f in about):
                 value = self._last.get(name, value)
             elif value is not None:
@@ -155,12 +170,12 @@ class Box:
         return sample
 
     def _value(
-        self, sensor: _Sensor, now: World, elapsed_ms: int, about: list[ProbeFault], volts: float, temp_c: float
+        self, sensor: _Sensor, lab: _Between, elapsed_ms: int, about: list[ProbeFault], volts: float, temp_c: float
     ) -> Value | None:
         """In the unit the probe measures in; None where it has no value."""
         model, kinds = sensor.model, {f.kind: f for f in about}
         look = self._pocket if Kind.IN_POCKET in kinds and self._pocket is not None else sensor.look
-        reached = sensor.feel(look(now) if look is not None else volts, elapsed_ms)
+        reached = sensor.feel(lab.see(look) if look is not None else volts, elapsed_ms)
         noise = self.probe.noise * sensor.draws.gauss()
         reading = probes.reading(model, sensor.own, reached, temp_c, elapsed_ms / DAY_MS, noise)
         for fault in about:

@@ -10,16 +10,16 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from xml.sax.saxutils import escape
 
-from sim_sensors.story import Panel, Place, Points, Span, Story
+from sim_sensors.story import ON_OFF, Panel, Place, Points, Span, Story
 
-WIDTH, LEFT, RIGHT = 1240, 250, 30
+WIDTH, LEFT, RIGHT = 1240, 250, 50
 PANEL, GAP, ROW, LINE = 110, 18, 18, 17
 _PLOT = WIDTH - LEFT - RIGHT
 _HOUR = 3_600_000
 _STEPS_MS = [
     minutes * 60_000 for minutes in (1, 5, 10, 30, 60, 120, 360, 720, 1440, 2880, 10080, 20160, 43200, 86400, 259200)
 ]
-_NARROWEST = {"degC": 2.0, "% wet basis": 4.0, "%RH": 10.0, "mg/L": 2.0, "0 off, 1 on": 1.0, "% of the sump": 10.0}
+_NARROWEST = {"degC": 2.0, "% wet basis": 4.0, "%RH": 10.0, "mg/L": 2.0, "% of the sump": 10.0}
 """The least span of an axis, so that noise alone does not fill it."""
 _STYLE = """\
 text{font-family:sans-serif;font-size:13px;fill:#1c1c1c}
@@ -166,6 +166,8 @@ def _thinned(points: Points, times: _Times) -> list[tuple[float, float]]:
 
 def _axis(panel: Panel) -> tuple[float, float, float]:
     """(low, high, step): round numbers around the truth, and around readings no further off than the truth spans."""
+    if panel.unit == ON_OFF:
+        return 0.0, 1.0, 1.0
     values = [v for _, v in panel.truth] or [v for _, v in panel.readings] or [0.0]
     low, high = min(values), max(values)
     room = max(high - low, _NARROWEST.get(panel.unit, 1.0)) / 2

@@ -49,7 +49,7 @@ def _played(scenario: Scenario, seed: int, start_ms: int, duration_ms: int) -> I
         yield from states.done(scenario, now, moved)
         if now.elapsed_ms % scenario.states_ms == 0:
             yield from states.states(scenario, now)
-        yield from air.arriving(now, min(after.t_ms, start_ms + duration_ms))
+        yield from air.arriving(now, after, min(after.t_ms, start_ms + duration_ms))
         now = after
 
 
@@ -63,20 +63,20 @@ class _Air:
         self._sent: list[tuple[int, int, Pack]] = []
         self._count = 0
 
-    def arriving(self, now: World, until_ms: int) -> Iterator[Pack]:
-        """What reaches the broker before `until_ms`, the lab being as it is `now`."""
+    def arriving(self, now: World, after: World, until_ms: int) -> Iterator[Pack]:
+        """What reaches the broker before `until_ms`, while the lab goes from `now` to `after`."""
         while True:
             due_ms = self._due[0][0] if self._due else until_ms
             if self._sent and self._sent[0][0] < min(due_ms, until_ms):
                 yield heapq.heappop(self._sent)[2]
             elif due_ms < until_ms:
-                self._report(self._due[0][1], now)
+                self._report(self._due[0][1], now, after)
             else:
                 return
 
-    def _report(self, n: int, now: World) -> None:
+    def _report(self, n: int, now: World, after: World) -> None:
         box = self.boxes[n]
-        for pack in box.report(now):
+        for pack in box.report(now, after):
             self._count += 1
             heapq.heappush(self._sent, (pack.t_ms, self._count, pack))
         heapq.heapreplace(self._due, (box.due_ms, n))

@@ -17,13 +17,14 @@ from sim_sensors.pack import Pack
 Points = list[tuple[int, float]]
 """(ms UTC, value), in order of coming."""
 
+ON_OFF = "0 off, 1 on"
 QUANTITIES = {
     "temperature_c": ("temperature", "degC"),
     "pocket_c": ("pocket temperature", "degC"),
     "moisture_pct": ("moisture", "% wet basis"),
     "humidity_pct": ("humidity", "%RH"),
     "oxygen_mg_l": ("oxygen", "mg/L"),
-    "pump_on": ("pump", "0 off, 1 on"),
+    "pump_on": ("pump", ON_OFF),
     "leachate_pct": ("leachate", "% of the sump"),
 }
 """By key of a state: what is drawn, and its unit."""

@@ -1,5 +1,6 @@
 """Probes in a run: each option and each fault as it shows in messages, and nowhere else."""
 
+from dataclasses import replace
 from itertools import pairwise
 
 import pytest
@@ -198,10 +199,15 @@ def test_random_reboots() -> None:
     assert 5 <= said.count(85.0) <= 20
 
 
-def test_a_probe_in_the_pocket_reads_what_the_world_says() -> None:
-    """The temperature is that of the pocket of fresh feed; where no feed is, that of the bedding."""
-    sent = top(fault("in_pocket"))
-    assert all(15 < values(pack)["temperature"] < 25 for pack in sent)
+def test_a_probe_in_the_pocket_reads_the_pocket() -> None:
+    """With half a kilo of fresh feed heating for an hour it reads several degrees more than the bedding; where no feed
+    is, the bedding."""
+    lines = "- {kind: heat, place: juniper/top, from: 0 min, for: 2 h, feed: 0.5 kg, peak_after: 1 h}\n"
+    sent = of_topic(played(small_lab("", lines + fault("in_pocket"))), TOP)
+    inside, others = ([values(p)["temperature"] for p in packs] for packs in (during(sent), outside(sent, 15, 45)))
+    assert min(inside) > max(others) + 2
+    cold = top(fault("in_pocket"))
+    assert all(15 < values(pack)["temperature"] < 25 for pack in cold)
 
 
 def test_clocks() -> None:
@@ -233,6 +239,16 @@ def test_interval_jitter_and_noise() -> None:
     assert max(gaps) - min(gaps) > 10_000
     assert len({values(pack)["moisture"] for pack in calm}) <= 3
     assert len({values(pack)["moisture"] for pack in wild}) > 15
+
+
+def test_long_steps_of_the_physics_leave_no_stairs() -> None:
+    """With steps of 5 min readings a minute apart still follow a straight line between the states of the lab: what is
+    read is what short steps give, within the steps of the probe."""
+    short = small_lab("", "- {kind: dry_out, place: juniper/top, from: 0 min, for: 5 h, air_speed: 2 m/s}")
+    long = replace(short, step_ms=300_000)
+    found = [[values(p)["temperature"] for p in of_topic(played(one), TOP)] for one in (short, long)]
+    assert max(abs(a - b) for a, b in zip(*found, strict=True)) < 0.2
+    assert len(set(found[1][5:25])) > 5
 
 
 def test_oxygen_lags_behind_a_stopped_pump() -> None:

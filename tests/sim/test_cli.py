@@ -261,3 +261,10 @@ def test_plot_of_a_scenario_and_of_files(tmp_path: Path, capsys: pytest.CaptureF
     assert capsys.readouterr().err.startswith("one truth file is needed, 0 given")
     assert cli.main(["plot", "school-demo", *AT, "--place", "birch", "--out", str(one)]) == 1
     assert capsys.readouterr().err.startswith("no place 'birch' in it; there are: juniper/top")
+
+
+def test_a_picture_that_cannot_be_written(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """One line that names the file; --start now is a time too."""
+    file = tmp_path / "no" / "a.svg"
+    assert cli.main(["plot", "quiet", "--duration", "10min", "--start", "now", "--out", str(file)]) == 1
+    assert capsys.readouterr().err == f"{file}: No such file or directory\n"

@@ -1,6 +1,7 @@
 """The lab file made for a scenario, as the collector reads it."""
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -58,7 +59,7 @@ def test_all_formats_and_odd_topics() -> None:
     assert lab.probes[-1].channels[0].calibrations == ()
 
 
-def of_room(**changed: float) -> Scenario:
+def of_room(**changed: Any) -> Scenario:
     scenario = small_lab()
     school = replace(scenario.room.school, **changed)
     return replace(scenario, room=replace(scenario.room, school=school))
