@@ -4,7 +4,7 @@ physics/               pure   trays, room, brewer: state in, state out
 faults                 pure   what goes wrong with the lab
 probes, probe_faults   pure   what a probe makes of the truth, and what goes wrong with it
 scenario, ..._file     pure   a lab and what befalls it, as values; read from checked YAML
-world, box, run        pure   the lab stepped through time, its probes; packs and truth, the same bytes for the same seed
+world, box, run        pure   the lab and its probes stepped through time; the same bytes for the same seed
 payloads, senml, cbor  pure   what a message holds; recording: messages as lines; lab_file: the collector's lab.yaml
 story, chart           pure   truth, readings and messages as a picture
 publisher, playing,
