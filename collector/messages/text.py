@@ -1,40 +1,367 @@
-"""What people read when an alarm changes: a subject that says it all, and a body to act on within ten seconds.
+"""What people read about one change of one alarm: a subject that says it all, and blocks to act on within ten seconds.
 
-Pure: the caller gives the alarm, the lab, the newest reading and the time; the text follows from them alone.
+Pure: the item, the facts and the time are given; the text follows from them alone.
 """
 
-import hashlib
 import shlex
-import textwrap
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
-from collector.alarms.model import Event, Kind, Priority, Rule, State, Transition, What
-from collector.domain.lab import Lab, Place, Series
+from collector.alarms.model import AlarmKey, Event, Kind, Priority, Rule, State, Transition, What
+from collector.alarms.notice import Why
+from collector.domain.lab import Lab, Person, Place, Series
 from collector.domain.readings import Stored
-from collector.domain.units import show_duration
+from collector.domain.units import show_duration, show_value
+from collector.messages.advice import advice
+from collector.messages.blocks import Answer, Block, Fields, Figure, Heading, Passage, plain_text
+from collector.messages.facts import Facts
 from collector.messages.localtime import clock_time
 from collector.messages.meaning import doubt, said, usable
+from collector.messages.parcel import Item
 from collector.messages.plain import one_line, paragraphs
 from collector.messages.trouble import Trouble
 
-WIDTH = 72
-"""Longest line: under the 78 of RFC 5322 section 2.1.1, with room for what quoting a mail adds."""
-
-_URGENCY = {Priority.HIGH: "URGENT", Priority.MEDIUM: "SOON", Priority.LOW: "MINOR"}
+URGENCY = {Priority.HIGH: "URGENT", Priority.MEDIUM: "SOON", Priority.LOW: "MINOR"}
+_LONGEST = 1_200
+"""Letters of one paragraph that a rule wrote; no rule that passes the check is longer by much."""
 
 _HANDS = "Afterwards wash your hands with soap and running water, 20 s or more."  # CDC, hand washing
-_WET = "Dry hands; pull the plug before you reach into the water. " + _HANDS  # common practice, no source
-_CARE = {
-    "bedding_temperature": _HANDS,
-    "bedding_moisture": _HANDS,
-    "leachate_level": _HANDS,
-    "tea_temperature": _WET,
-    "dissolved_oxygen": _WET,
-    "air_pump": _WET,
-}
+_PLUG = "Dry hands; pull the plug before you reach into the water."  # common practice, no source
+_TRAY_CARE = ("bedding_temperature", "bedding_moisture", "leachate_level")
+_WATER_CARE = ("tea_temperature", "dissolved_oxygen", "oxygen_saturation", "air_pump")
 _CHANGED = {Event.RULE_REMOVED: "is no longer in the rules; nothing watches it now"}
 """How an event that needs no action is told, where its own word does not do."""
+_HELD = {
+    Event.UNSHELVED: "the shelving is over and it is still there",
+    Event.UNSUPPRESSED: "it was suppressed and is still there",
+    Event.PUT_BACK: "it was out of service and is still there",
+}
+"""Why people hear of an alarm that did not just begin."""
+
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """One item for one person."""
+
+    item: Item
+    facts: Facts
+    person: Person
+    now_ms: int
+
+    # What it comes to
+
+    @property
+    def calls(self) -> bool:
+        """Whether something is to be done."""
+        change = self.change
+        return self.item.ended is None and (change.annunciates or change.event in (Event.RAISED, Event.RE_ALARMED))
+
+    @property
+    def came_and_went(self) -> bool:
+        return self.item.ended is not None and self.item.ended.event in (Event.CLEARED, Event.LATCHED)
+
+    @property
+    def _over(self) -> bool:
+        return self.change.event in (Event.CLEARED, Event.LATCHED)
+
+    @property
+    def urgency(self) -> str:
+        """The word that a subject begins with."""
+        if self.calls:
+            word = URGENCY[self.item.rule.priority]
+            return {Why.REMINDER: f"STILL {word}", Why.ESCALATED: f"{word}, NOBODY IS ON IT"}.get(self.item.why, word)
+        if self.came_and_went:
+            return "CAME AND WENT"
+        return "BACK TO NORMAL" if self._over else "NOTE"
+
+    @property
+    def place(self) -> str:
+        known = self._place
+        if known is not None:
+            return one_line(known.label, 80)
+        return "Collector" if self._trouble.link else one_line(self._series.place, 80)
+
+    @property
+    def headline(self) -> str:
+        """'Juniper, top tray: bedding temperature too high'."""
+        if self.calls or self.came_and_went:
+            return f"{self.place}: {self._trouble.wrong()}"
+        return f"{self.place}: {self._trouble.right_again() if self._over else self._what_changed()}"
+
+    @property
+    def subject(self) -> str:
+        """The headline with its figure, without the word of urgency."""
+        if self.calls or self.came_and_went:
+            return self.headline + self._told()
+        return self.headline.removesuffix(" back to normal") if self._over else self.headline
+
+    def lead(self) -> str:
+        """The first words, made for the line of a phone's list: what it is now, by when, and what to do first."""
+        if not self.calls:
+            return (
+                f"{self.change.event.value.capitalize()}." if not self._over else f"{self._over_now()}{self._lasted}."
+            )
+        parts = [*self._value_now(), f"since {self._when(self._begin)}", self._until()]
+        action = paragraphs(self.item.rule.corrective_action)
+        return f"{', '.join(parts)}. {_sentence(action[0])}".strip() if action else f"{', '.join(parts)}."
+
+    def line(self) -> str:
+        """All of it in one line, for long lists."""
+        if self.came_and_went:
+            worst = f", worst {self._worst[0][1]}" if self._worst else ""
+            return f"{self.headline}: {self._lasted}{worst}"
+        since = f", since {self._when(self._begin)}" if self.calls else ""
+        return f"{self.urgency}: {self.subject}{since}"
+
+    def blocks(self, also_told: str | None = None) -> list[Block]:
+        """Everything below the heading. `also_told`: who else hears of it, None where that is said elsewhere."""
+        if self.calls:
+            return [*self._call_blocks(also_told)]
+        if self._over:
+            return self._over_blocks()
+        return [Fields((*self._now(), *self._note(), *self._probe()))]
+
+    # The parts of a message
+
+    def _call_blocks(self, also_told: str | None) -> list[Block]:
+        rule = self.item.rule
+        told = (("Also told", also_told),) if also_told is not None else ()
+        first = (*self._now(), *self._usual(), self._since(), *self._why_now(), *self._time_left(), *told)
+        plug, hands = self._care()
+        amount = advice(rule, self._series, self.facts, self.now_ms)
+        todo = [plug, amount, *_written(rule.corrective_action), hands]
+        found: list[Block] = [Fields(first), Figure()]
+        found += _passage("What to do", todo) + _passage(self._if_nothing, _written(rule.consequence))
+        found.append(self._answer("Say that you are on it"))
+        return [*found, Fields((*self._probe(), ("Basis", one_line(rule.basis, 110))))]
+
+    def _over_blocks(self) -> list[Block]:
+        facts = Fields((*self._now(), ("Lasted", self._lasted), *self._worst, *self._probe()))
+        if self.change.event is Event.LATCHED:
+            return [facts, self._answer("The alarm stays until somebody has looked and resets it", "Reset")]
+        if self.change.after is State.RETURNED:
+            return [facts, self._answer("Nobody has acknowledged it yet")]
+        return [facts]
+
+    def _answer(self, title: str, button: str = "Acknowledge") -> Answer:
+        command = ("traywarden", "alarms", "acknowledge", _quoted(self.item.rule.name), "--at")
+        url = self.facts.acknowledge_url(self.item, self.person, self.now_ms)
+        return Answer(title, url, (*command, _quoted(self._series.place)), button)
+
+    @property
+    def link(self) -> str:
+        return self.facts.acknowledge_url(self.item, self.person, self.now_ms) if self.calls else ""
+
+    # What it is about
+
+    @property
+    def drawable(self) -> bool:
+        """Whether its readings make a line over time."""
+        return self._trouble.of_readings and not self._trouble.switch
+
+    @property
+    def measure(self) -> str:
+        return self._trouble.measure
+
+    @property
+    def change(self) -> Transition:
+        return self.item.transition if self.item.ended is None else self.item.ended
+
+    @property
+    def _lab(self) -> Lab:
+        return self.facts.lab
+
+    @property
+    def _series(self) -> Series:
+        return self.item.series
+
+    @property
+    def _place(self) -> Place | None:
+        return self._lab.by_id.get(self._series.place)
+
+    @property
+    def _last(self) -> Stored | None:
+        return self.facts.newest(self._series)
+
+    @property
+    def _trouble(self) -> Trouble:
+        return Trouble(self.item.rule, self._series, self._lab, self._when)
+
+    @property
+    def _begin(self) -> int:
+        return self.change.since_ms if self.change.since_ms is not None else self.change.t_ms
+
+    def _what_changed(self) -> str:
+        by = f" by {one_line(self.change.by, 60)}" if self.change.by else ""
+        event = _CHANGED.get(self.change.event, self.change.event.value)
+        return f"{self._trouble.wrong()}: alarm {one_line(self.item.rule.name, 60)} {event}{by}"
+
+    def _told(self) -> str:
+        """The figure that the subject ends with: that of the newest reading where this is not the first word."""
+        change, kind = self.item.transition, self.item.rule.kind
+        if change.outlook is not None:
+            return f", about {self._when(change.outlook.about_ms)}"
+        if not self._trouble.has_value or kind is Kind.FORECAST or change.value is None:
+            return ""
+        value, last = change.value, self._last
+        if self.item.why is not Why.NEWS and kind in (Kind.HIGH, Kind.LOW) and usable(last) and last is not None:
+            value = last.value if last.value is not None else value
+        return f", {self._trouble.show(value)}"
+
+    # The facts, a field each
+
+    def _when(self, ms: int) -> str:
+        return clock_time(ms, ZoneInfo(self._lab.time_zone), self.now_ms)
+
+    def _ago(self, ms: int) -> str:
+        return f"{self._when(ms)} ({show_duration(self.now_ms - ms)} ago)"
+
+    def _value_now(self) -> list[str]:
+        last, trouble = self._last, self._trouble
+        if not trouble.of_readings or trouble.silent or not usable(last) or last is None:
+            return []
+        return [f"Now {said(last, self._series, self._lab)}"]
+
+    def _over_now(self) -> str:
+        now = self._value_now()
+        return f"{now[0]}; lasted " if now else "Lasted "
+
+    def _now(self) -> list[tuple[str, str]]:
+        trouble, last = self._trouble, self._last
+        if trouble.link or trouble.overdue:
+            return []
+        if trouble.silent:
+            return self._heard() if trouble.of_readings else []
+        figure = self._figure()
+        limit = "" if figure or trouble.switch else f" (limit {trouble.limit})"
+        if last is not None and usable(last):
+            return [("Now", self._reading(last) + limit), *figure]
+        newest = [("Newest", self._reading(last))] if last is not None else []
+        if figure or self.change.value is None or self.item.rule.kind is Kind.FORECAST:
+            return [*newest, *figure]
+        value = trouble.show(self.change.value)
+        return [("Value", f"{value} at {self._when(self.change.t_ms)}{limit}"), *newest]
+
+    def _figure(self) -> list[tuple[str, str]]:
+        """What is compared with the limit, where that is not the reading itself."""
+        change, trouble, kind = self.change, self._trouble, self.item.rule.kind
+        if kind is Kind.FORECAST:
+            ahead = change.outlook is not None and change.event is not Event.CLEARED
+            return [("Expected", trouble.expected(change.outlook))] if ahead and change.outlook else []
+        if change.value is None or kind in (Kind.HIGH, Kind.LOW):
+            return []
+        return [trouble.figure(change.value, self._when(change.t_ms))]
+
+    def _usual(self) -> list[tuple[str, str]]:
+        trouble = self._trouble
+        found = self.facts.usual(self._series, self.now_ms) if trouble.has_value else None
+        if found is None:
+            return []
+        low, high = (show_value(self._series.measure, end, self._lab.us_units) for end in (found.low, found.high))
+        span = low if low == high else f"{low} to {high}"
+        return [("Usual", f"{span} (last {found.days} days)")]
+
+    def _why_now(self) -> list[tuple[str, str]]:
+        return [("Told now", why)] if (why := self._why()) else []
+
+    def _why(self) -> str:
+        if self.item.why is Why.NEWS:
+            return _HELD.get(self.change.event, "")
+        since = self.change.raised_ms if self.change.raised_ms is not None else self.change.t_ms
+        acked_ms = self.facts.acknowledged_ms(self.item.transition.key)
+        if acked_ms is not None:
+            return f"it still stands; it was acknowledged at {self._ago(acked_ms)}"
+        return f"nobody has acknowledged this since {self._ago(since)}"
+
+    def _reading(self, last: Stored) -> str:
+        why = doubt(last, self._series, self._lab)
+        return f"{said(last, self._series, self._lab)} at {self._when(last.t_ms)}" + (f": {why}" if why else "")
+
+    def _heard(self) -> list[tuple[str, str]]:
+        last = self._last
+        if last is None:
+            return [("Last heard", "never, as far as is on record")]
+        if self._over:
+            return [("Now", self._reading(last))]
+        why = doubt(last, self._series, self._lab)
+        words = said(last, self._series, self._lab) + (f": {why}" if why else "")
+        return [("Last heard", self._ago(last.t_ms)), ("It said", words)]
+
+    def _since(self) -> tuple[str, str]:
+        return "Since", self._ago(self._begin)
+
+    @property
+    def _respond_by_ms(self) -> int:
+        return self._begin + self.item.rule.time_to_respond_ms
+
+    def _until(self) -> str:
+        return f"act by {self._when(self._respond_by_ms)}" if self._respond_by_ms > self.now_ms else "act now"
+
+    @property
+    def _if_nothing(self) -> str:
+        by = f" by {self._when(self._respond_by_ms)}" if self._respond_by_ms > self.now_ms else ""
+        return f"If nothing is done{by}"
+
+    def _time_left(self) -> list[tuple[str, str]]:
+        whole, until = self.item.rule.time_to_respond_ms, self._respond_by_ms
+        left = min(whole, until - self.now_ms)
+        if left > 0:
+            told = f"about {show_duration(left)} left of {show_duration(whole)} (until {self._when(until)})"
+        else:
+            told = "act now" + (f": the {show_duration(whole)} ended at {self._when(until)}" if whole else "")
+        return [("Time left", told)]
+
+    @property
+    def _lasted(self) -> str:
+        begin, end = self._begin, self.change.t_ms
+        return f"{show_duration(end - begin)} ({self._when(begin)} to {self._when(end)})"
+
+    @property
+    def _worst(self) -> list[tuple[str, str]]:
+        worst = self.change.worst
+        told = worst is not None and self._trouble.has_value and self.item.rule.kind is not Kind.FORECAST
+        return [("Worst", self._trouble.show(worst))] if told else []
+
+    def _note(self) -> list[tuple[str, str]]:
+        change = self.change
+        found = [self._since()] if change.since_ms is not None else []
+        found += [("Until", self._when(change.until_ms))] if change.until_ms is not None else []
+        return found + ([("Why", one_line(change.note, 200))] if change.note.strip() else [])
+
+    def _probe(self) -> list[tuple[str, str]]:
+        if self._trouble.link or not self._series.probe:
+            return []
+        named = [one_line(part, 80) for part in (self._series.probe, self._series.channel) if part]
+        return [("Probe", ", ".join(named))]
+
+    def _care(self) -> tuple[str, str]:
+        """What to heed before and after; empty where there is nothing."""
+        if self._trouble.overdue:
+            wet = self.item.rule.what in (What.BREW_END, What.TEA_USE)
+        else:
+            wet = self._series.measure in _WATER_CARE
+            if not wet and self._series.measure not in _TRAY_CARE:
+                return "", ""
+        return (_PLUG if wet else ""), _HANDS
+
+
+def _written(text: str) -> list[str]:
+    return [one_line(part, _LONGEST) for part in paragraphs(text)]
+
+
+def _passage(title: str, parts: list[str]) -> list[Block]:
+    told = tuple(part for part in parts if part)
+    return [Passage(title, told)] if told else []
+
+
+def _sentence(text: str) -> str:
+    """The first one, without what stands behind it."""
+    end = text.find(". ")
+    return one_line(text if end < 0 else text[: end + 1], 120)
+
+
+def _quoted(text: str) -> str:
+    return shlex.quote(one_line(text, 120))
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,17 +372,27 @@ class Rendered:
     body: str
 
 
-def message_key(transition: Transition, recipient: str) -> str:
-    """The outbox key: the same for the same occurrence, event and recipient, however often it is made; else another.
+@dataclass(frozen=True, slots=True)
+class _Bare:
+    """Facts of one newest reading."""
 
-    Holds no address, since it names files.
-    """
-    occurrence = transition.raised_ms if transition.raised_ms is not None else transition.t_ms
-    parts: tuple[str, ...] = (transition.key.rule, str(transition.key.series), str(occurrence), transition.event.value)
-    if transition.event not in (Event.RAISED, Event.CLEARED):  # what may happen more than once in an occurrence
-        parts = (*parts, str(transition.t_ms))
-    whole = hashlib.sha256("\0".join((*parts, recipient)).encode("utf-8", "surrogatepass")).hexdigest()
-    return "-".join((*parts, whole[:16]))
+    lab: Lab
+    last: Stored | None
+
+    def newest(self, series: Series) -> Stored | None:
+        return self.last
+
+    def usual(self, series: Series, now_ms: int) -> None:
+        return None
+
+    def place_moisture(self, place: str, now_ms: int) -> None:
+        return None
+
+    def acknowledged_ms(self, key: AlarmKey) -> None:
+        return None
+
+    def acknowledge_url(self, item: Item, person: Person, now_ms: int) -> str:
+        return ""
 
 
 def render(
@@ -68,196 +405,7 @@ def render(
     series: Series,
     last: Stored | None = None,
 ) -> Rendered:
-    """The message about one transition.
-
-    `series` is what the alarm watches (LINK_SERIES for the link to the broker), `last` its newest reading of any
-    quality, `place` None where the lab has no such place (the link).
-    """
-    return _Message(transition, rule, place, lab, now_ms, series, last).render()
-
-
-_HELD = {
-    Event.UNSHELVED: "the shelving is over and it is still there",
-    Event.UNSUPPRESSED: "it was suppressed and is still there",
-    Event.PUT_BACK: "it was out of service and is still there",
-}
-"""Why people hear of an alarm that did not just begin."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Message:
-    transition: Transition
-    rule: Rule
-    place: Place | None
-    lab: Lab
-    now_ms: int
-    series: Series
-    last: Stored | None
-
-    def render(self) -> Rendered:
-        if self.transition.annunciates or self.transition.event in (Event.RAISED, Event.RE_ALARMED):
-            return self._raised()
-        if self.transition.event in (Event.CLEARED, Event.LATCHED):
-            return self._cleared()
-        return self._changed(self.transition.event)
-
-    def _raised(self) -> Rendered:
-        what = self._trouble.wrong()
-        lines = [*self._now(), self._since(), *self._why_now(), *self._time_left(), ""]
-        lines += _block("What to do", self.rule.corrective_action)
-        lines += _block("If nothing is done", self.rule.consequence)
-        lines += [*self._probe(), _field("Basis", one_line(self.rule.basis, 110)), *self._acknowledge()]
-        lines += ["", *textwrap.wrap(self._care(), WIDTH)] if self._care() else []
-        return self._finish(_URGENCY[self.rule.priority], what + self._told(), what, lines)
-
-    def _told(self) -> str:
-        """The figure that the subject ends with."""
-        value, outlook = self.transition.value, self.transition.outlook
-        if outlook is not None:
-            return f", about {self._when(outlook.about_ms)}"
-        if not self._trouble.has_value or self.rule.kind is Kind.FORECAST or value is None:
-            return ""
-        return f", {self._trouble.show(value)}"
-
-    def _cleared(self) -> Rendered:
-        what = self._trouble.right_again()
-        lines = [*self._now(), self._lasted(), *self._worst(), *self._probe()]
-        if self.transition.event is Event.LATCHED:
-            lines += ["", "The alarm stays until somebody has looked and resets it:", *self._command()]
-        elif self.transition.after is State.RETURNED:
-            lines += ["", "Nobody has acknowledged it yet:", *self._command()]
-        return self._finish("BACK TO NORMAL", what.removesuffix(" back to normal"), what, lines)
-
-    def _changed(self, event: Event) -> Rendered:
-        change = self.transition
-        by = f" by {one_line(change.by)}" if change.by else ""
-        what = f"{self._trouble.wrong()}: alarm {one_line(self.rule.name)} {_CHANGED.get(event, event.value)}{by}"
-        facts = [self._since()] if change.since_ms is not None else []
-        facts += [_field("Until", self._when(change.until_ms))] if change.until_ms is not None else []
-        facts += [_field("Why", one_line(change.note, 200))] if change.note.strip() else []
-        return self._finish("NOTE", what, what, [*self._now(), *facts, *self._probe()])
-
-    def _finish(self, urgency: str, subject: str, what: str, lines: list[str]) -> Rendered:
-        headline = textwrap.wrap(f"{self._place()}: {what}", WIDTH)
-        body = "\n".join([*headline, "", *lines])
-        return Rendered(one_line(f"{urgency}: {self._place()}: {subject}", 160), body + "\n")
-
-    # What it is about
-
-    @property
-    def _trouble(self) -> Trouble:
-        return Trouble(self.rule, self.series, self.lab, self._when)
-
-    def _place(self) -> str:
-        if self.place is not None:
-            return one_line(self.place.label)
-        return "Collector" if self._trouble.link else one_line(self.series.place)
-
-    def _care(self) -> str:
-        if self._trouble.overdue:
-            return _WET if self.rule.what in (What.BREW_END, What.TEA_USE) else _HANDS
-        return _CARE.get(self.series.measure, "")
-
-    # The facts, a field each
-
-    def _when(self, ms: int) -> str:
-        return clock_time(ms, ZoneInfo(self.lab.time_zone), self.now_ms)
-
-    def _ago(self, ms: int) -> str:
-        return f"{self._when(ms)} ({show_duration(self.now_ms - ms)} ago)"
-
-    def _now(self) -> list[str]:
-        trouble = self._trouble
-        if trouble.link or trouble.overdue:
-            return []
-        if trouble.silent:
-            return self._heard() if trouble.of_readings else []
-        figure = self._figure()
-        limit = "" if figure or trouble.switch else f" (limit {trouble.limit})"
-        if self.last is not None and usable(self.last):
-            return [_field("Now", self._reading(self.last) + limit), *figure]
-        newest = [_field("Newest", self._reading(self.last))] if self.last is not None else []
-        if figure or self.transition.value is None or self.rule.kind is Kind.FORECAST:
-            return [*newest, *figure]
-        value = trouble.show(self.transition.value)
-        return [_field("Value", f"{value} at {self._when(self.transition.t_ms)}{limit}"), *newest]
-
-    def _figure(self) -> list[str]:
-        """What is compared with the limit, where that is not the reading itself."""
-        change, trouble = self.transition, self._trouble
-        if self.rule.kind is Kind.FORECAST:
-            ahead = change.outlook is not None and change.event is not Event.CLEARED
-            return [_field("Expected", trouble.expected(change.outlook))] if ahead and change.outlook else []
-        if change.value is None or self.rule.kind in (Kind.HIGH, Kind.LOW):
-            return []
-        return [_field(*trouble.figure(change.value, self._when(change.t_ms)))]
-
-    def _why_now(self) -> list[str]:
-        why = _HELD.get(self.transition.event)
-        return [] if why is None else [_field("Told now", why)]
-
-    def _reading(self, last: Stored) -> str:
-        why = doubt(last, self.series, self.lab)
-        return f"{said(last, self.series, self.lab)} at {self._when(last.t_ms)}" + (f": {why}" if why else "")
-
-    def _heard(self) -> list[str]:
-        if self.last is None:
-            return [_field("Last heard", "never, as far as is on record")]
-        if self.transition.event is Event.CLEARED:
-            return [_field("Now", self._reading(self.last))]
-        why = doubt(self.last, self.series, self.lab)
-        words = said(self.last, self.series, self.lab) + (f": {why}" if why else "")
-        return [_field("Last heard", self._ago(self.last.t_ms)), _field("It said", words)]
-
-    def _begin(self) -> int:
-        return self.transition.since_ms if self.transition.since_ms is not None else self.transition.t_ms
-
-    def _since(self) -> str:
-        return _field("Since", self._ago(self._begin()))
-
-    def _time_left(self) -> list[str]:
-        whole = self.rule.time_to_respond_ms
-        until = self._begin() + whole
-        left = min(whole, until - self.now_ms)
-        if left > 0:
-            told = f"about {show_duration(left)} left of {show_duration(whole)} (until {self._when(until)})"
-        else:
-            told = "act now" + (f": the {show_duration(whole)} ended at {self._when(until)}" if whole else "")
-        return [_field("Time left", told)]
-
-    def _lasted(self) -> str:
-        begin, end = self._begin(), self.transition.t_ms
-        return _field("Lasted", f"{show_duration(end - begin)} ({self._when(begin)} to {self._when(end)})")
-
-    def _worst(self) -> list[str]:
-        worst = self.transition.worst
-        told = worst is not None and self._trouble.has_value and self.rule.kind is not Kind.FORECAST
-        return [_field("Worst", self._trouble.show(worst))] if told else []
-
-    def _probe(self) -> list[str]:
-        if self._trouble.link or not self.series.probe:
-            return []
-        named = [one_line(part) for part in (self.series.probe, self.series.channel) if part]
-        return [_field("Probe", ", ".join(named))]
-
-    def _acknowledge(self) -> list[str]:
-        return ["", "Say that you are on it:", *self._command()]
-
-    def _command(self) -> list[str]:
-        name, at = (shlex.quote(one_line(part)) for part in (self.rule.name, self.series.place))
-        line = f"  traywarden alarms acknowledge {name} --at {at}"
-        return [line] if len(line) <= WIDTH else [f"  traywarden alarms acknowledge {name} \\", f"    --at {at}"]
-
-
-def _field(label: str, text: str) -> str:
-    wrapped = textwrap.wrap(f"{label + ':':<12} {text}", WIDTH, subsequent_indent=" " * 13, break_on_hyphens=False)
-    return "\n".join(wrapped)
-
-
-def _block(title: str, text: str) -> list[str]:
-    body = [
-        line
-        for part in paragraphs(text)
-        for line in textwrap.wrap(part, WIDTH, initial_indent="  ", subsequent_indent="  ", break_on_hyphens=False)
-    ]
-    return [f"{title}:", *body, ""] if body else []
+    """The message about one transition, in plain text."""
+    words = Words(Item(transition, rule, series), _Bare(lab, last), Person(""), now_ms)
+    text = plain_text([Heading(words.headline), *words.blocks()])
+    return Rendered(one_line(f"{words.urgency}: {words.subject}", 160), text)

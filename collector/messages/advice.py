@@ -1,0 +1,72 @@
+"""Amounts: how much water or dry bedding brings a tray back to where worms do well. Pure."""
+
+from collector.alarms.model import Kind, Rule
+from collector.domain.lab import Place, PlaceKind, Series
+from collector.domain.units import show_mass, show_value, show_volume
+from collector.husbandry.moisture import dry_bedding_to_add_kg, water_to_add_l
+from collector.messages.facts import Facts
+
+GOAL_PCT = 77.5
+"""Middle of the comfortable band of bedding moisture, 70 to 85 % wet basis (Kaplan et al. 1980; Edwards 2004, table
+18.3, has 80 to 90 as best)."""
+NOT_ABOVE_PCT = 85.0
+"""Where dry bedding is to bring a tray that is too wet: the top of that band. Its middle would take more of it than a
+tray has room for."""
+_DRY_PCT = 8.0
+"""Moisture of shredded cardboard and newspaper, 5 to 8 % (Cornell Composting)."""
+_LEAST_L, _LEAST_KG = 0.05, 0.05
+"""Less than this rounds to nothing."""
+
+
+def advice(rule: Rule, series: Series, facts: Facts, now_ms: int) -> str:
+    """What to add, and how much, for an alarm about the moisture of a tray; empty where nothing can be said."""
+    place = facts.lab.by_id.get(series.place)
+    dry = _too_dry(rule) if rule.measure == "bedding_moisture" and series.measure == "bedding_moisture" else None
+    if dry is None or place is None or place.kind is not PlaceKind.TRAY:
+        return ""
+    if place.dry_kg is None:
+        return "No amount can be given: lab.yaml does not say what this tray's bedding weighs (bedding: 5 kg)."
+    level = facts.place_moisture(series.place, now_ms)
+    if level is None:
+        return ""
+    return _water(place, place.dry_kg, level, facts) if dry else _bedding(place.dry_kg, level, facts)
+
+
+def _too_dry(rule: Rule) -> bool | None:
+    """False: too wet. None: neither."""
+    match rule.kind:
+        case Kind.LOW:
+            return True
+        case Kind.HIGH:
+            return False
+        case Kind.RATE:
+            return rule.setpoint < 0
+        case Kind.FORECAST:
+            return rule.toward == "low"
+        case _:
+            return None
+
+
+def _water(place: Place, dry_kg: float, level: float, facts: Facts) -> str:
+    amount_l = water_to_add_l(dry_kg, level, GOAL_PCT)
+    if amount_l is None or amount_l < _LEAST_L:
+        return ""
+    return (
+        f"Add about {show_volume(amount_l, facts.lab.us_units)} of water over the whole tray, which takes it from"
+        f" {_pct(level)} to about {_pct(GOAL_PCT)}: sprayed in portions of a cup, an hour between them, and look at the"
+        " drain before each."
+    )
+
+
+def _bedding(dry_kg: float, level: float, facts: Facts) -> str:
+    amount_kg = dry_bedding_to_add_kg(dry_kg, level, NOT_ABOVE_PCT, _DRY_PCT)
+    if amount_kg is None or amount_kg < _LEAST_KG:
+        return ""
+    return (
+        f"Mix in about {show_mass(amount_kg, facts.lab.us_units)} of dry shredded cardboard or newspaper over the whole"
+        f" tray, which takes it from {_pct(level)} to about {_pct(NOT_ABOVE_PCT)}; add no water."
+    )
+
+
+def _pct(value: float) -> str:
+    return show_value("bedding_moisture", value)
