@@ -25,7 +25,7 @@ _STYLE = """\
 text{font-family:sans-serif;font-size:13px;fill:#1c1c1c}
 .title{font-size:17px;font-weight:bold}.place{font-size:15px;font-weight:bold}.small{font-size:12px}
 .truth{fill:none;stroke:#1c1c1c;stroke-width:1.6}.reading{fill:#0b62a3}.frame{fill:none;stroke:#8a8a8a}
-.grid{stroke:#e2e2e2}.harm{fill:#a3151f}.fault{fill:url(#hatch);stroke:#555}
+.grid{stroke:#e2e2e2}.lasting{font-size:10px;fill:#fff}.by{fill:#1c1c1c;stroke:#fff}.harm{fill:#a3151f}.fault{fill:url(#hatch);stroke:#555}
 .message{stroke:#6b2fa0;stroke-width:1.3;stroke-dasharray:5 3}.tag{font-weight:bold;fill:#6b2fa0}"""
 _HATCH = (
     '<defs><pattern id="hatch" width="7" height="7" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
@@ -90,8 +90,10 @@ def _head(story: Story) -> Iterator[str]:
     yield _text(x + 336, y, "solid bar: harm")
     yield f'<rect x="{x + 460}" y="{y - 11}" width="30" height="12" class="fault"/>'
     yield _text(x + 496, y, "hatched bar: fault")
-    yield f'<line x1="{x + 640}" y1="{y - 4}" x2="{x + 670}" y2="{y - 4}" class="message"/>'
-    yield _text(x + 676, y, "dashed line with a number: message to people, listed below")
+    yield f'<path d="M{x + 632} {y - 10}h10l-5 9z" class="by"/>'
+    yield _text(x + 648, y, "triangle: to be known by then")
+    yield f'<line x1="{x + 860}" y1="{y - 4}" x2="{x + 890}" y2="{y - 4}" class="message"/>'
+    yield _text(x + 896, y, "numbered line: message to people, listed below")
 
 
 def _group(story: Story, name: str, place: Place, times: _Times, y: float) -> tuple[list[str], float]:
@@ -124,7 +126,15 @@ def _rows(spans: Iterable[Span]) -> dict[str, list[Span]]:
 def _bar(span: Span, times: _Times, y: float) -> str:
     begin, end = times.x(span.begin_ms), times.x(times.end_ms if span.end_ms is None else span.end_ms)
     style = "harm" if span.kind == "harm" else "fault"
-    return f'<rect x="{begin}" y="{y + 2}" width="{max(2.0, round(end - begin, 1))}" height="12" class="{style}"/>'
+    bar = f'<rect x="{begin}" y="{y + 2}" width="{max(2.0, round(end - begin, 1))}" height="12" class="{style}"/>'
+    if span.lasting_ms is not None and times.holds(span.lasting_ms):
+        x = times.x(span.lasting_ms)
+        bar += f'<line x1="{x}" y1="{y + 2}" x2="{x}" y2="{y + 14}" stroke="#fff" stroke-width="2"/>'
+        bar += f'<text x="{x + 4}" y="{y + 12}" class="lasting">lasting</text>'
+    if span.know_by_ms is not None and times.holds(span.know_by_ms):
+        x = times.x(span.know_by_ms)
+        bar += f'<path d="M{x - 5} {y - 3}h10l-5 9z" class="by"/>'
+    return bar
 
 
 def _panel(quantity: str, panel: Panel, times: _Times, y: float) -> Iterator[str]:

@@ -5,7 +5,7 @@ A story is made of facts (as `truth` writes them, read back from JSON), packs an
 
 import json
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
 
@@ -48,6 +48,10 @@ class Span:
     name: str
     begin_ms: int
     end_ms: int | None
+    lasting_ms: int | None = None
+    """When a harm passed beyond mending."""
+    know_by_ms: int | None = None
+    """By when somebody had to know of it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +82,7 @@ class Story:
     places: dict[str, Place] = field(default_factory=dict)
     messages: list[Message] = field(default_factory=list)
     _by_topic: dict[str, list[dict[str, Any]]] = field(default_factory=dict)
-    _open: dict[tuple[str, str, str], int] = field(default_factory=dict)
+    _open: dict[tuple[str, str, str], Span] = field(default_factory=dict)
 
     def add_fact(self, fact: Mapping[str, Any]) -> None:
         """One line of a truth file. Raises KeyError, ValueError or TypeError where it is none."""
@@ -90,7 +94,7 @@ class Story:
             self._by_topic.setdefault(fact["topic"], []).append(dict(fact))
         elif kind == "state":
             self._state(t_ms, fact)
-        elif fact["phase"] in ("begin", "end"):
+        elif kind in ("fault", "harm"):
             self._span(t_ms, kind, fact)
 
     def _place(self, name: str) -> Place:
@@ -107,10 +111,13 @@ class Story:
         about = " ".join(str(fact[key]) for key in ("probe", "channel") if key in fact)
         name = f"{fact['name']} ({about})" if about else str(fact["name"])
         key = (kind, name, str(fact["place"]))
-        if fact["phase"] == "begin":
-            self._open[key] = t_ms
+        span = self._open.pop(key, Span(kind, name, t_ms, None))
+        if "know_by" in fact:
+            span = replace(span, know_by_ms=time_ms(fact["know_by"]))
+        if fact["phase"] == "end":
+            self._place(key[2]).spans.append(replace(span, end_ms=t_ms))
         else:
-            self._place(key[2]).spans.append(Span(kind, name, self._open.pop(key, self.begin_ms), t_ms))
+            self._open[key] = replace(span, lasting_ms=t_ms) if fact["phase"] == "lasting" else span
 
     def add_pack(self, pack: Pack) -> None:
         """The readings in a message, each at its own time where it has one. Raises ValueError where it holds none."""
@@ -126,8 +133,8 @@ class Story:
 
     def finish(self) -> None:
         """What has begun and not ended goes on past the end."""
-        for (kind, name, place), begin_ms in self._open.items():
-            self._place(place).spans.append(Span(kind, name, begin_ms, None))
+        for (_, _, place), span in self._open.items():
+            self._place(place).spans.append(span)
         self._open.clear()
         self.messages.sort(key=lambda message: message.t_ms)
 

@@ -87,6 +87,10 @@ def test_spans_and_messages(files: list[Path]) -> None:
     """Faults and harms begin and end when the truth says so; what still stands at the end is left open."""
     story = plot.read(files)
     sentinel, blind = sorted(story.places["juniper/top"].spans, key=lambda span: span.kind)
+    oxygen = next(span for span in story.places["kettle"].spans if span.name == "oxygen-low")
+    assert oxygen.know_by_ms is not None
+    assert oxygen.lasting_ms is not None
+    assert START_MS + 90 * 60_000 < oxygen.know_by_ms < oxygen.lasting_ms
     assert sentinel == Span("fault", "sentinel (juniper-top)", START_MS + 1_200_000, START_MS + 2_400_000)
     assert (blind.kind, blind.name) == ("harm", "unwatched")
     assert {span.end_ms for span in story.places["kettle"].spans} == {None}
@@ -104,6 +108,8 @@ def test_the_picture_says_everything_in_words(files: list[Path]) -> None:
     expected += ["3. not in this picture, Much later", "20 readings off the axis: -127"]
     assert [words for words in expected if words not in said] == []
     assert circles(svg) > 500
+    assert "lasting" in said
+    assert svg.count('class="by"') == 2  # one in the legend
 
 
 def test_places_where_nothing_is_are_left_out(files: list[Path]) -> None:
