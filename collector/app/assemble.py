@@ -16,6 +16,7 @@ from collector.alarms.model import Link, Newest, Rule
 from collector.app.clock import Now
 from collector.app.dead_addresses import DeadAddresses
 from collector.app.diary_book import book_of
+from collector.app.facts import Sources
 from collector.app.home import Home
 from collector.app.notices import Notices
 from collector.app.pipeline import Judging, Pipeline, make_series
@@ -28,6 +29,7 @@ from collector.domain.units import MEASURES
 from collector.intake.inbox import Intake
 from collector.intake.session import Broker
 from collector.messages.desk import REMEMBER_MS
+from collector.messages.heartbeat import GONE, Pulse
 from collector.messages.lanes import Lanes
 from collector.messages.settings import ChatSettings, MailSettings
 from collector.messages.ways import channels
@@ -78,7 +80,15 @@ def chat_of(settings: Settings) -> ChatSettings:
     return ChatSettings(tuple(url for _, url in named), tuple(name for name, _ in named))
 
 
+def sources_of(settings: Settings, journal: Journal) -> Sources:
+    """What messages tell beyond the readings at hand."""
+    board = settings.board
+    secret = board.link_secret.get_secret_value() if board.link_secret is not None else ""
+    return Sources(journal.hourly_means, board.url, secret)
+
+
 def broker_of(home: Home, settings: Settings, suffix: str = "") -> Broker:
+    """`suffix` to the client id makes a guest, who gives no sign of life."""
     mqtt = settings.mqtt
     return Broker(
         host=mqtt.host,
@@ -91,7 +101,16 @@ def broker_of(home: Home, settings: Settings, suffix: str = "") -> Broker:
         ca_file=mqtt.ca_file,
         version=mqtt.version,
         keepalive_s=mqtt.keepalive_s,
+        life_topic="" if suffix else settings.heartbeat.topic,
+        last_will=GONE,
     )
+
+
+def pulse_of(settings: Settings, now: Now, log: Callable[[str], None]) -> Pulse:
+    """The sign of life, by the ways that are set up."""
+    beat = settings.heartbeat
+    url = beat.url.get_secret_value() if beat.url is not None else None
+    return Pulse(url, beat.topic, beat.every_s, now, log)
 
 
 def assemble(
@@ -109,7 +128,8 @@ def assemble(
     mail, chat = mail_of(settings), chat_of(settings)
     journal, report = _opened(home, lab, now(), damage)
     try:
-        pipeline = build_pipeline(lab, rules, journal, Notices(lab, mail, chat), now())
+        notices = Notices(lab, mail, chat, sources_of(settings, journal))
+        pipeline = build_pipeline(lab, rules, journal, notices, now())
         if report is not None:
             log(f"journal: {report}")
             pipeline.batch.events.append((now(), "journal damaged", str(report)))

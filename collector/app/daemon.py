@@ -17,13 +17,14 @@ from paho.mqtt.client import MQTTMessage
 
 from collector.alarms.layers import RuleSet
 from collector.app.answering import Answers
-from collector.app.assemble import Parts, assemble, rejudge
+from collector.app.assemble import Parts, assemble, pulse_of, rejudge
 from collector.app.catching_up import CATCH_UP_S, CAUGHT_UP_S, CatchingUp
 from collector.app.clock import Now
 from collector.app.home import Home
 from collector.app.ownseries import SELF_EVERY_MS
 from collector.app.pacing import Pacer
 from collector.app.reload import Files
+from collector.app.reports import REPORTS_EVERY_S, reports_of
 from collector.app.selfcheck import SelfCheck
 from collector.app.settings import Settings
 from collector.app.uplinking import uplinking
@@ -100,6 +101,7 @@ class Daemon:
         self._again = False
         self._damage = ""
         self._catching_up = CatchingUp()
+        self._pulse = pulse_of(settings, now, log)
 
     def stop(self) -> None:
         """Ask the loop to end; safe from a signal handler or another thread."""
@@ -126,12 +128,15 @@ class Daemon:
             scheduler = BackgroundScheduler(timezone="UTC", job_defaults=late)
             scheduler.add_job(self._ask, "interval", ("tidy",), seconds=TIDY_EVERY_S)
             scheduler.add_job(self._ask, "interval", ("self-check",), seconds=SELF_EVERY_MS // 1000)
+            scheduler.add_job(self._ask, "interval", ("reports",), seconds=max(1, REPORTS_EVERY_S / self._pace))
             scheduler.add_job(self._ask, "cron", ("retention",), hour=3, minute=17)
             scheduler.start()
+            self._pulse.start()
             try:
                 while not self._stop.is_set():
                     self._run_once()
             finally:
+                self._pulse.close()
                 scheduler.shutdown(wait=False)
 
     def _ask(self, job: str) -> None:
@@ -149,9 +154,12 @@ class Daemon:
         self._pacer = Pacer(time.monotonic())
         ids, unsaid_ms = self.parts.pipeline.ids, self.parts.dead.oldest_unsaid_ms
         self._self_check = SelfCheck(self.home.path, self.parts.journal, ids, self._pace, unsaid_ms)
+        self._reports = reports_of(self.home, self.settings, self.parts.lab, self.parts.journal)
+        self._jobs.put("reports")
         self._answers = Answers(self.parts.journal, self.parts.pipeline, self.log)
         self._catching_up.begin(time.monotonic(), CATCH_UP_S)
-        self._session = Session(self.parts.broker, self._message, self._news, time.monotonic)
+        told = self._pulse.told
+        self._session = Session(self.parts.broker, self._message, self._news, time.monotonic, on_told=told)
         self.parts.pipeline.batch.events.append((self.now(), "started", why))
         self.parts.lanes.start()
         try:
@@ -171,6 +179,8 @@ class Daemon:
         pipeline.settle(self.now())
         pipeline.batch.events.append((self.now(), "stopped", ""))
         self._commit()
+        if self._stop.is_set():
+            self._pulse.stopping(self._session)
         self._write_state("stopped")
 
     def _turn(self) -> None:
@@ -197,6 +207,7 @@ class Daemon:
             pipeline.release(now_ms, gathering)
         self._commit_if_due(now_s)
         self._do_jobs()
+        self._pulse.turned(self._stall is None, self._session)
         if now_s >= self._state_at:
             self._write_state(self._link_text)
         if now_s >= self._files_at or self._asked:
@@ -342,6 +353,8 @@ class Daemon:
                 elif job == "self-check":
                     own = self._self_check.readings(now_ms := self.now(), time.monotonic(), self._held)
                     self.parts.pipeline.take_own(own, now_ms)
+                elif job == "reports":
+                    self._report()
                 elif job == "retention":
                     done = self.parts.journal.retention(self.now(), self.settings.journal.keep_days)
                     if done.more:
@@ -351,7 +364,17 @@ class Daemon:
                 self.log(f"upkeep put off: {error}")
                 return
 
+    def _report(self) -> None:
+        """The digest and the weekly report, where they are due."""
+        now_ms = self.now()
+        try:
+            written = self._reports.due(self._rules.rules, now_ms)
+        except StoreError as error:
+            self.log(f"the digest is put off: {error}")
+            return
+        self.parts.pipeline.report(written.messages, written.meta, written.told, now_ms)
+
     def _write_state(self, link: str) -> None:
         self._state_at = time.monotonic() + STATE_EVERY_S
         stalled = self._stall.reason if self._stall is not None else ""
-        write_state(self.home.sign_of_life, WatchState(self.now(), link, self._held, stalled))
+        write_state(self.home.sign_of_life, WatchState(self.now(), link, self._held, stalled, self._pulse.tallies()))

@@ -37,6 +37,7 @@ def status(home: Home, lab: Lab | None, now_ms: int, stale_ms: int = STALE_MS) -
             "alarms": [alarm_row(held, series) for held in reader.alarms()],
             "outbox": {name: outbox.get(name, 0) for name in ("waiting", "sent", "failed", "unconfirmed")},
             "recipients": recipient_rows(reader.recipients(), lab),
+            "heartbeat": heartbeat_rows(watch),
             "uplink": uplink_row(reader.uplink()),
             "note": reader.note,
         }
@@ -53,6 +54,14 @@ def watch_words(state: WatchState | None, now_ms: int, stale_ms: int) -> str:
     if state.stalled:
         return f"running, but the journal cannot be written: {state.stalled}"
     return "running" if state.link == "up" else f"running without the broker: {state.link}"
+
+
+def heartbeat_rows(state: WatchState | None) -> list[dict[str, Any]]:
+    """How each sign of life that is set up fares, as the collector last said."""
+    return [
+        {"by": beat["by"], "last": iso(beat["last_ms"]), "failures": beat["failures"], "error": beat["error"]}
+        for beat in (state.heartbeat if state is not None else ())
+    ]
 
 
 def probe_rows(series: dict[int, StoredSeries], newest: dict[int, Newest], lab: Lab | None) -> list[dict[str, Any]]:

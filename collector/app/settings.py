@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 from urllib.parse import urlsplit
 
+from paho.mqtt.client import topic_matches_sub
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, SecretStr, ValidationError, model_validator
 from pydantic_core import PydanticCustomError
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict, SettingsError
@@ -278,6 +279,7 @@ def load_settings(environ: Mapping[str, str] | None = None) -> Settings:
     try:
         problems += _unknown(environ)
         settings = Settings()
+        problems += _own_voice(settings)
     except ValidationError as error:
         for found in error.errors(include_url=False, include_input=False):
             name = PREFIX + "__".join(str(part) for part in found["loc"]).upper()
@@ -292,6 +294,14 @@ def load_settings(environ: Mapping[str, str] | None = None) -> Settings:
     if problems:
         raise Refused(problems)
     return settings
+
+
+def _own_voice(settings: Settings) -> Iterator[Problem]:
+    """A sign of life among the probes' topics would come back to us as a reading."""
+    topic, listens = settings.heartbeat.topic, settings.mqtt.topic
+    if topic and topic_matches_sub(re.sub(r"^\$share/[^/]*/", "", listens), topic):
+        says = f"lies within '{listens}', which probes publish to (TRAYWARDEN_MQTT__TOPIC); write one outside it"
+        yield Problem("environment", 0, 0, "TRAYWARDEN_HEARTBEAT__TOPIC", says)
 
 
 def _unknown(environ: Mapping[str, str]) -> Iterator[Problem]:

@@ -5,8 +5,9 @@ not go through the journal. Rewriting a page that exists works on a full disk.
 """
 
 import json
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 _SIZE = 4096
 STALE_MS = 150_000
@@ -22,6 +23,8 @@ class WatchState:
     """Messages received and not yet committed."""
     stalled: str = ""
     """Why the journal cannot be written; empty when it can."""
+    heartbeat: list[dict[str, Any]] = field(default_factory=list)
+    """How each sign of life fares, where any is set up: by, last_ms, failures, error."""
 
 
 def write_state(path: Path, state: WatchState) -> None:

@@ -55,6 +55,9 @@ class Broker:
     ca_file: Path | None = None
     version: Literal["5", "3.1.1"] = "5"
     keepalive_s: int = 30
+    life_topic: str = ""
+    """Where `tell` publishes; the broker says `last_will` there once we are lost. Empty: nowhere."""
+    last_will: bytes = b""
 
     def __repr__(self) -> str:
         return f"Broker({self.host}:{self.port})"
@@ -88,14 +91,17 @@ class Session:
         monotonic: Callable[[], float],
         *,
         keep: bool = True,
+        on_told: Callable[[str], None] = lambda _refusal: None,
     ) -> None:
-        """`keep=False`: a passing guest for whom the broker keeps nothing."""
+        """`keep=False`: a passing guest for whom the broker keeps nothing. `on_told` gets what the broker said to each
+        `tell`: empty where it took it."""
         self.broker = broker
         self._keep = keep
         self.received = 0
         self.up = False
         self._on_message = on_message
         self._on_news = on_news
+        self._on_told = on_told
         self._monotonic = monotonic
         self._retry_at = 0.0
         self._backoff_s = _BACKOFF_S[0]
@@ -123,11 +129,14 @@ class Session:
             client.username_pw_set(self.broker.username, self.broker.password)
         if self.broker.tls or self.broker.ca_file is not None:
             client.tls_set_context(ssl.create_default_context(cafile=self.broker.ca_file))
+        if self.broker.life_topic:
+            client.will_set(self.broker.life_topic, self.broker.last_will, qos=1, retain=True)
         client.connect_timeout = _CONNECT_TIMEOUT_S
         client.on_connect = self._connected
         client.on_disconnect = self._disconnected
         client.on_subscribe = self._subscribed
         client.on_message = self._message
+        client.on_publish = self._published
         return client
 
     def wake(self) -> None:
@@ -295,6 +304,16 @@ class Session:
         ack = self._client.ack
         for mid in mids:
             ack(mid, 1)
+
+    def tell(self, payload: bytes) -> None:
+        """Publish to the topic of life, retained, at least once. For a connection that is up."""
+        self._client.publish(self.broker.life_topic, payload, qos=1, retain=True)
+
+    def _published(
+        self, _client: Client, _data: Any, _mid: int, reason: ReasonCode, _properties: Properties | None
+    ) -> None:
+        refused = f"{self._where()} did not take '{self.broker.life_topic}': {str(reason).lower()}"
+        self._on_told(refused if reason.is_failure else "")
 
     def close(self) -> None:
         """Disconnect in an orderly way; the broker keeps the session. May be called again."""

@@ -51,6 +51,9 @@ def show(found: dict[str, Any], *, us: bool) -> None:
         f"outbox     {outbox['waiting']} waiting, {outbox['sent']} sent, {outbox['failed']} failed, "
         f"{outbox['unconfirmed']} unconfirmed"
     )
+    for beat in found["heartbeat"]:
+        trouble = f"; at present {beat['error']}" if beat["error"] else ""
+        say(f"heartbeat  by {beat['by']}: last {beat['last'] or 'never'}, {beat['failures']} failed{trouble}")
     say()
     _show_alarms(found["alarms"])
     say()
