@@ -108,3 +108,15 @@ def test_a_history_shows_although_the_rules_have_a_mistake(commands: Commands) -
     (commands.home / "rules" / "site.yaml").write_text("alarms: {bedding-dry: {setpoint: many}}", encoding="utf-8")
     _past(commands.home, "bedding-heating", 7.0)
     assert "  7.0 °C" in commands.good("alarms", "history")
+
+
+def test_probes_list_says_which_are_out_of_service_and_by_whom(commands: Commands) -> None:
+    """For people below the table, for programs with each probe."""
+    assert commands.json("probes", "list")["probes"][0]["out_of_service_by"] is None
+    assert "out of service" not in commands.good("probes", "list")
+    with closing(sqlite3.connect(commands.home / "traywarden.db")) as db, db:
+        db.execute("UPDATE alarm_states SET state = 'out-of-service', out_by = 'maintainer'")
+    listed = {one["id"]: one["out_of_service_by"] for one in commands.json("probes", "list")["probes"]}
+    assert listed["juniper-top"] == "maintainer"
+    assert set(listed.values()) == {"maintainer", None}
+    assert "juniper-top is out of service, by maintainer\n" in commands.good("probes", "list")

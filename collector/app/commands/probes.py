@@ -95,10 +95,14 @@ def _add_calibrate(under: Any) -> None:
 def run_list(arguments: argparse.Namespace) -> int:
     home = home_of(arguments)
     with Reader(home.database) as reader:
-        rows = probe_rows({one.id: one for one in reader.series()}, reader.newest(), lab_or_none(home))
+        series = {one.id: one for one in reader.series()}
+        rows = probe_rows(series, reader.newest(), lab_or_none(home))
         strangers = reader.unplaced()
+        held = [alarm.state for alarm in reader.alarms() if alarm.state.out_by and alarm.state.key.series in series]
+    out = {series[state.key.series].probe: state.out_by for state in held}
     if arguments.json:
-        say_json({"probes": rows, "unplaced": [_stranger(one) for one in strangers]})
+        given = [{**row, "out_of_service_by": out.get(row["id"])} for row in rows]
+        say_json({"probes": given, "unplaced": [_stranger(one) for one in strangers]})
         return 0
     shown = []
     for row in rows:
@@ -107,6 +111,9 @@ def run_list(arguments: argparse.Namespace) -> int:
             heard, flag = (one["time"], one["flag"]) if one else ("never", "")
             shown.append([row["id"], row["at"], measure, value, flag, heard])
     table(("probe", "at", "measure", "newest", "flag", "time"), shown)
+    for row in rows:
+        if row["id"] in out:
+            say(f"{row['id']} is out of service, by {out[row['id']]}")
     if strangers:
         say()
         say("readings nobody claims (see: traywarden probes assign --help)")
