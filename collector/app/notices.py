@@ -1,28 +1,26 @@
 """From changes of alarms to rows for the outbox: the desk decides who hears what when, the letters say it, and each
 person gets a row for each way there is to reach them."""
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 
-from collector.alarms.model import AlarmKey, AlarmState, Event, Rule, Transition
+from collector.alarms.model import AlarmKey, AlarmState, Rule, Transition
 from collector.alarms.notice import Notice, NoticeKey
+from collector.app.facts import Sources
 from collector.domain.lab import Lab, Series
-from collector.domain.readings import Stored
 from collector.messages.desk import Desk
-from collector.messages.parcel import Item, Parcel
+from collector.messages.letter import Facts, write
+from collector.messages.parcel import Parcel
 from collector.messages.settings import ChatSettings, MailSettings
-from collector.messages.text import Rendered, render
 from collector.messages.ways import everyone, way_key, ways_to
 from collector.store.batch import NewMessage
-
-NewestOf = Callable[[int], Stored | None]
-"""The newest reading of a series, by its number."""
 
 
 class Notices:
     """The desk of one lab, with the ways to its people."""
 
-    def __init__(self, lab: Lab, mail: MailSettings | None, chat: ChatSettings) -> None:
-        self._lab, self._mail = lab, mail
+    def __init__(self, lab: Lab, mail: MailSettings | None, chat: ChatSettings, sources: Sources | None = None) -> None:
+        self._mail = mail
+        self.sources = Sources() if sources is None else sources
         self.desk = Desk(lab, everyone(lab, chat))
         self._kept: list[Notice] = []
         self._states: Mapping[AlarmKey, AlarmState] = {}
@@ -43,43 +41,28 @@ class Notices:
         """Other rules hold."""
         self.desk.follow(rules)
 
-    def release(self, now_ms: int, gathering: bool, newest: NewestOf) -> list[NewMessage]:
+    def release(self, now_ms: int, gathering: bool, facts: Facts) -> list[NewMessage]:
         """The messages that are to go now."""
         parcels = self.desk.release(now_ms, gathering)
-        return [row for parcel in parcels for row in self._rows(parcel, now_ms, newest)]
+        return [row for parcel in parcels for row in self._rows(parcel, now_ms, facts)]
 
     def changed(self) -> dict[NoticeKey, Notice]:
         """Notices to be stored, new and settled since the last call; with the messages that settled them."""
         return self.desk.changed()
 
-    def _rows(self, parcel: Parcel, now_ms: int, newest: NewestOf) -> Iterator[NewMessage]:
-        letter = _written(parcel, self._lab, now_ms, newest)
+    def _rows(self, parcel: Parcel, now_ms: int, facts: Facts) -> Iterator[NewMessage]:
+        letter = write(parcel, facts, now_ms)
         for way in ways_to(parcel.person, self._mail):
+            chat = way.channel == "chat"
             yield NewMessage(
                 key=way_key(parcel.key, way),
                 recipient=way.recipient,
                 channel=way.channel,
                 priority=parcel.items[0].rule.priority.value,
                 subject=letter.subject,
-                body=letter.body,
+                body=letter.short if chat else letter.body,
                 created_ms=now_ms,
+                html="" if chat else letter.html,
+                picture="" if chat else letter.picture,
                 parents=tuple(way_key(thread, way) for thread in parcel.threads),
             )
-
-
-def _written(parcel: Parcel, lab: Lab, now_ms: int, newest: NewestOf) -> Rendered:
-    """One alarm as its message, several one after the other."""
-    texts = [_said(item, lab, now_ms, newest) for item in parcel.items]
-    if len(texts) == 1:
-        return texts[0]
-    heads = [f"- {text.subject}" for text in texts]
-    bodies = [text.body for text in texts[:20]]
-    return Rendered(f"{texts[0].subject}; and {len(texts) - 1} more", "\n".join([*heads, "", "\n".join(bodies)]))
-
-
-def _said(item: Item, lab: Lab, now_ms: int, newest: NewestOf) -> Rendered:
-    change = item.transition if item.ended is None else item.ended
-    place = lab.by_id.get(item.series.place)
-    text = render(change, item.rule, place, lab, now_ms, series=item.series, last=newest(item.series.id))
-    came = f"CAME AND WENT: {text.subject.partition(': ')[2]}"
-    return text if change.event is not Event.CLEARED or item.ended is None else Rendered(came, text.body)

@@ -15,6 +15,7 @@ from collector.alarms.chunk import Readings
 from collector.alarms.engine import Engine
 from collector.alarms.model import LINK_SERIES, AlarmKey, AlarmState, Rule, Transition
 from collector.app.diary_book import DiaryBook
+from collector.app.facts import LabFacts
 from collector.app.notices import Notices
 from collector.app.ownseries import add_shares, shares
 from collector.domain.calibration import calibrate
@@ -23,7 +24,7 @@ from collector.domain.probe_models import Limits, limits_for
 from collector.domain.quality import Tail, judge, judge_late
 from collector.domain.readings import Flag, Stored, Why
 from collector.intake.inbox import Column, Intake, Oddity, finite_or_none
-from collector.store.batch import Batch, HistoryRow, RejectedRow, Unplaced
+from collector.store.batch import Batch, HistoryRow, NewMessage, RejectedRow, Unplaced
 
 
 @dataclass(frozen=True, slots=True)
@@ -261,7 +262,18 @@ class Pipeline:
 
     def release(self, now_ms: int, gathering: bool = False) -> None:
         """Tell people what they are to hear now. `gathering`: a backlog is coming in, which is told together."""
-        self.batch.messages.extend(self._notices.release(now_ms, gathering, self._last.get))
+        facts = LabFacts(self.lab, self._last, self._series, self.engine.states, self._notices.sources)
+        self.batch.messages.extend(self._notices.release(now_ms, gathering, facts))
+        self.batch.notices.update(self._notices.changed())
+
+    def report(
+        self, messages: Sequence[NewMessage], meta: Mapping[str, str], told: Sequence[tuple[str, str]], now_ms: int
+    ) -> None:
+        """Digests and weekly reports go out. `told`: role and key of each; what was left for it is told by it."""
+        self.batch.messages.extend(messages)
+        self.batch.meta.update(meta)
+        for role, key in told:
+            self._notices.desk.digested(role, key, now_ms)
         self.batch.notices.update(self._notices.changed())
 
     def _settle_states(self) -> None:

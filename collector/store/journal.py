@@ -245,6 +245,13 @@ class Journal:
         with self._work() as db:
             return tails(db, series_ids, since_ms)
 
+    def hourly_means(self, series: int, since_ms: int, until_ms: int) -> list[tuple[int, float]]:
+        """(hour, mean) of each hour in the stretch that has a good reading, as of the last tidying."""
+        query = """SELECT hour, mean FROM hourly
+            WHERE hour >= ? AND hour < ? AND series = ? AND mean IS NOT NULL ORDER BY hour"""
+        with self._work() as db:
+            return db.execute(query, (since_ms, until_ms, series)).fetchall()
+
     def arrivals(self) -> list[tuple[int, bytes]]:
         """Packet ids and digests of the last messages whose time was their arrival, oldest first."""
         with self._work() as db:
