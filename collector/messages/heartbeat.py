@@ -72,13 +72,14 @@ class Pulse:
         every_s: float,
         now: Callable[[], int],
         log: Callable[[str], None],
-        look_s: float = _LOOK_S,
+        monotonic: Callable[[], float] = time.monotonic,
     ) -> None:
-        self._url, self._topic, self._every_s, self._now, self._look_s = url, topic, every_s, now, look_s
+        """`every_s` seconds of `monotonic` lie between two signs."""
+        self._url, self._topic, self._every_s, self._now, self._monotonic = url, topic, every_s, now, monotonic
         self._by_url = Tally("url", now, log)
         self._by_topic = Tally("topic", now, log)
         self._progress_s = float("-inf")
-        self._topic_due_s = float("-inf")
+        self._topic_due_s = self._url_due_s = float("-inf")
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="heartbeat", daemon=True)
 
@@ -97,7 +98,7 @@ class Pulse:
 
     def turned(self, writable: bool, voice: Voice) -> None:
         """The loop has turned. `writable`: as far as is known, the journal can be written."""
-        now_s = time.monotonic()
+        now_s = self._monotonic()
         self._progress_s = now_s if writable else float("-inf")
         if not self._topic:
             return
@@ -121,12 +122,15 @@ class Pulse:
         return json.dumps({"state": state, "at": at, **more}).encode()
 
     def _run(self) -> None:
-        due_s = time.monotonic()
-        while not self._stop.wait(self._look_s):
-            now_s = time.monotonic()
-            if now_s >= due_s and now_s - self._progress_s < _NO_PROGRESS_S:
-                due_s = now_s + self._every_s
-                self._by_url.add(call(self._url or ""))
+        while not self._stop.wait(_LOOK_S):
+            self.call_if_due()
+
+    def call_if_due(self) -> None:
+        """Call the web address if it is time and there is progress; its thread asks every second."""
+        now_s = self._monotonic()
+        if self._url and now_s >= self._url_due_s and now_s - self._progress_s < _NO_PROGRESS_S:
+            self._url_due_s = now_s + self._every_s
+            self._by_url.add(call(self._url))
 
 
 def call(url: str, timeout_s: float = _ANSWER_S) -> str:
