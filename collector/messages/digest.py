@@ -31,6 +31,8 @@ _FEED_AFTER_DAYS = 3
 fastest that records for organic vermicompost allow (NOSB 2002)."""
 _DRAIN_AFTER_DAYS = 7
 """Common practice, no source."""
+HANDS = "Afterwards everybody washes their hands with soap and running water, 20 s or more"
+"""CDC, hand washing; bedding, leachate and tea are not sanitised."""
 _STALE_MS = 2 * 3_600_000
 _ORDER = list(Priority)
 
@@ -150,6 +152,7 @@ class _Teller:
             if concerns(self.person, brew.place, self.view.lab):
                 line = brew_line(brew, stopped_ms, used, self.view.now_ms, self.when)
                 yield from (f"{self.label(brew.place)}: {line}",) if line else ()
+        yield HANDS
 
     def _bin_tasks(self, place: Place) -> Iterator[str]:
         name, days = one_line(place.label), self._days_since

@@ -60,6 +60,7 @@ def test_a_quiet_morning_says_so_and_what_to_do() -> None:
     assert found["Today's check"][0] == (
         "Juniper: squeeze a handful of each tray (none noted yet), and see that the blanket is damp"
     )
+    assert found["Today's check"][-1].startswith("Afterwards everybody washes their hands with soap")
     assert subject(QUIET, TEACHER) == "Quillbrook School, Monday 3 Mar: all is well."
 
 
@@ -108,7 +109,7 @@ def test_a_brew_says_by_when_to_end_it() -> None:
     """The brewer's line stands among the day's tasks; one that is used up asks for nothing."""
     brew = Brew(1, "kettle", at(2, 9), None, None, at(2, 9), "class 4b")
     running = told(replace(QUIET, brews=((brew, None, False),)))["Today's check"]
-    assert running[-1] == ("Kettle: brew running since Sunday 09:00; ready from Sunday 21:00, end it by 21:00")
+    assert running[-2] == ("Kettle: brew running since Sunday 09:00; ready from Sunday 21:00, end it by 21:00")
     used = replace(brew, ended_ms=at(3, 6), air_stopped_ms=at(3, 6))
     assert not any("Kettle" in line for line in told(replace(QUIET, brews=((used, at(3, 6), True),)))["Today's check"])
 
