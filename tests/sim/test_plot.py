@@ -254,3 +254,14 @@ def test_png_by_chromium(files: list[Path], tmp_path: Path) -> None:
     assert head[:8] == b"\x89PNG\r\n\x1a\n"
     assert int.from_bytes(head[16:20], "big") == int(size["width"])
     assert int.from_bytes(head[20:24], "big") == int(size["height"])
+
+
+def test_probes_that_share_a_topic_and_readings_that_are_missing() -> None:
+    """SenML tells probes apart by name; a channel that sends no value leaves a gap in the dots, in any format."""
+    shared = "second: {place: juniper/bottom, topic: worms/juniper/top}\nroom-air: {format: json}"
+    cut = "- {kind: unplugged, place: room, channel: humidity, from: 20 min, for: 20 min}"
+    story = plot.played(Play(small_lab(shared, cut), 1, START_MS, HOUR_MS))
+    counts = [len(story.places[name].panels["moisture"].readings) for name in ("juniper/top", "juniper/bottom")]
+    assert counts == [60, 120]
+    assert len(story.places["room"].panels["humidity"].readings) == 40
+    assert len(story.places["room"].panels["temperature"].readings) == 60
