@@ -16,8 +16,17 @@ from tests.services.waiting import wait_until
 class InProcess:
     """`with InProcess(home, port) as watch:` runs until the block ends; what the loop raised is raised there."""
 
-    def __init__(self, home: Path, port: int, *, keep_days: int = 730, now: Now = system_now, **mqtt: Any) -> None:
-        settings = Settings(mqtt=Mqtt(port=port, **mqtt), mail=Mail(), journal=Journal(keep_days=keep_days))
+    def __init__(
+        self,
+        home: Path,
+        port: int,
+        *,
+        keep_days: int = 730,
+        now: Now = system_now,
+        mail: Mail | None = None,
+        **mqtt: Any,
+    ) -> None:
+        settings = Settings(mqtt=Mqtt(port=port, **mqtt), mail=mail or Mail(), journal=Journal(keep_days=keep_days))
         self.log: list[str] = []
         self.daemon = Daemon(Home(home), settings, now, self.log.append)
         self.raised: BaseException | None = None
