@@ -5,7 +5,7 @@ the collector somewhere in the middle of it. At the end the journal is compared 
 the alarms that were due. A full disk is a file size limit set on the running process from outside.
 
 What is held back because enough was sent within the hour is told at the very end, by the same collector on a clock that
-is a quarter of an hour on. Each change of the alarm must then be in exactly one message to the one person there is.
+is a quarter of an hour on. Each change of the alarm must then be in exactly one message to each person.
 """
 
 import random
@@ -38,6 +38,7 @@ _START_S = 1_772_438_400
 _HOT = "juniper/top"
 _RULE = "bedding-hot"
 _SENDER = "traywarden@quillbrook.example"
+_PEOPLE = tuple(f"class-{number}" for number in range(1, 9))
 _EVERY = {"broker restarts": 9, "full disks": 6, "mail outages": 4}
 """Every so many cycles."""
 
@@ -60,7 +61,7 @@ def run(packs: int, kills: int, seed: int) -> dict[str, float | int]:
     chance = random.Random(seed)  # noqa: S311  repeatable, not secret
     began = time.monotonic()
     with tempfile.TemporaryDirectory() as name, SmtpServer() as mail, Mosquitto(Path(name) / "broker") as broker:
-        home = make_home(Path(name) / "home")
+        home = make_home(Path(name) / "home", _PEOPLE)
         (home / "rules").mkdir()
         (home / "rules" / "site.yaml").write_text(HOT_AT_ONCE, encoding="utf-8")
         settings = {
@@ -96,7 +97,7 @@ def _cycle(
     sending.start()
     if "full disks" in due:
         resource.prlimit(watch.pid, resource.RLIMIT_FSIZE, (4_096, resource.RLIM_INFINITY))
-    time.sleep(chance.uniform(0.0, 1.0))
+    time.sleep(chance.uniform(0.0, 2.5))  # some of them while the messages go out, a second after the packs
     watch.kill()
     watch.start()
     sending.join()
@@ -158,15 +159,16 @@ def _settle(watch: Watch, port: int, mail: SmtpServer, story: _Story) -> dict[st
     copies = Counter(str(one.message["Message-ID"]) for one in mail.accepted)
     told = _changes_by_message(database)
     arrived = [key for key in told if copies[key]]
+    due = story.hot * 2 * len(_PEOPLE)
     return {
         "lost": story.sent * 3 - distinct,
         "stored_twice": stored - distinct,
-        "due": story.hot * 2,
+        "due": due,
         "told": sum(told[key] for key in arrived),
         "messages": len(copies),
-        "told_twice": copies.total() - len(copies) + sum(told.values()) - len(_changes(database)),
+        "told_twice": copies.total() - len(copies) + sum(told.values()) - len(_changes(database)) * len(_PEOPLE),
         "unconfirmed": len(unconfirmed),
-        "never_told": story.hot * 2 - sum(told[key] for key in {*arrived, *(unconfirmed & told.keys())}),
+        "never_told": due - sum(told[key] for key in {*arrived, *(unconfirmed & told.keys())}),
     }
 
 
@@ -186,7 +188,7 @@ def _waiting(database: Path) -> int:
 
 
 def _changes(database: Path) -> set[tuple[int, str]]:
-    """Every change of the alarm that the one person must hear of."""
+    """Every change of the alarm that each person must hear of."""
     query = "SELECT t_ms, event FROM alarm_history WHERE rule = ? AND event IN ('raised', 'cleared')"
     with closing(sqlite3.connect(database)) as db:
         return set(db.execute(query, (_RULE,)))

@@ -1,12 +1,17 @@
 """The lab the benches run in: two bins of three trays, a probe box in each tray that sends three measures."""
 
+from collections.abc import Sequence
 from pathlib import Path
 
 LAB_NAME = "Quillbrook School worm lab"
 TRAYS = tuple(f"{name}/{tray}" for name in ("juniper", "maple") for tray in ("top", "middle", "bottom"))
 
 
-def lab_text(topic_prefix: str = "worms", channels: tuple[str, ...] = ("temperature", "moisture", "battery")) -> str:
+def lab_text(
+    topic_prefix: str = "worms",
+    channels: tuple[str, ...] = ("temperature", "moisture", "battery"),
+    people: Sequence[str] = ("teacher",),
+) -> str:
     """lab.yaml with one probe a tray; each sends SenML with its tray's name as base name."""
     lines = [f"lab: {{name: {LAB_NAME}, time_zone: UTC, units: metric}}", "bins:"]
     for name in ("juniper", "maple"):
@@ -27,13 +32,13 @@ def lab_text(topic_prefix: str = "worms", channels: tuple[str, ...] = ("temperat
             "    channels:",
             *(f"      {name}: {shapes[name]}" for name in channels),
         ]
-    lines += ["people:", "  teacher: {email: teacher@quillbrook.example}", ""]
+    lines += ["people:", *(f"  {role}: {{email: {role}@quillbrook.example}}" for role in people), ""]
     return "\n".join(lines)
 
 
-def make_home(folder: Path) -> Path:
+def make_home(folder: Path, people: Sequence[str] = ("teacher",)) -> Path:
     folder.mkdir(parents=True, exist_ok=True)
-    (folder / "lab.yaml").write_text(lab_text(), encoding="utf-8")
+    (folder / "lab.yaml").write_text(lab_text(people=people), encoding="utf-8")
     return folder
 
 
