@@ -10,10 +10,11 @@ DAY_MS = 24 * HOUR_MS
 
 _EVENTFUL = """\
 title: Everything happens
-length: 60 d
+length: 30 d
 step: 5 min
 states: 1 h
-holidays: [03-23 to 03-29]
+every: 1 h
+holidays: [03-16 to 03-17]
 room: {day: 21 degC, night: 17 degC, humidity: 45 %RH, outside: 10 degC}
 bins:
   juniper:
@@ -45,21 +46,22 @@ faults:
   - {kind: heat, place: maple/only, from: 1 d, for: 4 d, feed: 2.5 kg}
   - {kind: heat, place: juniper/middle, from: 8 d, for: 2 d, feed: 1 kg, peak_after: 6 h, mixed: 0.5}
   - {kind: flood, place: juniper/middle, from: 12 d, for: 2 h, water: 6 L}
-  - {kind: flood, place: juniper/top, from: 20 d, for: 3 h, water: 12 L}
-  - {kind: drain_blocked, place: juniper, from: 19 d, for: 3 d}
+  - {kind: flood, place: juniper/top, from: 14 d, for: 3 h, water: 12 L}
+  - {kind: drain_blocked, place: juniper, from: 13 d, for: 3 d}
   - {kind: pump_stop, place: kettle, from: 54 h, for: 1 h}
   - {kind: pump_weak, place: kettle, from: 57 h, for: 6 h, left: 30 %}
   - {kind: brew_forgotten, place: kettle, from: 9 d, for: 3 d}
-  - {kind: heat_wave, from: 26 d, for: 4 d, peak: 36 degC}
-  - {kind: heating_off, from: 34 d, for: 14 h, down_to: -8 degC, lag: 3 h}
-  - {kind: holiday, from: 40 d, for: 10 d}
-  - {kind: dry_air, from: 40 d, for: 10 d, humidity: 12 %RH}
+  - {kind: heat_wave, from: 17 d, for: 4 d, peak: 36 degC}
+  - {kind: heating_off, from: 22 d, for: 14 h, down_to: -8 degC, lag: 3 h}
+  - {kind: holiday, from: 24 d, for: 5 d}
+  - {kind: dry_air, from: 24 d, for: 5 d, humidity: 12 %RH}
 """
 
 _ROUTINE = """\
 title: What people do
 step: 5 min
 states: 1 h
+every: 1 h
 holidays: [03-09 to 03-15]
 room: {day: 20 degC, night: 20 degC, humidity: 50 %RH, swing: 0 degC, start: 20 degC}
 bins:

@@ -27,8 +27,8 @@ def ran(scenario: Scenario, days: float) -> Run:
 
 @pytest.fixture(scope="module")
 def whole() -> Run:
-    """60 days of it."""
-    return ran(eventful(), 60)
+    """30 days of it."""
+    return ran(eventful(), 30)
 
 
 def test_water_balances(whole: Run) -> None:
@@ -93,7 +93,7 @@ def test_worms_balance(whole: Run) -> None:
             dead += did.died_kg
             assert sum(d.crawled_kg for d in moved.trays) == pytest.approx(0, abs=1e-12)
         last = whole[-1][0].trays[n]
-        assert (last.worms_kg, last.dead_kg) == (pytest.approx(alive, abs=1e-9), pytest.approx(dead, abs=1e-9))
+        assert [last.worms_kg, last.dead_kg] == pytest.approx([alive, dead], abs=1e-9)
     assert whole[-1][0].trays[3].worms_kg == 0
     assert whole[-1][0].trays[0].dead_kg > 0
 
@@ -107,7 +107,7 @@ def test_everything_did_happen(whole: Run) -> None:
     assert max(now.trays[3].pocket_c for now, _ in whole) > 35
     assert max(now.room_c for now, _ in whole) > 34
     assert min(now.trays[0].temp_c for now, _ in whole) < 4
-    away = [did[1].added for did, hour in zip(trays, hours, strict=True) if 40 * 24 <= hour < 50 * 24]
+    away = [did[1].added for did, hour in zip(trays, hours, strict=True) if 24 * 24 <= hour < 29 * 24]
     assert all(added.poured_kg == added.fed_kg == 0 for added in away)
     assert {now.brewers[0].phase.value for now, _ in whole} == {"water", "brewing", "held"}
 
@@ -128,7 +128,8 @@ def test_states_stay_possible(whole: Run) -> None:
 
 def test_shorter_steps_give_the_same_story() -> None:
     """The step is short enough: with a fifth of the 5 minutes no tray is further off, any hour of five days with
-    drought and an overfeed in them, than 0.5 degC at the pocket and 0.3 in the bed, 0.2 % moisture or 2 % of the worms."""
+    drought and an overfeed in them, than 0.5 degC at the pocket and 0.3 in the bed, 0.2 % moisture or 2 % of
+    the worms."""
     long = eventful()
     coarse, fine = ran(long, 5), ran(replace(long, step_ms=60_000), 5)
     for (a, _), (b, _) in zip(coarse[::12], fine[::60], strict=True):

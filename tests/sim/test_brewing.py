@@ -83,6 +83,14 @@ def test_clean_water_uses_no_oxygen() -> None:
     assert tea.oxygen_mg_l == pytest.approx(9.09, abs=0.02)
 
 
+def test_a_brew_under_a_closed_lid_lives_on_what_it_has() -> None:
+    """Without any surface and with the pump off no oxygen comes in."""
+    sealed = Brewer(volume_l=20, aeration_per_h=9, surface_per_h=0, uptake_mg_l_h=6)
+    tea, moved = brewer.step(sealed, Tea(20, 8, True), 20, False, 1800)
+    assert moved.in_mg_l == 0
+    assert tea.oxygen_mg_l == pytest.approx(5)
+
+
 def test_a_brew_has_its_times() -> None:
     """Water before, air for as long as planned, then held until used, then water; the next in its turn."""
     brews = [

@@ -9,7 +9,9 @@ from hypothesis import strategies as st
 
 from sim_sensors import mishap_file, people_file, scenario_file, scenarios
 from sim_sensors.faults import Kind
+from sim_sensors.physics.room import Outside
 from sim_sensors.sections import BadScenario
+from tests.sim.eventful import eventful
 
 GOOD = """\
 title: A try
@@ -44,6 +46,27 @@ def test_a_good_file_is_read() -> None:
     assert (got.length_ms, got.every_ms, got.room_start_c) == (86_400_000, 60_000, None)
 
 
+def test_all_there_is_to_write_is_read() -> None:
+    """Every kind of fault, brew and routine arrives as it is written."""
+    got = eventful()
+    assert {fault.kind for fault in got.faults} == set(Kind)
+    by_kind = {fault.kind: fault for fault in got.faults}
+    wave, cold, weak = by_kind[Kind.HEAT_WAVE], by_kind[Kind.HEATING_OFF], by_kind[Kind.PUMP_WEAK]
+    assert (wave.place, wave.temp_c, cold.temp_c, cold.lag_h, weak.strength) == ("room", 36, -8, 3, 0.3)
+    assert (by_kind[Kind.FLOOD].water_kg, by_kind[Kind.DRY_AIR].humidity_pct, by_kind[Kind.HEAT].mixed) == (12, 12, 0.5)
+    assert (got.step_ms, got.states_ms, got.doubling_d) == (300_000, 3_600_000, 75)
+    assert got.room.school.holidays == (((3, 16), (3, 17)),)
+    assert got.room.outside == Outside(10, 9)
+    assert got.trays[0].start.worms_kg == pytest.approx(2.5 * 0.165)
+    assert [(one.name, one.sump_kg, one.start_kg) for one in got.bins] == [("juniper", 1, 0.2), ("maple", 2, 0)]
+    assert [(brew.lasts_ms, brew.used_after_ms, brew.food_g_l) for brew in got.brews] == [
+        (86_400_000, 7_200_000, n) for n in (1, 2)
+    ]
+    assert got.routine[0].feed_on == {0, 3}
+    assert (got.routine[2].at_ms, got.routine[3].empty_above_pct) == (9 * 3_600_000, 50)
+    assert got.care[2].empty
+
+
 @pytest.mark.parametrize("name", scenarios.names())
 def test_shipped_scenarios_load(name: str) -> None:
     """Every scenario that ships is a good one."""
@@ -54,6 +77,9 @@ def test_no_shipped_scenario_of_that_name() -> None:
     """An unknown name is a KeyError, and a lab file is not a scenario."""
     with pytest.raises(KeyError):
         scenarios.load("school-demo.lab")
+
+
+AT = "place: juniper/top"
 
 
 @pytest.mark.parametrize(
@@ -94,6 +120,29 @@ def test_no_shipped_scenario_of_that_name() -> None:
         ("bins:", "bins: 3\nextra:", "try.yaml:3:7 bins: expected a mapping of 'key: value' lines"),
         ("care:", "care: 3\nmore:", "try.yaml:9:7 care: expected a list of '- key: value' items"),
         ("title: A try", "title: [1]", "try.yaml:1:8 title: expected text"),
+        ("title: A try", "title: A try\nstates: 45 s", "states: the time between states must be whole steps of 30 s"),
+        ("title: A try", "title: A try\nholidays: [12-21]", "'12-21' is no span of days; write it like '12-21 to"),
+        ("title: A try", "title: A try\nholidays: [02-30 to 03-01]", "'02-30 to 03-01' is no span of days"),
+        ("title: A try", "title: A try\nholidays: 3", "holidays: expected a list, like '[a, b]'"),
+        ("title: A try", "title: A try\nholidays: [[1]]", "holidays: expected a list, like '[a, b]'"),
+        ("45 %RH}", "45 %RH, season: 9 degC}", "room.season: 'season' needs 'outside: 10 degC', the mean of the year"),
+        ("  kettle:", "  room:", "brewers.room: 'room' is the room; give the brewer another name"),
+        ("75 %, temp", "75 %, holds: 8, full: 7, temp", "top.full: '7' is out of range; 8 to 40"),
+        ("      top:", "      {}\nmore:\n      top:", "juniper.trays: a bin needs a tray"),
+        ("water: 1 L", "empty: yes", "care[0].place: no bin 'juniper/top'"),
+        ("water: 1 L", "empty: maybe", "care[0].empty: 'maybe' is neither yes nor no"),
+        ("kind: dry_out", "kind: heat_wave", "faults[0].place: no place for heat_wave 'juniper/top'; use one of: room"),
+        ("kind: dry_out", "kind: flood", "faults[0].water: 'water' is missing; write it like 'water: 20 L'"),
+        ("care:", f"routine: [{{{AT}, dry_below: 70 %}}]\ncare:", "'dry_below' and 'water_to' belong together"),
+        ("care:", f"routine: [{{{AT}, dry_below: 70 %, water_to: 60 %}}]\ncare:", "the first below the second"),
+        ("care:", f"routine: [{{{AT}}}]\ncare:", "routine[0]: give 'dry_below: 70 %' with 'water_to: 78 %', or"),
+        ("care:", f"routine: [{{{AT}, feed: 1 g, feed_on: mon sat}}]\ncare:", "no school day 'sat'"),
+        ("care:", f"routine: [{{{AT}, empty_above: 50 %}}]\ncare:", "routine[0].place: no bin 'juniper/top'"),
+        (
+            "care:",
+            "brews: [{at: 1 d, place: kettle}, {at: 2 d, place: kettle}]\ncare:",
+            "brews[1].at: the brew before it is not used yet; write brews in the order of their times",
+        ),
     ],
 )
 def test_slips_are_told(old: str, new: str, told: str) -> None:
