@@ -267,3 +267,15 @@ def test_a_secret_file_that_cannot_be_read_is_refused(secrets: Path) -> None:
     """An error of the disk is one line."""
     (secrets / "TRAYWARDEN_MQTT__PASSWORD").symlink_to("/proc/self/mem")  # reading its start fails for anyone
     assert refused() == ["environment TRAYWARDEN_SECRETS_DIR: cannot be read: Input/output error"]
+
+
+@pytest.mark.parametrize("listens", ["worms/#", "+/life", "$share/labs/worms/+"])
+def test_a_sign_of_life_among_the_probes_is_refused(monkeypatch: pytest.MonkeyPatch, listens: str) -> None:
+    """It would come back as a reading; beside them it is taken."""
+    monkeypatch.setenv("TRAYWARDEN_MQTT__TOPIC", listens)
+    monkeypatch.setenv("TRAYWARDEN_HEARTBEAT__TOPIC", "worms/life")
+    (line,) = refused()
+    assert "TRAYWARDEN_HEARTBEAT__TOPIC" in line
+    assert f"lies within '{listens}'" in line
+    monkeypatch.setenv("TRAYWARDEN_HEARTBEAT__TOPIC", "traywarden/alive")
+    assert load_settings().heartbeat.topic == "traywarden/alive"

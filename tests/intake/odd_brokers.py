@@ -6,7 +6,7 @@ from collections.abc import Callable
 from types import TracebackType
 from typing import Self
 
-CONNECT, SUBSCRIBE = 1, 8
+CONNECT, PUBLISH, SUBSCRIBE = 1, 3, 8
 Answer = Callable[[int, bytes], bytes]
 """(packet type, packet body) -> what to send back; HANG_UP ends the connection."""
 HANG_UP = b"hang up"

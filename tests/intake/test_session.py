@@ -11,7 +11,17 @@ from typing import Any, Literal
 import pytest
 
 from collector.intake.session import Broker, Link, LinkNews, Session, explain
-from tests.intake.odd_brokers import CONNECT, HANG_UP, SUBSCRIBE, Answer, OddBroker, accepts, refuses, subscribed
+from tests.intake.odd_brokers import (
+    CONNECT,
+    HANG_UP,
+    PUBLISH,
+    SUBSCRIBE,
+    Answer,
+    OddBroker,
+    accepts,
+    refuses,
+    subscribed,
+)
 from tests.services.free_port import free_port
 from tests.services.mosquitto import Mosquitto
 from tests.services.waiting import wait_until
@@ -270,3 +280,44 @@ def test_every_way_a_connection_fails_has_its_line(error: Exception, says: str) 
     assert says in text
     assert "\n" not in text
     assert "damp blanket" not in text + repr(broker) + str(broker)
+
+
+@BOTH
+def test_the_last_will_goes_with_the_connection(version: Version) -> None:
+    """Named in CONNECT (MQTT 5.0 section 3.1.2.5, 3.1.1 section 3.1.2.5: will flag 0x04, QoS 1 0x08, retain 0x20),
+    and only where there is a topic for it."""
+    bodies: list[bytes] = []
+
+    def answer(kind: int, body: bytes) -> bytes:
+        if kind == CONNECT:
+            bodies.append(body)
+        return _answers(version)(kind, body)
+
+    life = {"life_topic": "traywarden/alive", "last_will": b'{"state": "gone"}'}
+    for options in (life, {}):
+        with OddBroker(answer) as odd, talk(odd.port, version, **options) as one:
+            one.until_news(1)
+    told, silent = bodies
+    assert told[7] & 0x3C == 0x2C
+    assert b"traywarden/alive" in told
+    assert b'{"state": "gone"}' in told
+    assert silent[7] & 0x3C == 0
+
+
+def test_a_broker_that_does_not_take_the_sign_of_life_is_told_in_one_line() -> None:
+    """MQTT 5 says so in its PUBACK (section 3.4.2.1, 0x87 not authorized)."""
+    said: list[str] = []
+
+    def answer(kind: int, body: bytes) -> bytes:
+        topic_bytes = 2 + int.from_bytes(body[:2], "big")
+        mid = body[topic_bytes : topic_bytes + 2]
+        return b"\x40\x03" + mid + b"\x87" if kind == PUBLISH else _answers("5")(kind, body)
+
+    with OddBroker(answer) as odd:
+        broker = Broker("127.0.0.1", odd.port, "worms/#", "quillbrook", life_topic="traywarden/alive")
+        session = Session(broker, lambda _message: None, lambda _news: None, Monotonic(), on_told=said.append)
+        wait_until(lambda: session.pump(0.02, 100) < 0 or session.up, "the connection")
+        session.tell(b"{}")
+        wait_until(lambda: session.pump(0.02, 100) < 0 or said, "the answer")
+        session.close()
+    assert said == [f"broker 127.0.0.1:{odd.port} did not take 'traywarden/alive': not authorized"]
