@@ -19,6 +19,7 @@ from collector.app.diary_book import book_of
 from collector.app.facts import Sources
 from collector.app.home import Home
 from collector.app.notices import Notices
+from collector.app.pictures import drawing
 from collector.app.pipeline import Judging, Pipeline, make_series
 from collector.app.settings import Settings
 from collector.domain.lab import Channel, Lab, Series, SeriesKey, subjects
@@ -139,7 +140,7 @@ def assemble(
         raise
     if outbox.unconfirmed_at_open:
         log(f"outbox: {outbox.unconfirmed_at_open} messages cut off by the stop may have arrived; not sent again")
-    ways = channels(mail, chat, home.outbox_folder, lab.name, settings.mail.sender)
+    ways = channels(mail, chat, home.outbox_folder, lab.name, settings.mail.sender, drawing(home.database, log))
     lanes = Lanes(outbox, ways, now, log)
     dead = DeadAddresses(journal, lab, mail, chat, lanes.failed, log)
     return Parts(lab, journal, pipeline, broker_of(home, settings), outbox, lanes, dead)

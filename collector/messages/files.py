@@ -8,19 +8,20 @@ from pathlib import Path
 
 from collector.messages.localtime import utc
 from collector.messages.mail import build_message
-from collector.messages.port import Row, TemporaryFailure
+from collector.messages.port import Draw, Row, TemporaryFailure, no_picture
 
 
 class FileChannel:
     """Writes each message into a folder under a name that follows from it, so that writing it again changes nothing."""
 
-    def __init__(self, folder: Path, sender: str, lab_name: str) -> None:
+    def __init__(self, folder: Path, sender: str, lab_name: str, draw: Draw = no_picture) -> None:
         self._folder = folder
         self._sender = sender
         self._lab_name = lab_name
+        self._draw = draw
 
     def deliver(self, row: Row, before_data: Callable[[], None]) -> str:
-        content = build_message(row, self._sender, self._lab_name).as_bytes()
+        content = build_message(row, self._sender, self._lab_name, self._draw(row)).as_bytes()
         path = self._folder / file_name(row)
         temporary = self._write(content)
         try:

@@ -10,10 +10,20 @@ from email.header import Header
 from email.headerregistry import Address
 from email.message import EmailMessage
 from email.policy import SMTP
+from typing import Any
 
+from collector.messages.html import with_picture
 from collector.messages.localtime import utc
 from collector.messages.plain import one_line, visible
-from collector.messages.port import PermanentFailure, Row, TemporaryFailure, Unconfirmed
+from collector.messages.port import (
+    Draw,
+    Drawn,
+    PermanentFailure,
+    Row,
+    TemporaryFailure,
+    Unconfirmed,
+    no_picture,
+)
 from collector.messages.session import close_session, explain, open_session, said
 from collector.messages.settings import MailSettings
 
@@ -25,11 +35,14 @@ _ADDRESS = re.compile(
     r"(?:(?P<name>[^<>@]*)<)?(?P<local>[A-Za-z0-9!#$%&'*+/=?^_`{|}~.-]+)@(?P<domain>[^\s@<>()\[\]\\,;:\"]+)(?(name)>)"
 )
 """One address, with or without a name before it: dot-atom of RFC 5322 section 3.2.3; no comments, lists or routes."""
+_CTE = "quoted-printable"
+"""Every server takes it, 8BITMIME or not."""
+_MOST_PARENTS = 20
 _NO_ADDRESS = "'{}' is no email address; write it like role@school.example"
 
 
-def build_message(row: Row, sender: str, lab_name: str) -> EmailMessage:
-    """The email for one row of the outbox; the same row always gives the same one.
+def build_message(row: Row, sender: str, lab_name: str, drawn: Drawn | None = None) -> EmailMessage:
+    """The email for one row of the outbox; the same row and picture always give the same one.
 
     Raises PermanentFailure where an address cannot be used. No text of the row can add a header or a recipient.
     """
@@ -39,11 +52,47 @@ def build_message(row: Row, sender: str, lab_name: str) -> EmailMessage:
     message["To"] = _recipient_address(row.recipient)
     message.set_raw("Subject", _encoded(one_line(row.subject, 200)))
     message["Date"] = utc(row.created_ms)
-    message["Message-ID"] = f"<{_digest(row.key, lab_name)}@{origin.domain}>"
+    message["Message-ID"] = _message_id(row.key, lab_name, origin)
+    _thread(message, [_message_id(key, lab_name, origin) for key in row.parents if key != row.key])
     message["Auto-Submitted"] = "auto-generated"  # RFC 3834: holiday notices and the like do not answer it
-    body = "\n".join(visible(line) for line in row.body.split("\n"))
-    message.set_content(body, charset="utf-8", cte="quoted-printable")  # every server takes it, 8BITMIME or not
+    message.set_content(_safe(row.body), charset="utf-8", cte=_CTE)
+    if row.html:
+        _add_html(message, row, origin, lab_name, drawn)
     return message
+
+
+def _safe(text: str) -> str:
+    return "\n".join(visible(line) for line in text.split("\n"))
+
+
+def _add_html(message: EmailMessage, row: Row, origin: Address, lab_name: str, drawn: Drawn | None) -> None:
+    """The page as the richer alternative, with the picture inside it (RFC 2046 section 5.1.4, RFC 2387)."""
+    name = _digest(row.key, lab_name)
+    content_id = f"{name}.picture@{origin.domain}" if drawn is not None else ""
+    page = with_picture(_safe(row.html), content_id, one_line(drawn.words, 400) if drawn is not None else "")
+    message.add_alternative(page, subtype="html", charset="utf-8", cte=_CTE)
+    message.set_boundary(f"=_{name}")  # the sequence '=_' is in no quoted-printable and no base64 text
+    if drawn is None:
+        return
+    related: Any = list(message.iter_parts())[1]
+    shown = {"disposition": "inline", "filename": "last-days.png"}
+    related.add_related(drawn.png, maintype="image", subtype="png", cid=f"<{content_id}>", **shown)
+    related.set_param("type", "text/html")
+    related.set_boundary(f"=_{name}.related")
+
+
+def _message_id(key: str, lab_name: str, origin: Address) -> str:
+    return f"<{_digest(key, lab_name)}@{origin.domain}>"
+
+
+def _thread(message: EmailMessage, parents: list[str]) -> None:
+    """Which messages this one answers (RFC 5322 section 3.6.4); mail programs put it under the last of the references.
+
+    One to a line, since the message's own folding would encode a long one.
+    """
+    if parents:
+        message["In-Reply-To"] = parents[0]
+        message.set_raw("References", "\r\n ".join(reversed(parents[:_MOST_PARENTS])))
 
 
 def _encoded(text: str) -> str:
@@ -91,12 +140,14 @@ def _address(text: str) -> Address | None:
 class MailChannel:
     """Email through the lab's mail server, one session for each message."""
 
-    def __init__(self, settings: MailSettings, lab_name: str) -> None:
+    def __init__(self, settings: MailSettings, lab_name: str, draw: Draw = no_picture) -> None:
         self._settings = settings
         self._lab_name = lab_name
+        self._draw = draw
 
     def deliver(self, row: Row, before_data: Callable[[], None]) -> str:
-        return send(build_message(row, self._settings.sender, self._lab_name), self._settings, before_data)
+        message = build_message(row, self._settings.sender, self._lab_name, self._draw(row))
+        return send(message, self._settings, before_data)
 
 
 def send(message: EmailMessage, settings: MailSettings, before_data: Callable[[], None]) -> str:

@@ -10,6 +10,7 @@ NotDelivered what a channel raises, by what the sender does next:
 """
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Protocol
 
 
@@ -36,7 +37,7 @@ class Row(Protocol):
     def id(self) -> int: ...
     @property
     def key(self) -> str:
-        """Made by `text.message_key`: the same occurrence, event and recipient always have the same key."""
+        """The same for the same things told to the same recipient, however often it is made; else another."""
         ...
 
     @property
@@ -53,11 +54,42 @@ class Row(Protocol):
     @property
     def body(self) -> str: ...
     @property
+    def html(self) -> str:
+        """The same as `body`; empty: plain text alone."""
+        ...
+
+    @property
+    def parents(self) -> tuple[str, ...]:
+        """Keys of the messages it answers, the one to stand under first."""
+        ...
+
+    @property
+    def picture(self) -> str:
+        """What to draw, see `picture.wanted`; empty: nothing."""
+        ...
+
+    @property
     def created_ms(self) -> int: ...
     @property
     def attempts(self) -> int:
         """How often it has been marked as sending before."""
         ...
+
+
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """A picture, and what it shows in words."""
+
+    png: bytes
+    words: str
+
+
+Draw = Callable[[Row], Drawn | None]
+"""Draws what a row wants drawn; None where there is nothing to draw. Never raises."""
+
+
+def no_picture(_row: Row) -> None:
+    """Where there is nothing to draw from."""
 
 
 class Outbox(Protocol):

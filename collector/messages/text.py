@@ -7,13 +7,13 @@ import shlex
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
-from collector.alarms.model import AlarmKey, Event, Kind, Priority, Rule, State, Transition, What
+from collector.alarms.model import Event, Kind, Priority, State, Transition, What
 from collector.alarms.notice import Why
 from collector.domain.lab import Lab, Person, Place, Series
 from collector.domain.readings import Stored
 from collector.domain.units import show_duration, show_value
 from collector.messages.advice import advice
-from collector.messages.blocks import Answer, Block, Fields, Figure, Heading, Passage, plain_text
+from collector.messages.blocks import Answer, Block, Fields, Figure, Passage
 from collector.messages.facts import Facts
 from collector.messages.localtime import clock_time
 from collector.messages.meaning import doubt, said, usable
@@ -362,50 +362,3 @@ def _sentence(text: str) -> str:
 
 def _quoted(text: str) -> str:
     return shlex.quote(one_line(text, 120))
-
-
-@dataclass(frozen=True, slots=True)
-class Rendered:
-    """A message before it is addressed. `body` ends with a line break."""
-
-    subject: str
-    body: str
-
-
-@dataclass(frozen=True, slots=True)
-class _Bare:
-    """Facts of one newest reading."""
-
-    lab: Lab
-    last: Stored | None
-
-    def newest(self, series: Series) -> Stored | None:
-        return self.last
-
-    def usual(self, series: Series, now_ms: int) -> None:
-        return None
-
-    def place_moisture(self, place: str, now_ms: int) -> None:
-        return None
-
-    def acknowledged_ms(self, key: AlarmKey) -> None:
-        return None
-
-    def acknowledge_url(self, item: Item, person: Person, now_ms: int) -> str:
-        return ""
-
-
-def render(
-    transition: Transition,
-    rule: Rule,
-    place: Place | None,
-    lab: Lab,
-    now_ms: int,
-    *,
-    series: Series,
-    last: Stored | None = None,
-) -> Rendered:
-    """The message about one transition, in plain text."""
-    words = Words(Item(transition, rule, series), _Bare(lab, last), Person(""), now_ms)
-    text = plain_text([Heading(words.headline), *words.blocks()])
-    return Rendered(one_line(f"{words.urgency}: {words.subject}", 160), text)

@@ -9,7 +9,7 @@ from collector.domain.lab import Lab, Person
 from collector.messages.chat import ChatChannel, chat_names
 from collector.messages.files import FileChannel
 from collector.messages.mail import MailChannel
-from collector.messages.port import Channel
+from collector.messages.port import Channel, Draw, no_picture
 from collector.messages.settings import ChatSettings, MailSettings
 
 
@@ -50,12 +50,19 @@ def way_key(key: str, way: Addressee) -> str:
 
 
 def channels(
-    mail: MailSettings | None, chat: ChatSettings, folder: Path, lab_name: str, sender: str = "traywarden@localhost"
+    mail: MailSettings | None,
+    chat: ChatSettings,
+    folder: Path,
+    lab_name: str,
+    sender: str = "traywarden@localhost",
+    draw: Draw = no_picture,
 ) -> dict[str, Channel]:
     """The channels by the name they have in the outbox. `folder` takes mail where no mail server is set."""
-    ways: dict[str, Channel] = {"file": FileChannel(folder, mail.sender if mail is not None else sender, lab_name)}
+    ways: dict[str, Channel] = {
+        "file": FileChannel(folder, mail.sender if mail is not None else sender, lab_name, draw)
+    }
     if mail is not None:
-        ways["email"] = MailChannel(mail, lab_name)
+        ways["email"] = MailChannel(mail, lab_name, draw)
     if chat.urls:
         ways["chat"] = ChatChannel(chat)
     return ways

@@ -111,3 +111,6 @@ class Letter:
     body: str = "Juniper, top tray: bedding temperature too high\n\nNow:         31.2 °C at 10:19\n"
     created_ms: int = NOW
     attempts: int = 0
+    html: str = ""
+    parents: tuple[str, ...] = ()
+    picture: str = ""
