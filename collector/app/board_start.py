@@ -14,7 +14,9 @@ if TYPE_CHECKING:
     from collector.board.serving import Serving
 
 
-def serving_of(desk: Desk, board: Board, log: Callable[[str], None]) -> "Serving":
+def serving_of(
+    desk: Desk, board: Board, log: Callable[[str], None], turned: Callable[[], None] = lambda: None
+) -> "Serving":
     """Listens from now on. Raises Wrong where the port is taken, the host is not ours, or the extra is not there."""
     try:
         from collector.board.app import make_app
@@ -26,7 +28,7 @@ def serving_of(desk: Desk, board: Board, log: Callable[[str], None]) -> "Serving
     except OSError as error:
         names = "TRAYWARDEN_BOARD__HOST, TRAYWARDEN_BOARD__PORT"
         wrong(f"{names}: cannot listen on {board.host}, port {board.port}: {error.strerror or error}")
-    return Serving(make_app(desk, time.monotonic, log, urlsplit(board.url).netloc), listening)
+    return Serving(make_app(desk, time.monotonic, log, urlsplit(board.url).netloc), listening, turned)
 
 
 def board_notes(board: Board) -> Iterator[str]:

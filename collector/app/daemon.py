@@ -26,6 +26,7 @@ from collector.app.pacing import Pacer
 from collector.app.reload import Files
 from collector.app.reports import REPORTS_EVERY_S, reports_of
 from collector.app.selfcheck import SelfCheck
+from collector.app.service_manager import SILENT, ServiceManager
 from collector.app.settings import Settings
 from collector.app.uplinking import uplinking
 from collector.app.watch_state import WatchState, write_state
@@ -75,8 +76,10 @@ class Daemon:
         log: Callable[[str], None],
         tick_lag_ms: int = TICK_LAG_MS,
         pace: float = 1.0,
+        manager: ServiceManager = SILENT,
     ) -> None:
         """`pace`: how fast `now` runs against real time."""
+        self._manager = manager
         self._tick_lag_ms, self._pace = tick_lag_ms, pace
         self.home = home
         self.settings = settings
@@ -136,6 +139,7 @@ class Daemon:
                 while not self._stop.is_set():
                     self._run_once()
             finally:
+                self._manager.stopping()
                 self._pulse.close()
                 scheduler.shutdown(wait=False)
 
@@ -208,6 +212,7 @@ class Daemon:
         self._commit_if_due(now_s)
         self._do_jobs()
         self._pulse.turned(self._stall is None, self._session)
+        self._manager.turned(self._stall is None)
         if now_s >= self._state_at:
             self._write_state(self._link_text)
         if now_s >= self._files_at or self._asked:
@@ -377,4 +382,5 @@ class Daemon:
     def _write_state(self, link: str) -> None:
         self._state_at = time.monotonic() + STATE_EVERY_S
         stalled = self._stall.reason if self._stall is not None else ""
+        self._manager.says(stalled or f"broker: {link}")
         write_state(self.home.sign_of_life, WatchState(self.now(), link, self._held, stalled, self._pulse.tallies()))

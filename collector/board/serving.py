@@ -1,6 +1,7 @@
 """The web server: a socket of our own, so that a port that is taken is said in one line, and uvicorn on it."""
 
 import socket
+from collections.abc import Callable
 
 import uvicorn
 from starlette.types import ASGIApp
@@ -8,6 +9,7 @@ from starlette.types import ASGIApp
 _MOST_AT_ONCE = 100
 _HEADERS_BYTES = 16 * 1024
 _ENDS_WITHIN_S = 3
+_TURNED_EVERY_S = 1
 
 
 def listen(host: str, port: int) -> socket.socket:
@@ -18,10 +20,10 @@ def listen(host: str, port: int) -> socket.socket:
 
 class Serving:
     """`run` serves until `stop`, which any thread may call, or until a signal. No line of its log holds an address of a
-    page: these are secrets."""
+    page: these are secrets. `turned` is called about once a second while the loop that answers goes round."""
 
-    def __init__(self, app: ASGIApp, listening: socket.socket) -> None:
-        self._listening = listening
+    def __init__(self, app: ASGIApp, listening: socket.socket, turned: Callable[[], None] = lambda: None) -> None:
+        self._listening, self._turned = listening, turned
         config = uvicorn.Config(
             app,
             access_log=False,
@@ -36,6 +38,8 @@ class Serving:
             limit_concurrency=_MOST_AT_ONCE,
             h11_max_incomplete_event_size=_HEADERS_BYTES,
             timeout_graceful_shutdown=_ENDS_WITHIN_S,
+            callback_notify=self._notify,
+            timeout_notify=_TURNED_EVERY_S,
         )
         self._server = uvicorn.Server(config)
 
@@ -46,6 +50,9 @@ class Serving:
     def run(self) -> None:
         with self._listening:
             self._server.run(sockets=[self._listening])
+
+    async def _notify(self) -> None:
+        self._turned()
 
     def stop(self) -> None:
         self._server.should_exit = True

@@ -1,7 +1,9 @@
 """`traywarden board`: serve the page that the links in messages lead to, until told to stop."""
 
 import argparse
+import os
 import signal
+import time
 from types import FrameType
 from typing import Any
 
@@ -11,6 +13,7 @@ from collector.app.clock import system_now
 from collector.app.commands.common import command, home_of
 from collector.app.commands.watch import log_line
 from collector.app.output import wrong
+from collector.app.service_manager import ServiceManager
 from collector.app.settings import load_settings
 from collector.store.reader import Reader
 
@@ -31,7 +34,9 @@ def run(arguments: argparse.Namespace) -> int:
         wrong("TRAYWARDEN_BOARD__LINK_SECRET is not set; the board and the collector need the same one")
     with Reader(home.database):
         pass  # not there, or not ours: said before anything listens
-    serving = serving_of(LinkDesk(home, board.link_secret, system_now, log_line), board, log_line)
+    manager = ServiceManager(os.environ, os.getpid(), time.monotonic)
+    desk = LinkDesk(home, board.link_secret, system_now, log_line)
+    serving = serving_of(desk, board, log_line, lambda: manager.turned(writable=True))
     for line in board_notes(board):
         log_line(line)
     if not board.url:
@@ -39,6 +44,7 @@ def run(arguments: argparse.Namespace) -> int:
     log_line(f"the board listens on {board.host}, port {serving.port}")
     signal.signal(signal.SIGTERM, _ended)
     signal.signal(signal.SIGINT, _ended)
+    manager.says(f"listens on {board.host}, port {serving.port}")
     serving.run()
     log_line("the board has stopped")
     return 0

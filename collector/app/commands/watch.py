@@ -3,6 +3,7 @@
 import argparse
 import os
 import signal
+import time
 from contextlib import suppress
 from datetime import UTC, datetime
 from types import FrameType
@@ -12,6 +13,7 @@ from collector.app.clock import system_now
 from collector.app.commands.common import command, home_of
 from collector.app.daemon import Daemon
 from collector.app.output import complain
+from collector.app.service_manager import ServiceManager
 from collector.app.settings import load_settings
 
 
@@ -26,7 +28,8 @@ def add(commands: Any) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    daemon = Daemon(home_of(arguments), load_settings(), system_now, log_line)
+    manager = ServiceManager(os.environ, os.getpid(), time.monotonic)
+    daemon = Daemon(home_of(arguments), load_settings(), system_now, log_line, manager=manager)
 
     def end(_signal: int, _frame: FrameType | None) -> None:
         daemon.stop()
