@@ -17,6 +17,7 @@ from collector.app.commands import (
     copies,
     demo,
     diary,
+    downgrade,
     export,
     init,
     outlook,
@@ -45,6 +46,7 @@ _COMMANDS: tuple[ModuleType, ...] = (
     outlook,
     export,
     copies,
+    downgrade,
     uplink,
 )
 """Each offers `add(commands)`, which adds its parser with help and an example."""

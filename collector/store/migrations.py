@@ -1,7 +1,8 @@
 """Steps that bring a database to the form this program knows: named, numbered, each one transaction with its record.
 
 A step that was ever released is never changed; a new form is a new step at the end of STEPS, and a stored database of
-every past version stands in tests/store.
+every past version stands in tests/store. Each step has its way back, for whoever returns to an older program
+(`store/downgrade.py`): what the older form cannot hold is counted, told and left out.
 """
 
 import sqlite3
@@ -19,9 +20,20 @@ key does not: at 24 readings a minute it saves a quarter of all blocks written."
 SERIES_MASK = (1 << SERIES_BITS) - 1
 
 
+class Loss(NamedTuple):
+    """What a step back leaves out."""
+
+    what: str
+    counted_by: str
+    """The query that counts it."""
+
+
 class Step(NamedTuple):
     name: str
     run: Callable[[sqlite3.Connection], None]
+    back: Callable[[sqlite3.Connection], None] | None = None
+    """To the form before; None: there is no way back."""
+    loses: tuple[Loss, ...] = ()
 
 
 _TABLES = (
@@ -92,6 +104,11 @@ def _open_work_by_index(db: sqlite3.Connection) -> None:
     db.execute("CREATE INDEX requests_open ON requests(id) WHERE done_ms IS NULL")
 
 
+def _open_work_unindexed(db: sqlite3.Connection) -> None:
+    db.execute("DROP INDEX outbox_state")
+    db.execute("DROP INDEX requests_open")
+
+
 def _diary_and_brews(db: sqlite3.Connection) -> None:
     """What people did, and the brews. Nothing is deleted from either: a slip is struck out."""
     db.execute(
@@ -106,6 +123,11 @@ def _diary_and_brews(db: sqlite3.Connection) -> None:
         ended_ms INTEGER, taken_ms INTEGER NOT NULL, by TEXT NOT NULL, note TEXT NOT NULL, ended_taken_ms INTEGER,
         ended_by TEXT NOT NULL, struck_ms INTEGER, struck_by TEXT NOT NULL) STRICT"""
     )
+
+
+def _no_diary(db: sqlite3.Connection) -> None:
+    db.execute("DROP TABLE diary")
+    db.execute("DROP TABLE brews")
 
 
 def _what_people_order(db: sqlite3.Connection) -> None:
@@ -123,6 +145,21 @@ def _what_people_order(db: sqlite3.Connection) -> None:
     db.execute("ALTER TABLE alarm_history ADD COLUMN until_ms INTEGER")
 
 
+_COUNT = "SELECT count(*) FROM {} WHERE {}"
+_HELD = "state IN ('shelved', 'suppressed', 'out-of-service')"
+_UNKNOWN_EVENTS = "event IN ('latched', 'reset')"
+
+
+def _no_orders(db: sqlite3.Connection) -> None:
+    """Programs of that time never end a shelving: what is held goes back to what its condition says."""
+    db.execute(f"UPDATE alarm_states SET state = iif(active, 'unacknowledged', 'normal') WHERE {_HELD}")  # noqa: S608
+    db.execute(f"DELETE FROM alarm_history WHERE {_UNKNOWN_EVENTS}")  # noqa: S608 - own words
+    for column in ("acked_ms", "shelved_until_ms", "shelved_by", "reason", "out_by", "cause"):
+        db.execute(f"ALTER TABLE alarm_states DROP COLUMN {column}")
+    for column in ("note", "until_ms"):
+        db.execute(f"ALTER TABLE alarm_history DROP COLUMN {column}")
+
+
 def _notices(db: sqlite3.Connection) -> None:
     """What each person is still to hear and has heard; HTML, threads and pictures of messages."""
     db.execute(
@@ -137,6 +174,12 @@ def _notices(db: sqlite3.Connection) -> None:
     db.execute("CREATE INDEX notices_settled ON notices(settled_ms)")
     for column in ("html", "parents", "picture"):
         db.execute(f"ALTER TABLE outbox ADD COLUMN {column} TEXT NOT NULL DEFAULT ''")
+
+
+def _no_notices(db: sqlite3.Connection) -> None:
+    db.execute("DROP TABLE notices")
+    for column in ("html", "parents", "picture"):
+        db.execute(f"ALTER TABLE outbox DROP COLUMN {column}")
 
 
 _DUE = "INSERT OR REPLACE INTO uplink_due SELECT '{}', NEW.id, 1 + coalesce(max(n), 0) FROM uplink_due"
@@ -162,13 +205,51 @@ def _uplink(db: sqlite3.Connection) -> None:
         db.execute(f"{when} BEGIN {_DUE.format(kind)}; END")
 
 
+def _no_uplink(db: sqlite3.Connection) -> None:
+    for kind in ("alarm", "diary", "brew"):
+        db.execute(f"DROP TRIGGER uplink_{kind}")
+    for table in ("uplink", "uplink_due", "uplink_aside"):
+        db.execute(f"DROP TABLE {table}")
+
+
 STEPS: tuple[Step, ...] = (
     Step("tables", _tables),
-    Step("open messages and requests by index", _open_work_by_index),
-    Step("diary and brews", _diary_and_brews),
-    Step("shelving, service and causes of alarms", _what_people_order),
-    Step("notices, threads and pictures of messages", _notices),
-    Step("position and list of the uplink", _uplink),
+    Step("open messages and requests by index", _open_work_by_index, _open_work_unindexed),
+    Step(
+        "diary and brews",
+        _diary_and_brews,
+        _no_diary,
+        (Loss("entries of the diary", "SELECT count(*) FROM diary"), Loss("brews", "SELECT count(*) FROM brews")),
+    ),
+    Step(
+        "shelving, service and causes of alarms",
+        _what_people_order,
+        _no_orders,
+        (
+            Loss("alarms held back (shelved, suppressed or out of service)", _COUNT.format("alarm_states", _HELD)),
+            Loss("notes on alarms in their history", _COUNT.format("alarm_history", "note <> ''")),
+            Loss("latchings and resets in the history of alarms", _COUNT.format("alarm_history", _UNKNOWN_EVENTS)),
+        ),
+    ),
+    Step(
+        "notices, threads and pictures of messages",
+        _notices,
+        _no_notices,
+        (
+            Loss(
+                "notices that wait for morning or the digest", _COUNT.format("notices", "fate IN ('waiting', 'digest')")
+            ),
+        ),
+    ),
+    Step(
+        "position and list of the uplink",
+        _uplink,
+        _no_uplink,
+        (
+            Loss("position of the uplink (it begins anew)", "SELECT count(*) FROM uplink"),
+            Loss("lines that the uplink set aside", "SELECT count(*) FROM uplink_aside"),
+        ),
+    ),
 )
 
 
