@@ -1,6 +1,8 @@
 """A simulated worm-bin lab that publishes what its probes would say.
 
-physics/               pure   trays, room, brewer: state in, state out
+physics/               pure   trays with feed pockets and worms, drainage, room, brewer: state in, state out
+caring, brewing        pure   what people do to trays and sumps; when a brew begins and ends
+harms, states          pure   the truth: harms with the time by which to know, and states
 faults                 pure   what goes wrong with the lab
 probes, probe_faults   pure   what a probe makes of the truth, and what goes wrong with it
 scenario, ..._file     pure   a lab and what befalls it, as values; read from checked YAML

@@ -59,8 +59,8 @@ def _tea(tea: Tea) -> dict[str, object]:
         "temperature_c": round(tea.temp_c, 3),
         "oxygen_mg_l": round(tea.oxygen_mg_l, 3),
         "pump_on": tea.pump_on,
-        "phase": tea.phase.value,
-        "phase_h": round(tea.phase_s / 3600, 3),
+        "stage": tea.phase.value,
+        "stage_h": round(tea.phase_s / 3600, 3),
         "food_g_l": round(tea.food_g_l, 4),
         "foam_cm": round(tea.foam_cm, 2),
     }
