@@ -112,7 +112,8 @@ def _add_played(command: argparse.ArgumentParser) -> None:
     command.add_argument(
         "--start",
         type=arguments.start,
-        help="time of the first moment: ISO 8601 or 'now' (so far back that no reading lies in the future)",
+        help="time of the first moment: ISO 8601 or 'now' (for a broker, so far back that no reading lies in the future; "
+        "for a file, what the scenario says, if it does)",
     )
     command.add_argument(
         "--duration", type=arguments.duration, help="lab time to play: 30min, 2h, 7d (the scenario's length)"
@@ -166,7 +167,9 @@ def _run(given: argparse.Namespace) -> int:
 def _play(given: argparse.Namespace, pace: float, name: str | None = None) -> Play:
     scenario = _load(name or given.scenario)
     duration_ms = given.duration or scenario.length_ms
-    start_ms = playing.begin_ms(duration_ms, pace) if given.start is None else given.start
+    start_ms = scenario.start_ms if given.start is None and math.isinf(pace) else given.start
+    if start_ms is None:
+        start_ms = playing.begin_ms(duration_ms, pace)
     return Play(scenario, given.seed, start_ms, duration_ms)
 
 

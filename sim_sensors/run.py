@@ -7,7 +7,7 @@ import heapq
 from collections.abc import Iterator
 from dataclasses import asdict, replace
 
-from sim_sensors import states, world
+from sim_sensors import states, varying, world
 from sim_sensors.box import Box
 from sim_sensors.harms import Watch
 from sim_sensors.pack import Fact, Pack
@@ -24,7 +24,7 @@ def run(scenario: Scenario, seed: int, start_ms: int, duration_ms: int) -> Itera
     way at the end is not delivered."""
     waiting: Pack | None = None
     facts: list[Fact] = []
-    for item in _played(scenario, seed, start_ms, duration_ms):
+    for item in _played(varying.varied(scenario, seed), seed, start_ms, duration_ms):
         if isinstance(item, Fact):
             facts.append(item)
             continue

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+from sim_sensors.around import FIXED, Caption, Expected, Vary
 from sim_sensors.brewing import Brew
 from sim_sensors.caring import Care, Routine
 from sim_sensors.faults import Fault
@@ -69,3 +70,10 @@ class Scenario:
     faults: tuple[Fault, ...]
     probes: tuple[Probe, ...]
     probe_faults: tuple[ProbeFault, ...]
+    start_ms: int | None = None
+    """First moment of a recording, ms UTC, unless told otherwise."""
+    vary: Vary = FIXED
+    harms: tuple[Expected, ...] = ()
+    captions: tuple[Caption, ...] = ()
+    mail_away: tuple[int, int] | None = None
+    """(from, until) since the run began: a test bench takes the mail server away."""

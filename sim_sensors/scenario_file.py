@@ -46,13 +46,14 @@ brewers:
 brews:, care:, routine:    what people do: see `people_file`              none; a brewer without brews is always at it
 faults:                 what goes wrong with the lab: see `mishap_file`       none
 probes:                 see `probe_file`, also for faults of probes           the usual ones
+begins:, vary:, harms:, captions:, harness:    around the story: see `around_file`    nothing
 """
 
 import re
 
 import yaml
 
-from sim_sensors import mishap_file, people_file, probe_file, probe_setup
+from sim_sensors import around_file, mishap_file, people_file, probe_file, probe_setup
 from sim_sensors.mishap_file import Places
 from sim_sensors.physics import air, tray, worms
 from sim_sensors.physics.brewer import Brewer, Tea
@@ -79,6 +80,7 @@ TOP_KEYS = (
     "routine",
     "faults",
     "probes",
+    *around_file.TOP_KEYS,
 )
 ROOM_KEYS = ("day", "night", "humidity", "start", "swing", "opens", "closes", "utc_offset", "outside", "season")
 BIN_KEYS = ("sump", "leachate", "trays")
@@ -124,7 +126,13 @@ def parse(text: str, name: str, file: str) -> Scenario:
         faults=tuple(mishap_file.fault(item, places) for item in mishaps if not probe_file.is_about_probe(item)),
         probes=probes,
         probe_faults=probe_file.faults(mishaps, probes),
+        start_ms=around_file.start_ms(top),
+        vary=around_file.vary(top),
+        harms=around_file.harms(top, places),
+        captions=around_file.captions(top),
+        mail_away=around_file.mail_away(top),
     )
+    around_file.check_onset(top, scenario)
     if top.problems:
         raise BadScenario(top.problems)
     return scenario
