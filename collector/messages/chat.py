@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from typing import Any
 
 from collector.messages.plain import one_line
-from collector.messages.port import PermanentFailure, Row, TemporaryFailure, Unconfirmed
+from collector.messages.port import PermanentFailure, Row, TemporaryFailure, Unconfirmed, Unreachable
 from collector.messages.settings import ChatSettings
 
 _READ_TIMEOUT_S = 30.0
@@ -89,8 +89,9 @@ def _failure(name: str, said: "_Overheard") -> PermanentFailure | TemporaryFailu
     if said.status is None:
         if said.cut_off:
             return Unconfirmed(f"chat {name}: no answer came after the message went out; it may have arrived")
-        why = "the service cannot be reached" if said.unreachable else "the service did not take the message"
-        return TemporaryFailure(f"chat {name}: {why}")
+        if said.unreachable:
+            return Unreachable(f"chat {name}: the service cannot be reached")
+        return TemporaryFailure(f"chat {name}: the service did not take the message")
     line = f"chat {name}: the service answered {said.status}"
     if 400 <= said.status < 500 and said.status not in _CLEARED_BY_WAITING:
         hint = "; see its address in TRAYWARDEN_CHAT__URLS" if said.status in (401, 403, 404, 410) else ""

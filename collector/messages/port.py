@@ -5,6 +5,7 @@ Outbox       the table of messages, kept by the journal
 Channel      one way to reach people: email, chat, file
 NotDelivered what a channel raises, by what the sender does next:
     TemporaryFailure    try again later
+        Unreachable     and nothing else to this recipient until then
     PermanentFailure    give up at once and say so
     Unconfirmed         handed over, the answer never came: may have arrived, so it is never sent again
 """
@@ -20,6 +21,10 @@ class NotDelivered(Exception):
 
 class TemporaryFailure(NotDelivered):
     """Nothing reached the person; trying again later is safe and may work."""
+
+
+class Unreachable(TemporaryFailure):
+    """No message would reach this recipient now."""
 
 
 class PermanentFailure(NotDelivered):
@@ -115,8 +120,8 @@ class Outbox(Protocol):
         ...
 
     def mark_sent(self, number: int, now_ms: int, /) -> None: ...
-    def mark_waiting(self, number: int, next_ms: int, error: str, /) -> None:
-        """It surely did not go out; try again at `next_ms`, and whatever else waits for this recipient no sooner."""
+    def mark_waiting(self, number: int, next_ms: int, error: str, others: bool = False, /) -> None:
+        """It surely did not go out; try again at `next_ms`. `others`: what else waits for this recipient no sooner."""
         ...
 
     def mark_failed(self, number: int, now_ms: int, error: str, /) -> None:

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 
 from collector.domain.units import MS, show_duration
 from collector.messages.plain import one_line
-from collector.messages.port import Channel, Outbox, PermanentFailure, Row, TemporaryFailure, Unconfirmed
+from collector.messages.port import Channel, Outbox, PermanentFailure, Row, TemporaryFailure, Unconfirmed, Unreachable
 
 _CHECK_S = 0.5
 """How often a resting sender looks whether it is time, by a clock that the machine may set."""
@@ -72,6 +72,7 @@ class Sender:
         self._patience = patience or Patience()
         self._jitter = jitter
         self._tries: Counter[int] = Counter()
+        self._in_vain: Counter[tuple[str, str]] = Counter()
         self._chat = chat
         self._on_failed = on_failed
         self._unsettled: Callable[[], None] | None = None
@@ -120,7 +121,7 @@ class Sender:
         try:
             answer = self._channel(row).deliver(row, step.before_data)
         except TemporaryFailure as failure:
-            self._try_later(row, str(failure))
+            self._try_later(row, str(failure), others=not step.taken or isinstance(failure, Unreachable))
         except PermanentFailure as failure:
             self._failed(row, str(failure))
         except Unconfirmed as failure:
@@ -131,6 +132,7 @@ class Sender:
             reason = f"a mistake in the program: {_where(error)}"
             self._unconfirmed(row, reason) if step.taken else self._try_later(row, reason)
         else:
+            del self._in_vain[row.channel, row.recipient]
             self._log(f"message {row.key} sent" + (f": {answer}" if answer else ""))
             self._settle(lambda: self._outbox.mark_sent(row.id, self._now()), row)
 
@@ -139,17 +141,20 @@ class Sender:
             raise TemporaryFailure(f"no way to send {one_line(row.channel)} is set up at present")
         return self._channels[row.channel]
 
-    def _try_later(self, row: Row, reason: str) -> None:
-        now_ms = self._now()
+    def _try_later(self, row: Row, reason: str, others: bool = False) -> None:
+        """`others`: the trouble is not this message's own, so nothing else for this recipient is tried before."""
+        now_ms, way = self._now(), (row.channel, row.recipient)
         before = max(row.attempts, self._tries[row.id])
-        if self._patience.over(now_ms - row.created_ms, before + 1):
+        self._in_vain[way] += others
+        tries = max(before + 1, self._in_vain[way])
+        if self._patience.over(now_ms - row.created_ms, tries):
             age = show_duration(now_ms - row.created_ms)
-            self._failed(row, f"given up after {age} and {before + 1} attempts: {reason}")
+            self._failed(row, f"given up after {age} and {tries} attempts: {reason}")
             return
         if before == 0:
             self._log(f"message {row.key} waits: {reason}")
         next_ms = now_ms + self._patience.wait_ms(before, self._jitter())
-        self._settle(lambda: self._outbox.mark_waiting(row.id, next_ms, reason))
+        self._settle(lambda: self._outbox.mark_waiting(row.id, next_ms, reason, others))
         self._tries[row.id] = before + 1
 
     def _failed(self, row: Row, reason: str) -> None:

@@ -128,12 +128,13 @@ class OutboxStore:
     def mark_sent(self, number: int, now_ms: int) -> None:
         self._update("state = 'sent', settled_ms = ?, last_error = ''", (now_ms,), number)
 
-    def mark_waiting(self, number: int, next_ms: int, error: str) -> None:
-        """It surely did not go out; try again at `next_ms`, and whatever else waits for this recipient no sooner."""
+    def mark_waiting(self, number: int, next_ms: int, error: str, others: bool = False) -> None:
+        """It surely did not go out; try again at `next_ms`. `others`: what else waits for this recipient no sooner."""
         with self._work() as db, transaction(db):
             query = "UPDATE outbox SET state = 'waiting', next_ms = ?, last_error = ? WHERE id = ?"
             db.execute(query, (next_ms, error, number))
-            db.execute(_OTHERS_WAIT, (number, next_ms))
+            if others:
+                db.execute(_OTHERS_WAIT, (number, next_ms))
 
     def mark_failed(self, number: int, now_ms: int, error: str) -> None:
         """Given up."""

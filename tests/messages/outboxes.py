@@ -43,7 +43,7 @@ class FilledOutbox(Protocol):
     def next_due_ms(self, chat: bool | None = None, /) -> int | None: ...
     def mark_sending(self, number: int, /) -> None: ...
     def mark_sent(self, number: int, now_ms: int, /) -> None: ...
-    def mark_waiting(self, number: int, next_ms: int, error: str, /) -> None: ...
+    def mark_waiting(self, number: int, next_ms: int, error: str, others: bool = False, /) -> None: ...
     def mark_failed(self, number: int, now_ms: int, error: str, /) -> None: ...
     def mark_unconfirmed(self, number: int, now_ms: int, error: str, /) -> None: ...
 
@@ -99,12 +99,12 @@ class MemoryOutbox:
     def mark_sent(self, number: int, now_ms: int, /) -> None:
         self._mark(number, "sent")
 
-    def mark_waiting(self, number: int, next_ms: int, error: str, /) -> None:
+    def mark_waiting(self, number: int, next_ms: int, error: str, others: bool = False, /) -> None:
         self._mark(number, "waiting", error, next_ms)
         way = (self.rows[number].channel, self.rows[number].recipient)
         for other, standing in self.standings.items():
             same = (self.rows[other].channel, self.rows[other].recipient) == way
-            if same and standing.state == "waiting" and standing.next_ms < next_ms:
+            if others and same and standing.state == "waiting" and standing.next_ms < next_ms:
                 self.standings[other] = replace(standing, next_ms=next_ms)
 
     def mark_failed(self, number: int, now_ms: int, error: str, /) -> None:

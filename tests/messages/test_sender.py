@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from collector.domain.units import MS
-from collector.messages.port import NotDelivered, PermanentFailure, Row, TemporaryFailure, Unconfirmed
+from collector.messages.port import NotDelivered, PermanentFailure, Row, TemporaryFailure, Unconfirmed, Unreachable
 from collector.messages.sender import Patience, Sender
 from tests.messages.conftest import MakeSender
 from tests.messages.examples import NOW, Letter
@@ -179,6 +179,36 @@ def test_waits_grow_to_half_an_hour_and_end_after_three_days(
     assert outbox.standing("a").error == reason
     assert 3 * MS["d"] <= clock() - NOW < 3 * MS["d"] + 30 * MS["min"]
     assert [line.partition(":")[0] for line in lines] == ["message a waits", "message a failed"]
+
+
+def test_trouble_with_one_message_does_not_starve_the_others_of_that_person(
+    outbox: FilledOutbox, make_sender: MakeSender
+) -> None:
+    """A text that the server will not take now is that text's trouble: what else this person should hear goes out."""
+    outbox.put(Letter(key="odd"), Letter(key="plain"))
+    channel = FakeChannel(after={"odd": TemporaryFailure("451 cannot look into it now")})
+    assert make_sender(outbox, {"email": channel}).deliver_due() == 2
+    assert [outbox.standing(key).state for key in ("odd", "plain")] == ["waiting", "sent"]
+
+
+@pytest.mark.parametrize("failure", [TemporaryFailure("450 greylisted"), Unreachable("nobody answers")])
+def test_trouble_with_the_recipient_costs_one_try_for_all_that_waits(
+    failure: TemporaryFailure, outbox: FilledOutbox, make_sender: MakeSender, clock: FakeClock
+) -> None:
+    """Whether it shows before the moment of no return, as with mail, or after it, as with chat; and after three days in
+    vain all of it is given up in one round, so that the others hear of all of it together."""
+    outbox.put(*(Letter(key=key) for key in "abc"))
+    when = "after" if isinstance(failure, Unreachable) else "before"
+    channel = FakeChannel(**{when: dict.fromkeys("abc", failure)})  # type: ignore[arg-type]
+    sender = make_sender(outbox, {"email": channel})
+    rounds = []
+    while outbox.standing("c").state == "waiting":
+        rounds.append(sender.deliver_due())
+        clock.advance(minutes=30)
+    assert rounds[-1] == 3
+    assert set(rounds[:-1]) <= {0, 1}
+    assert [outbox.standing(key).state for key in "abc"] == ["failed"] * 3
+    assert clock() - NOW < 4 * MS["d"]
 
 
 def test_a_clock_set_back_holds_nothing_up(outbox: FilledOutbox, make_sender: MakeSender, clock: FakeClock) -> None:

@@ -60,15 +60,14 @@ def test_messages_go_by_priority_then_age(journal: Journal) -> None:
 
 def test_a_message_waits_for_its_next_try(journal: Journal) -> None:
     """Put back, it is not due before its time, keeps its error and counts its tries; others go meanwhile."""
-    put_for("maintainer@quillbrook.example", "other", journal)
     with OutboxStore(journal.path) as outbox:
         first = next_of(outbox, T0 + 100)
         outbox.mark_sending(first.id)
         outbox.mark_waiting(first.id, T0 + MINUTE, "connection refused")
-        assert next_of(outbox, T0 + 100).key == "other"
+        assert next_of(outbox, T0 + 100).key == "high-1"
         again = next_of(outbox, T0 + MINUTE)
         assert (again.key, again.attempts, again.last_error) == ("high-0", 1, "connection refused")
-        assert outbox.next_due_ms() == T0 + 50
+        assert outbox.next_due_ms() == T0
 
 
 def test_a_recipient_that_failed_for_now_waits_with_all_its_messages(journal: Journal) -> None:
@@ -78,7 +77,7 @@ def test_a_recipient_that_failed_for_now_waits_with_all_its_messages(journal: Jo
     with OutboxStore(journal.path) as outbox:
         first = next_of(outbox, T0 + 100)
         outbox.mark_sending(first.id)
-        outbox.mark_waiting(first.id, T0 + MINUTE, "450 greylisted")
+        outbox.mark_waiting(first.id, T0 + MINUTE, "450 greylisted", True)
         other = next_of(outbox, T0 + 100)
         outbox.mark_sending(other.id)
         outbox.mark_sent(other.id, T0 + 100)
