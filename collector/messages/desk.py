@@ -34,6 +34,7 @@ _OLD_MS = 5 * MINUTE_MS
 """A change seen so long after it happened was missed while it happened."""
 _LOOK_MS = MINUTE_MS
 """The desk looks at everything at least so often, whatever it expects."""
+_LEFT = (Fate.WAITING, Fate.DIGEST)
 _RANK = {Priority.HIGH: 0, Priority.MEDIUM: 1, Priority.LOW: 2}
 
 
@@ -111,7 +112,7 @@ class Desk:
         series: Mapping[int, Series],
         now_ms: int,
     ) -> None:
-        """Be as the desk was that made these. What waits for people, rules or series that are gone is dropped, and an
+        """Be as the desk was that made these. What is left for people, rules or series that are gone is dropped, and an
         alarm that stands and that nobody who is left has heard of calls anew."""
         found: dict[Occurrence, list[Notice]] = {}
         for notice in notices:
@@ -121,7 +122,7 @@ class Desk:
         for (key, _), own in found.items():
             rule, where = rules.get(key.rule), series.get(key.series)
             if rule is None or where is None:
-                gone = (one.settled(Fate.DROPPED, now_ms) for one in own if one.fate is Fate.WAITING)
+                gone = (one.settled(Fate.DROPPED, now_ms) for one in own if one.fate in _LEFT)
                 self._changed.update({one.key: one for one in gone})
             else:
                 self._restore_case(own, rule, where, states.get(key), now_ms)
@@ -132,11 +133,15 @@ class Desk:
         case = Case(rule, series, call_of(own) or own[-1].transition, notices={one.key: one for one in own})
         case.stands(state)
         self._cases[case.occurrence] = case
-        strangers = [one for one in own if one.fate is Fate.WAITING and one.key.role not in self._people]
-        self._settle_all(strangers, Fate.DROPPED, now_ms)
+        self._settle_all([one for one in own if not self._will_hear(one)], Fate.DROPPED, now_ms)
         if case.standing and not any(role in self._people for role in case.roles()):
             self._call(case, now_ms)
         self._forget(case)
+
+    def _will_hear(self, notice: Notice) -> bool:
+        """Whether there is still somebody to tell, where it is not told yet."""
+        person = self._people.get(notice.key.role)
+        return notice.fate not in _LEFT or (person is not None and (notice.fate is Fate.WAITING or person.digest))
 
     # From changes to notices
 
@@ -170,7 +175,7 @@ class Desk:
             elif waiting or Fate.TOLD in fates:
                 when_ms = min((one.due_ms for one in waiting), default=later_ms)
                 self._add(case, role, change, Why.NEWS, change.t_ms, when_ms, now_ms)
-            elif Fate.DIGEST in fates:
+            else:
                 self._add(case, role, change, Why.NEWS, change.t_ms, now_ms, now_ms, Fate.DIGEST)
 
     def _add(
