@@ -1,0 +1,259 @@
+"""A scenario of the simulator played through the collector's own pipeline, without broker, sockets or waiting.
+
+What the probes send goes through intake, calibration, quality, journal, alarms and desk as it does live, on the lab's
+time; a teacher acknowledges what arrives while awake, and a class notes what it does. What people were told comes out,
+beside the simulator's truth.
+"""
+
+import re
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import NamedTuple
+
+from collector.alarms.model import AlarmKey
+from collector.alarms.notice import Why
+from collector.app.assemble import build_pipeline
+from collector.app.facts import Sources
+from collector.app.home import Home
+from collector.app.notices import Notices
+from collector.app.pipeline import Pipeline
+from collector.domain.lab import Lab
+from collector.husbandry.moisture import water_to_add_l
+from collector.intake.inbox import Message
+from collector.messages.advice import GOAL_PCT, advice
+from collector.messages.facts import Facts
+from collector.messages.parcel import Item, Parcel
+from collector.messages.settings import ChatSettings
+from collector.store.batch import NewMessage
+from collector.store.journal import Journal
+from sim_sensors import lab_file
+from sim_sensors.brewing import spans
+from sim_sensors.pack import Fact, Pack
+from sim_sensors.run import run
+from sim_sensors.scenario import Scenario
+
+MIN_MS, HOUR_MS, DAY_MS = 60_000, 3_600_000, 86_400_000
+START_MS = 1_772_409_600_000
+"""2026-03-02T00:00:00Z, a Monday."""
+_TURN_MS, _BREW_TURN_MS = 10 * MIN_MS, MIN_MS
+"""How often the pipeline turns: alarms have their own times whatever the chunks, but what is told waits for a turn, and
+at a brew minutes count."""
+_COMMIT_MS = HOUR_MS
+_LAG_MS = 5_000
+_WATER = re.compile(r"Add about ([0-9.]+) L of water")
+_SEEN_MS = 20 * MIN_MS
+"""A teacher who is awake has read a message after this long."""
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """One alarm in one message to one person."""
+
+    t_ms: int
+    role: str
+    rule: str
+    place: str
+    probe: str
+    event: str
+    why: str
+    since_ms: int
+    came_and_went: bool
+    priority: str
+    subject: str
+    advised_l: float | None = None
+
+
+class Poured(NamedTuple):
+    """An amount of water advised, and what the truth needed then to come to the same goal."""
+
+    place: str
+    t_ms: int
+    advised_l: float
+    needed_l: float
+
+    @property
+    def off_pct(self) -> float:
+        return 100 * abs(self.advised_l - self.needed_l) / self.needed_l
+
+
+@dataclass(slots=True)
+class Played:
+    told: list[Told] = field(default_factory=list)
+    facts: list[Fact] = field(default_factory=list)
+    poured: list[Poured] = field(default_factory=list)
+    messages: int = 0
+    days: float = 0.0
+
+
+class _Recorder(Notices):
+    """Keeps what the desk hands out, beside writing it."""
+
+    def __init__(self, lab: Lab, sources: Sources) -> None:
+        super().__init__(lab, None, ChatSettings(), sources)
+        self.parcels: list[tuple[int, Parcel, str, Facts]] = []
+        self.messages = 0
+
+    def release(self, now_ms: int, gathering: bool, facts: Facts) -> list[NewMessage]:
+        rows = super().release(now_ms, gathering, facts)
+        self.messages += len(rows)
+        return rows
+
+    def _rows(self, parcel: Parcel, now_ms: int, facts: Facts) -> Iterator[NewMessage]:
+        rows = list(super()._rows(parcel, now_ms, facts))
+        self.parcels.append((now_ms, parcel, rows[0].subject if rows else "", facts))
+        return iter(rows)
+
+
+def play(scenario: Scenario, seed: int, folder: Path, start_ms: int = START_MS) -> Played:
+    """The whole scenario. `folder` holds the journal."""
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / "lab.yaml").write_text(lab_file.text(scenario), encoding="utf-8")
+    home = Home(folder)
+    lab, rules = home.load_lab(), home.load_rules()
+    with Journal(home.database, lab.time_zone).open(start_ms) as journal:
+        notices = _Recorder(lab, Sources(means=journal.hourly_means))
+        pipeline = build_pipeline(lab, rules, journal, notices, start_ms)
+        pipeline.link_changed(True, start_ms, "connected")
+        player = _Player(scenario, pipeline, journal, notices, start_ms)
+        player.play(run(scenario, seed, start_ms, scenario.length_ms))
+        return player.played
+
+
+class _Player:
+    """Turns the pipeline once a minute of lab time."""
+
+    def __init__(
+        self, scenario: Scenario, pipeline: Pipeline, journal: Journal, notices: _Recorder, start_ms: int
+    ) -> None:
+        self.played = Played(days=scenario.length_ms / DAY_MS)
+        self._pipeline = pipeline
+        self._journal = journal
+        self._notices = notices
+        self._now_ms = start_ms
+        self._committed_ms = start_ms
+        self._brewing: list[tuple[int, int]] = []
+        self._truth: dict[str, Fact] = {}
+        self._to_do: list[tuple[int, Callable[[], None]]] = []
+        self._plan_brews(scenario, start_ms)
+
+    def play(self, packs: Iterator[Pack]) -> None:
+        for pack in packs:
+            while pack.t_ms >= self._next_ms():
+                self._turn(self._next_ms())
+            for fact in pack.facts:
+                self._learn(fact)
+            self._pipeline.intake.accept(Message(pack.topic, pack.payload, 0, False, pack.retain), pack.t_ms)
+        self._turn(self._next_ms())
+        self._commit()
+        self.played.messages = self._notices.messages
+
+    def _next_ms(self) -> int:
+        """When the next turn is."""
+        brewing = any(begin <= self._now_ms < end for begin, end in self._brewing)
+        return self._now_ms + (_BREW_TURN_MS if brewing else _TURN_MS)
+
+    def _turn(self, now_ms: int) -> None:
+        self._now_ms = now_ms
+        pipeline = self._pipeline
+        pipeline.settle(now_ms)
+        pipeline.tick(now_ms - _LAG_MS)
+        while self._to_do and self._to_do[0][0] <= now_ms:
+            self._to_do.pop(0)[1]()
+        pipeline.release(now_ms)
+        self._note_parcels()
+        if now_ms - self._committed_ms >= _COMMIT_MS:
+            self._commit()
+
+    def _commit(self) -> None:
+        self._journal.commit(self._pipeline.batch, self._now_ms)
+        self._pipeline.start_batch()
+        self._journal.tidy(self._now_ms)
+        self._committed_ms = self._now_ms
+
+    # People
+
+    def _note_parcels(self) -> None:
+        for t_ms, parcel, subject, facts in self._notices.parcels:
+            for item in parcel.items:
+                self._note_item(t_ms, parcel, item, subject, facts)
+        self._notices.parcels.clear()
+
+    def _note_item(self, t_ms: int, parcel: Parcel, item: Item, subject: str, facts: Facts) -> None:
+        change = item.transition
+        told = Told(
+            t_ms=t_ms,
+            role=parcel.person.role,
+            rule=item.rule.name,
+            place=item.series.place,
+            probe=item.series.probe,
+            event=change.event.value,
+            why=item.why.value,
+            since_ms=change.since_ms if change.since_ms is not None else change.t_ms,
+            came_and_went=item.ended is not None,
+            priority=item.rule.priority.value,
+            subject=subject,
+        )
+        if change.annunciates and item.ended is None:
+            if item.why is Why.NEWS:
+                told = replace(told, advised_l=self._advised_l(item, facts))
+            if parcel.person.step == 1:
+                self._will_acknowledge(t_ms, change.key, item.series.place)
+        self.played.told.append(told)
+
+    def _advised_l(self, item: Item, facts: Facts) -> float | None:
+        """What the letter advises, and beside it what the truth needs."""
+        found = _WATER.match(advice(item.rule, item.series, facts, self._now_ms))
+        truth = self._truth.get(item.series.place)
+        if found is None or truth is None:
+            return None
+        dry_kg, moisture = (float(str(truth.values[name])) for name in ("dry_kg", "moisture_pct"))
+        needed = water_to_add_l(dry_kg, moisture, GOAL_PCT)
+        if needed:
+            self.played.poured.append(Poured(item.series.place, self._now_ms, float(found[1]), needed))
+        return float(found[1])
+
+    def _will_acknowledge(self, t_ms: int, key: AlarmKey, place: str) -> None:
+        """After a while, by day."""
+        at_ms = t_ms + _SEEN_MS
+        hour = at_ms % DAY_MS // HOUR_MS
+        if not 7 <= hour < 21:
+            at_ms += ((7 - hour) % 24) * HOUR_MS
+        self._do_at(at_ms, lambda: str(self._pipeline.acknowledge(key.rule, place, "teacher", self._now_ms)))
+
+    def _do_at(self, at_ms: int, what: Callable[[], object]) -> None:
+        def do() -> None:
+            what()
+
+        self._to_do.append((at_ms, do))
+        self._to_do.sort(key=lambda one: one[0])
+
+    def _plan_brews(self, scenario: Scenario, start_ms: int) -> None:
+        """A class notes when it starts a brew, ends it and uses the tea."""
+        for brewer in scenario.brewers:
+            mine = [brew for brew in scenario.brews if brew.place == brewer.place]
+            faults = [fault for fault in scenario.faults if fault.place == brewer.place]
+            for span in spans(mine, faults):
+                self._brewing.append((start_ms + span.begin_ms, start_ms + span.used_ms))
+                self._note_at(start_ms + span.begin_ms, "brew-start", brewer.place)
+                self._note_at(start_ms + span.end_ms, "brew-end", brewer.place)
+                self._note_at(start_ms + span.used_ms, "diary-add", brewer.place, what="tea-used", amount="5 L")
+
+    def _note_at(self, at_ms: int, kind: str, place: str, what: str = "", **more: str) -> None:
+        body = {"place": place, "by": "class 4b", **({"kind": what} if what else {}), **more}
+        self._do_at(at_ms, lambda: self._pipeline.note(kind, body, self._now_ms, self._now_ms))
+
+    # Truth
+
+    def _learn(self, fact: Fact) -> None:
+        self.played.facts.append(fact)
+        if fact.kind == "state":
+            self._truth[fact.place] = fact
+        if fact.kind == "care":
+            self._note_care(fact)
+
+    def _note_care(self, fact: Fact) -> None:
+        kg = float(str(fact.values["kg"]))
+        kind, unit = {"water": ("watered", "L"), "feed": ("fed", "kg"), "empty": ("drained", "L")}[fact.name]
+        body = {"place": fact.place, "by": "class 4b", "kind": kind, "amount": f"{max(kg, 0.001):.3f} {unit}"}
+        self._pipeline.note("diary-add", body, self._now_ms, self._now_ms)
