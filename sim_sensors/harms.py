@@ -10,7 +10,7 @@ bedding-wet      over 90 %                      48 h                       4 h  
 bedding-airless  under 10 % of the pores air    24 h                       4 h     Grable and Siemer 1968, from memory
 bedding-hot      over 30 degC                   12 h, or over 35 degC      2 h     Edwards 2004; breeding tables: 35-37
 bedding-cold     under 4 degC                   24 h, or under 0 degC      2 h     Edwards 2004; no frost is tolerated
-worms-dying      over 2 % a day of 10 g or more at once                    2 h     ours
+worms-dying      over 2 % a day of 10 g or more 3 h, or over 100 % a day   2 h     ours
 oxygen-low       under 6 mg/L while it brews    1 h, or under 2 mg/L       10 min  growers' practice: 6; Ingham: 5.5
 brew-overdue     air on for 36 h                12 h (48 h in all)         2 h     growers' sheets: 24-36 h, range 12-48
 tea-stale        air off for 4 h                4 h (8 h in all)           1 h     4-6 h; 8 h after bottling
@@ -39,7 +39,7 @@ DRY_PCT, DRY_LASTING_PCT = 60.0, 50.0
 WET_PCT = 90.0
 HOT_C, HOT_LASTING_C = 30.0, 35.0
 COLD_C, COLD_LASTING_C = 4.0, 0.0
-DYING_PER_DAY = 0.02
+DYING_PER_DAY, DYING_LASTING_PER_DAY = 0.02, 1.0
 FEW_KG = 0.01
 """A tray with fewer worms than this has lost them already."""
 OXYGEN_MG_L, OXYGEN_LASTING_MG_L = 6.0, 2.0
@@ -60,7 +60,7 @@ TIMES = {
     "bedding-airless": Times(24 * HOUR_MS, 4 * HOUR_MS),
     "bedding-hot": Times(12 * HOUR_MS, 2 * HOUR_MS),
     "bedding-cold": Times(24 * HOUR_MS, 2 * HOUR_MS),
-    "worms-dying": Times(0, 2 * HOUR_MS),
+    "worms-dying": Times(3 * HOUR_MS, 2 * HOUR_MS),
     "oxygen-low": Times(HOUR_MS, 10 * MIN_MS),
     "brew-overdue": Times(12 * HOUR_MS, 2 * HOUR_MS),
     "tea-stale": Times(4 * HOUR_MS, HOUR_MS),
@@ -107,8 +107,9 @@ def _of_tray(spec: Tray, bed: Bedding) -> Iterator[tuple[str, bool]]:
         yield "bedding-hot", temp > HOT_LASTING_C
     if temp < COLD_C:
         yield "bedding-cold", temp < COLD_LASTING_C
-    if bed.worms_kg > FEW_KG and worms.dying_per_day(living) > DYING_PER_DAY:
-        yield "worms-dying", True
+    dying = worms.dying_per_day(living)
+    if bed.worms_kg > FEW_KG and dying > DYING_PER_DAY:
+        yield "worms-dying", dying > DYING_LASTING_PER_DAY
 
 
 def _of_tea(tea: Tea) -> Iterator[tuple[str, bool]]:

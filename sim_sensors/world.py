@@ -8,7 +8,7 @@ from sim_sensors.brewing import Span
 from sim_sensors.caring import Added, Care, Moment, Routine
 from sim_sensors.faults import Fault
 from sim_sensors.physics import air, brewer, drainage, heat, room, tray, worms
-from sim_sensors.physics.brewer import Oxygen, Tea
+from sim_sensors.physics.brewer import Brewer, Oxygen, Tea
 from sim_sensors.physics.drainage import Dripped
 from sim_sensors.physics.room import Weather
 from sim_sensors.physics.tray import Around, Bedding, Dried, Rotted, Tray
@@ -125,7 +125,7 @@ def begin(scenario: Scenario, t_ms: int) -> World:
         room.vapour_kpa(scenario.room, t_ms),
         tuple(t.start for t in scenario.trays),
         tuple(b.start_kg for b in scenario.bins),
-        tuple(_phased(b.start, _spans(scenario, b.place), 0) for b in scenario.brewers),
+        tuple(_phased(b.spec, b.start, _spans(scenario, b.place), 0) for b in scenario.brewers),
     )
 
 
@@ -252,14 +252,14 @@ def _crawled(kg: Sequence[float], suits: Sequence[float], seconds: float) -> lis
     return came
 
 
-def _phased(tea: Tea, spans: Sequence[Span], elapsed_ms: int) -> Tea:
+def _phased(spec: Brewer, tea: Tea, spans: Sequence[Span], elapsed_ms: int) -> Tea:
     phase, food_g_l = brewing.stage(spans, elapsed_ms)
-    return tea if phase is tea.phase else brewer.begun(tea, phase, food_g_l)
+    return tea if phase is tea.phase else brewer.begun(tea, phase, food_g_l, spec.pressure_atm)
 
 
 def _tea(plan: Plan, n: int, world: World, now: Moment) -> tuple[Tea, Oxygen]:
     spec, broken = plan.scenario.brewers[n].spec, plan.brewer_faults[n]
-    tea = _phased(world.brewers[n], plan.brews[n], world.elapsed_ms)
+    tea = _phased(spec, world.brewers[n], plan.brews[n], world.elapsed_ms)
     aired = tea.phase in (brewer.Phase.STEADY, brewer.Phase.BREWING)
     pump_on = aired and not faults.pump_stopped(broken, world.elapsed_ms)
     strength = faults.pump_strength(broken, world.elapsed_ms)

@@ -78,11 +78,15 @@ class Oxygen:
     room_j: float = 0.0
 
 
-def begun(tea: Tea, phase: Phase, food_g_l: float) -> Tea:
-    """The tea as a phase begins: a brew with its food, water without; what is held stays as it was."""
+def begun(tea: Tea, phase: Phase, food_g_l: float, pressure_atm: float = 1.0) -> Tea:
+    """The tea as a phase begins: a brew with its food; what is held stays as it was; tea that was used is followed by
+    clean water with all the oxygen it holds."""
     if phase is Phase.HELD:
         return Tea(tea.temp_c, tea.oxygen_mg_l, False, phase, 0.0, tea.food_g_l, tea.foam_cm)
-    return Tea(tea.temp_c, tea.oxygen_mg_l, phase is not Phase.WATER, phase, 0.0, food_g_l, 0.0)
+    level = tea.oxygen_mg_l
+    if phase is Phase.WATER and tea.phase is not Phase.STEADY:
+        level = oxygen.saturation_mg_l(tea.temp_c, pressure_atm)
+    return Tea(tea.temp_c, level, phase is not Phase.WATER, phase, 0.0, food_g_l, 0.0)
 
 
 def step(

@@ -122,10 +122,13 @@ def test_a_forgotten_brew_waits_until_somebody_thinks_of_it() -> None:
 
 
 def test_phases_begin_as_they_should() -> None:
-    """Held tea keeps food and foam; water has neither; a brew has its food and the pump on."""
+    """Held tea keeps food and foam; the water after it has neither, and all its oxygen, while a lab that begins with
+    water has what it says; a brew has its food and the pump on."""
     tea = Tea(20, 7, True, Phase.BREWING, 9e4, 0.4, 2.0)
     held = brewer.begun(tea, Phase.HELD, 0.0)
     assert (held.food_g_l, held.foam_cm, held.pump_on, held.phase_s) == (0.4, 2.0, False, 0)
     water = brewer.begun(held, Phase.WATER, 0.0)
     assert (water.food_g_l, water.foam_cm, water.pump_on) == (0, 0, False)
+    assert water.oxygen_mg_l == pytest.approx(9.09, abs=0.01)  # printed tables
+    assert brewer.begun(Tea(20, 7, True), Phase.WATER, 0.0).oxygen_mg_l == 7
     assert brewer.begun(water, Phase.BREWING, 1.0).pump_on
