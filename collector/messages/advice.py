@@ -19,21 +19,30 @@ _LEAST_L, _LEAST_KG = 0.05, 0.05
 
 
 def advice(rule: Rule, series: Series, facts: Facts, now_ms: int) -> str:
-    """What to add, and how much, for an alarm about the moisture of a tray; empty where nothing can be said."""
+    """What to add, and how much, for an alarm about the moisture of a tray: the amount in the first sentence, how in
+    the next. Empty where nothing can be said or nothing is needed."""
+    place, dry = _tray(series, facts), _too_dry(rule, series)
+    level = facts.place_moisture(series.place, now_ms) if dry is not None and place is not None else None
+    if place is None or place.dry_kg is None or level is None:
+        return ""
+    return _water(place.dry_kg, level, facts) if dry else _bedding(place.dry_kg, level, facts)
+
+
+def lacks_mass(rule: Rule, series: Series, facts: Facts) -> bool:
+    """Whether an amount could be given if the lab file said what this tray's bedding weighs."""
+    place = _tray(series, facts)
+    return place is not None and place.dry_kg is None and _too_dry(rule, series) is not None
+
+
+def _tray(series: Series, facts: Facts) -> Place | None:
     place = facts.lab.by_id.get(series.place)
-    dry = _too_dry(rule) if rule.measure == "bedding_moisture" and series.measure == "bedding_moisture" else None
-    if dry is None or place is None or place.kind is not PlaceKind.TRAY:
-        return ""
-    if place.dry_kg is None:
-        return "No amount can be given: lab.yaml does not say what this tray's bedding weighs (bedding: 5 kg)."
-    level = facts.place_moisture(series.place, now_ms)
-    if level is None:
-        return ""
-    return _water(place, place.dry_kg, level, facts) if dry else _bedding(place.dry_kg, level, facts)
+    return place if place is not None and place.kind is PlaceKind.TRAY else None
 
 
-def _too_dry(rule: Rule) -> bool | None:
+def _too_dry(rule: Rule, series: Series) -> bool | None:
     """False: too wet. None: neither."""
+    if series.measure != "bedding_moisture":
+        return None
     match rule.kind:
         case Kind.LOW:
             return True
@@ -47,14 +56,14 @@ def _too_dry(rule: Rule) -> bool | None:
             return None
 
 
-def _water(place: Place, dry_kg: float, level: float, facts: Facts) -> str:
+def _water(dry_kg: float, level: float, facts: Facts) -> str:
     amount_l = water_to_add_l(dry_kg, level, GOAL_PCT)
     if amount_l is None or amount_l < _LEAST_L:
         return ""
     return (
-        f"Add about {show_volume(amount_l, facts.lab.us_units)} of water over the whole tray, which takes it from"
-        f" {_pct(level)} to about {_pct(GOAL_PCT)}: sprayed in portions of a cup, an hour between them, and look at the"
-        " drain before each."
+        f"Add about {show_volume(amount_l, facts.lab.us_units)} of water over the whole tray. That takes it from"
+        f" {_pct(level)} to about {_pct(GOAL_PCT)}. Spray it in portions of a cup, an hour between them, and look at"
+        " the drain before each."
     )
 
 
@@ -64,7 +73,7 @@ def _bedding(dry_kg: float, level: float, facts: Facts) -> str:
         return ""
     return (
         f"Mix in about {show_mass(amount_kg, facts.lab.us_units)} of dry shredded cardboard or newspaper over the whole"
-        f" tray, which takes it from {_pct(level)} to about {_pct(NOT_ABOVE_PCT)}; add no water."
+        f" tray. That takes it from {_pct(level)} to about {_pct(NOT_ABOVE_PCT)}. Add no water."
     )
 
 

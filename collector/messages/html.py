@@ -40,7 +40,8 @@ _IMG = "display:block;width:100%;max-width:600px;height:auto;border:0"
 def page(title: str, blocks: Sequence[Block]) -> str:
     """The whole page; `title` is the message's subject."""
     lead = next((block.text for block in blocks if isinstance(block, Lead)), "")
-    inner = "\n".join(line for block in blocks for line in _element(block))
+    title_tag = "h3" if any(isinstance(block, Heading) and block.level > 1 for block in blocks) else "h2"
+    inner = "\n".join(line for block in blocks for line in _element(block, title_tag))
     return (
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
@@ -53,11 +54,12 @@ def page(title: str, blocks: Sequence[Block]) -> str:
 
 def with_picture(html: str, content_id: str, words: str) -> str:
     """The page with the picture `content_id` of the same mail in its place; without an id, without one."""
-    figure = f'<p style="{_P}"><img src="cid:{escape(content_id)}" style="{_IMG}" alt="{escape(words)}"></p>'
+    image = f'<img src="cid:{escape(content_id)}" style="{_IMG}" alt="{escape(words)}">'
+    figure = f'<p style="{_P}">The last 3 days:</p>\n<p style="{_P}">{image}</p>'
     return html.replace(PICTURE, figure if content_id else "", 1)
 
 
-def _element(block: Block) -> Iterator[str]:
+def _element(block: Block, title_tag: str) -> Iterator[str]:
     match block:
         case Lead():
             return
@@ -66,15 +68,15 @@ def _element(block: Block) -> Iterator[str]:
         case Fields(rows):
             yield from _fields(rows)
         case Passage(title, paragraphs):
-            yield from _title(title)
+            yield from _title(title, title_tag)
             yield from (f'<p style="{_P}">{escape(part)}</p>' for part in paragraphs)
         case Bullets(title, lines):
-            yield from _title(title)
+            yield from _title(title, title_tag)
             yield f'<ul style="{_UL}">'
             yield from (f'<li style="{_LI}">{escape(line)}</li>' for line in lines)
             yield "</ul>"
         case Answer():
-            yield from _answer(block)
+            yield from _answer(block, title_tag)
         case Figure():
             yield PICTURE
 
@@ -87,20 +89,20 @@ def _heading(text: str, tag: str, level: int) -> Iterator[str]:
     yield f'<h{level} style="{_H1 if level == 1 else _H2}">{escape(text)}</h{level}>'
 
 
-def _title(title: str) -> Iterator[str]:
+def _title(title: str, tag: str) -> Iterator[str]:
     if title:
-        yield f'<h3 style="{_H3}">{escape(title)}</h3>'
+        yield f'<{tag} style="{_H3}">{escape(title)}</{tag}>'
 
 
 def _fields(rows: Sequence[tuple[str, str]]) -> Iterator[str]:
-    yield '<table role="presentation" style="border-collapse:collapse;margin:0 0 12px">'
+    yield '<table style="border-collapse:collapse;margin:0 0 12px">'
     for label, text in rows:
         yield f'<tr><th scope="row" style="{_TH}">{escape(label)}</th><td style="{_TD}">{escape(text)}</td></tr>'
     yield "</table>"
 
 
-def _answer(block: Answer) -> Iterator[str]:
-    yield from _title(block.title)
+def _answer(block: Answer, title_tag: str) -> Iterator[str]:
+    yield from _title(block.title, title_tag)
     if block.url:
         link = f'<a href="{escape(block.url)}" style="{_BUTTON}">{escape(block.button)}</a>'
         yield f'<p style="margin:8px 0 12px">{link}</p>'

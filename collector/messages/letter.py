@@ -59,8 +59,8 @@ def report(subject: str, parts: Sequence[Section]) -> Letter:
 
 
 def _one(item: Words, parcel: Parcel) -> tuple[str, list[Block]]:
-    head = Heading(item.headline, item.urgency)
-    blocks = [Lead(item.lead()), head, *item.blocks(_others(parcel)), *_waited(parcel)]
+    head = Heading(item.title, item.urgency)
+    blocks = [Lead(item.lead()), head, *item.blocks(_others(parcel)), *_waited(parcel), *_weigh([item])]
     return one_line(f"{item.urgency}: {item.subject}", _SUBJECT), blocks
 
 
@@ -72,9 +72,10 @@ def _several(items: Sequence[Words], parcel: Parcel) -> tuple[str, list[Block]]:
     blocks: list[Block] = [Lead(f"{title}. First: {_first(items)}"), Heading(title), *_waited(parcel)]
     blocks.append(Fields((("Also told", f"{_others(parcel)} (of the first)"),)))
     for item in whole:
-        blocks += [Heading(item.headline, item.urgency, 2), *item.blocks()]
+        blocks += [Heading(item.title, item.urgency, 2), *item.blocks()]
     blocks += _list("Further ones, worst first", (item.line() for item in rest))
     blocks += _list("Came and went", (item.line() for item in gone))
+    blocks += _weigh(whole)
     more = f"; and {len(items) - 1} more"
     return one_line(f"{items[0].urgency}: {items[0].subject}", _SUBJECT - len(more)) + more, blocks
 
@@ -116,24 +117,35 @@ def _waited(parcel: Parcel) -> list[Block]:
     return [Passage("", tuple(told))] if told else []
 
 
+def _weigh(items: Sequence[Words]) -> list[Block]:
+    """How to get amounts, once in a message."""
+    places = dict.fromkeys(item.place for item in items if item.calls and item.lacks_mass)
+    if not places:
+        return []
+    told = (
+        f"No amounts can be given for {'; '.join(places)}: lab.yaml does not say what the bedding there weighs. Write"
+        " for instance 'bedding: 5 kg' at the tray, the mass as it is when moist."
+    )
+    return [Passage("", (told,))]
+
+
 def _short(items: Sequence[Words], parcel: Parcel) -> str:
     """The link last and whole, the rest cut to what is left."""
     link = items[0].link
     tail = f"\nAcknowledge: {link}" if link else ""
-    told = [items[0].lead()]
+    told = [items[0].short() if len(items) == 1 else items[0].lead()]
     told += [f"- {item.line()}" for item in items[1:]]
     told += [part for block in _waited(parcel) if isinstance(block, Passage) for part in block.paragraphs]
-    told += [f"Also told: {_others(parcel)}."] if items[0].calls else []
+    tail = (f"\nAlso told: {_cut(_others(parcel), 80, '…')}." if items[0].calls else "") + tail
     return _cut("\n".join(told), SHORT - len(tail)) + tail
 
 
-def _cut(text: str, longest: int = SHORT) -> str:
-    """At most so many letters, ending at the end of a line where something is left out."""
+def _cut(text: str, longest: int = SHORT, note: str = "…\nAll of it: traywarden status") -> str:
+    """At most so many letters, ending with a whole word and `note` where something is left out."""
     if len(text) <= longest:
         return text
-    note = "\nThe rest is in the mail and in: traywarden status"
     kept = text[: max(0, longest - len(note))]
-    return (kept[: kept.rfind("\n")] if "\n" in kept else f"{kept[:-1].rstrip()}…") + note
+    return (kept.rpartition(" ")[0] or kept).rstrip() + note
 
 
 def _picture(items: Sequence[Words], facts: Facts, now_ms: int) -> str:

@@ -12,7 +12,7 @@ from collector.alarms.notice import Why
 from collector.domain.lab import Lab, Person, Place, Series
 from collector.domain.readings import Stored
 from collector.domain.units import show_duration, show_value
-from collector.messages.advice import advice
+from collector.messages.advice import advice, lacks_mass
 from collector.messages.blocks import Answer, Block, Fields, Figure, Passage
 from collector.messages.facts import Facts
 from collector.messages.localtime import clock_time
@@ -89,11 +89,16 @@ class Words:
         return f"{self.place}: {self._trouble.right_again() if self._over else self._what_changed()}"
 
     @property
+    def title(self) -> str:
+        """The headline where the word of urgency stands beside it."""
+        return self.headline.removesuffix(" back to normal") if self._over else self.headline
+
+    @property
     def subject(self) -> str:
         """The headline with its figure, without the word of urgency."""
         if self.calls or self.came_and_went:
             return self.headline + self._told()
-        return self.headline.removesuffix(" back to normal") if self._over else self.headline
+        return self.title
 
     def lead(self) -> str:
         """The first words, made for the line of a phone's list: what it is now, by when, and what to do first."""
@@ -102,8 +107,8 @@ class Words:
                 f"{self.change.event.value.capitalize()}." if not self._over else f"{self._over_now()}{self._lasted}."
             )
         parts = [*self._value_now(), f"since {self._when(self._begin)}", self._until()]
-        action = paragraphs(self.item.rule.corrective_action)
-        return f"{', '.join(parts)}. {_sentence(action[0])}".strip() if action else f"{', '.join(parts)}."
+        first = next(iter([part for part in self._to_do() if part]), "")
+        return _capital(f"{', '.join(parts)}. {_sentence(first)}".strip())
 
     def line(self) -> str:
         """All of it in one line, for long lists."""
@@ -128,12 +133,25 @@ class Words:
         told = (("Also told", also_told),) if also_told is not None else ()
         first = (*self._now(), *self._usual(), self._since(), *self._why_now(), *self._time_left(), *told)
         plug, hands = self._care()
-        amount = advice(rule, self._series, self.facts, self.now_ms)
-        todo = [plug, amount, *_written(rule.corrective_action), hands]
+        todo = [plug, *self._to_do(), hands]
         found: list[Block] = [Fields(first), Figure()]
         found += _passage("What to do", todo) + _passage(self._if_nothing, _written(rule.consequence))
         found.append(self._answer("Say that you are on it"))
         return [*found, Fields((*self._probe(), ("Basis", one_line(rule.basis, 110))))]
+
+    def _to_do(self) -> list[str]:
+        """The amount, where there is one, and what the rule says."""
+        amount = advice(self.item.rule, self._series, self.facts, self.now_ms)
+        return [amount, *_written(self.item.rule.corrective_action)]
+
+    def short(self) -> str:
+        """For chat: as the lead, with the limit and with all that is to be done."""
+        if not self.calls:
+            return self.lead()
+        facts = ", ".join(text for label, text in (*self._now()[:1], *self._why_now()) if label != "Newest")
+        since = f"since {self._when(self._begin)}, {self._until()}."
+        told = f"{facts}; {since}" if facts else since
+        return "\n".join([_capital(told), *(part for part in self._to_do() if part)])
 
     def _over_blocks(self) -> list[Block]:
         facts = Fields((*self._now(), ("Lasted", self._lasted), *self._worst, *self._probe()))
@@ -158,6 +176,11 @@ class Words:
     def drawable(self) -> bool:
         """Whether its readings make a line over time."""
         return self._trouble.of_readings and not self._trouble.switch
+
+    @property
+    def lacks_mass(self) -> bool:
+        """Whether an amount could be told if the lab file said what the bedding weighs."""
+        return lacks_mass(self.item.rule, self._series, self.facts)
 
     @property
     def measure(self) -> str:
@@ -352,6 +375,10 @@ def _written(text: str) -> list[str]:
 def _passage(title: str, parts: list[str]) -> list[Block]:
     told = tuple(part for part in parts if part)
     return [Passage(title, told)] if told else []
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _sentence(text: str) -> str:

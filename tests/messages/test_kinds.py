@@ -7,7 +7,8 @@ import pytest
 from collector.alarms.model import SQUEEZE_TEST, AlarmKey, Event, Kind, Outlook, Rule, State, Transition, What
 from collector.domain.lab import Channel, Format, Place, PlaceKind, Probe, Series
 from collector.domain.readings import Flag, Stored
-from collector.messages.text import WIDTH, Rendered, render
+from collector.messages.blocks import WIDTH
+from collector.messages.letter import Letter
 from tests.messages.examples import (
     CLEARED,
     HOT,
@@ -22,12 +23,12 @@ from tests.messages.examples import (
     TOP_TEMPERATURE,
     at,
 )
+from tests.messages.letters import WARM, render
 
 BIN = Place("juniper", PlaceKind.BIN, "Juniper", "juniper")
 WHOLE_PROBE = Series(20, "juniper-top", "", "", "juniper/top", "")
 WHOLE_BIN = Series(21, "", "", "", "juniper", "")
 BREWER = Series(22, "", "", "", "kettle", "")
-WARM = Stored(3, at(3, 10, 19), 31.2, Flag.PASS, 31.2, 0)
 DAMP = Stored(4, at(3, 10, 19), 66.2, Flag.PASS, 66.2, 0)
 OUTLOOK = Outlook(at(9, 14), at(9, 6), at(10, 3))
 
@@ -55,7 +56,7 @@ def say(
     series: Series = TOP_TEMPERATURE,
     last: Stored | None = WARM,
     us: bool = False,
-) -> Rendered:
+) -> Letter:
     return render(change, rule, place, replace(LAB, us_units=us), NOW, series=series, last=last)
 
 
@@ -156,7 +157,7 @@ def test_what_is_overdue(what: What, wrong: str, right: str, care: str) -> None:
     place, series = (KETTLE, BREWER) if brewing else (BIN, WHOLE_BIN)
     told = say(overdue(what), replace(RAISED, value=None, worst=None), place, series, None)
     assert told.subject == f"URGENT: {place.label}: {wrong}"
-    assert told.body.startswith(f"{place.label}: {wrong}\n\nSince:       09:40")
+    assert f"URGENT: {place.label}: {wrong}\n\nSince:       09:40" in told.body
     assert "Probe" not in told.body
     assert care in told.body
     done = say(overdue(what), replace(CLEARED, value=None, worst=None), place, series, None)
