@@ -159,7 +159,7 @@ def test_a_probe_taken_out_of_service_is_quiet_until_it_is_put_back(
     watch.start()
     mosquitto.publish("worms/juniper/top", hot_pack(time.time() - 1, 33.0))
     wait_until(lambda: watch.status()["readings"] == 2, "the reading")
-    assert {one["state"] for one in watch.status()["alarms"]} == {"out-of-service"}
+    assert {one["name"]: one["state"] for one in watch.status()["alarms"]}["bedding-hot"] == "out-of-service"
     assert mail.accepted == []
     assert watch.run("probes", "in-service", "juniper-top", "--by", "maintainer") == "in service\n"
     wait_until(lambda: mail.accepted, "the alert, once it is in service")
