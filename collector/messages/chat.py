@@ -147,11 +147,7 @@ def _apprise(url: str, name: str) -> Any:
     import apprise  # lazily, see ChatChannel
 
     sender = apprise.Apprise()
-    try:
-        readable = sender.add(url)
-    except TypeError:
-        readable = False
-    if not readable:
+    if not sender.add(url):
         raise PermanentFailure(f"chat {name}: apprise cannot read this address; see TRAYWARDEN_CHAT__URLS")
     for service in sender:
         if "rto=" not in url:

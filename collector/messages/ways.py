@@ -1,10 +1,9 @@
-"""Which ways of reaching people there are, and whom to tell of an alarm by which."""
+"""Which ways of reaching people there are."""
 
 import hashlib
 from dataclasses import dataclass
 from pathlib import Path
 
-from collector.alarms.model import Priority
 from collector.domain.lab import Lab, Person
 from collector.messages.chat import ChatChannel, chat_names
 from collector.messages.files import FileChannel
@@ -19,13 +18,6 @@ class Addressee:
 
     channel: str
     recipient: str
-
-
-def addressees(lab: Lab, priority: Priority, mail: MailSettings | None, chat: ChatSettings) -> tuple[Addressee, ...]:
-    """Whom to tell, each once, in the order of the lab file; mail goes to files where no mail server is set."""
-    by = "email" if mail is not None else "file"
-    people = (Addressee(by, p.email) for p in lab.people if priority.value in p.priorities)
-    return tuple(dict.fromkeys((*people, *(Addressee("chat", name) for name in chat_names(chat)))))
 
 
 def everyone(lab: Lab, chat: ChatSettings) -> tuple[Person, ...]:

@@ -48,7 +48,8 @@ def test_a_mail_server_that_hangs_does_not_keep_chat_waiting(
     lanes = Lanes(outbox, {"email": mail, "chat": chat}, clock, lambda _line: None)
     lanes.start()
     wait_until(lambda: outbox.standing("chat").state == "sent", "the chat message")
-    wait_until(lambda: outbox.standing("mail").state == "sending", "the mail at the server")
+    wait_until(lambda: server.messages, "the mail at the server")
+    assert outbox.standing("mail").state == "sending"
     server.stop()  # the connection ends, and with it the wait
     lanes.close()
     assert outbox.standing("mail").state == "unconfirmed"

@@ -3,31 +3,13 @@
 from dataclasses import replace
 from pathlib import Path
 
-from collector.alarms.model import Priority
 from collector.domain.lab import Person
-from collector.messages.chat import chat_name
 from collector.messages.settings import ChatSettings, MailSettings
-from collector.messages.ways import Addressee, addressees, channels, everyone, way_key, ways_to
+from collector.messages.ways import Addressee, channels, everyone, way_key, ways_to
 from tests.messages.examples import LAB
 
 MAIL = MailSettings("mail.quillbrook.example")
 URL = "json://chat.quillbrook.example/lab"
-
-
-def test_each_address_is_told_once_by_priority() -> None:
-    """The maintainer only asked for high; two roles at one address get one message; chat gets all."""
-    high = addressees(LAB, Priority.HIGH, MAIL, ChatSettings((URL,)))
-    assert high == (
-        Addressee("email", "teacher@quillbrook.example"),
-        Addressee("email", "maintainer@quillbrook.example"),
-        Addressee("chat", chat_name(URL)),
-    )
-    assert addressees(LAB, Priority.LOW, MAIL, ChatSettings()) == (Addressee("email", "teacher@quillbrook.example"),)
-
-
-def test_without_a_mail_server_mail_goes_to_files() -> None:
-    """Nobody is left out for want of a mail server."""
-    assert addressees(LAB, Priority.LOW, None, ChatSettings()) == (Addressee("file", "teacher@quillbrook.example"),)
 
 
 def test_every_way_that_can_be_written_to_the_outbox_has_its_channel(tmp_path: Path) -> None:
