@@ -41,10 +41,10 @@ class Letter:
 def write(parcel: Parcel, facts: Facts, now_ms: int) -> Letter:
     """The message of a parcel. The same parcel, facts and time give the same one."""
     items = [Words(item, facts, parcel.person, now_ms) for item in parcel.items]
-    subject, blocks = _one(items[0], parcel) if len(items) == 1 else _several(items, parcel)
-    return Letter(
-        subject, plain_text(blocks), page(subject, blocks), _short(items, parcel), _picture(items, facts, now_ms)
-    )
+    drawn = _drawn(items)
+    subject, blocks = _one(items[0], parcel, drawn) if len(items) == 1 else _several(items, parcel, drawn)
+    picture = _picture(drawn, facts, now_ms)
+    return Letter(subject, plain_text(blocks), page(subject, blocks), _short(items, parcel), picture)
 
 
 def report(subject: str, parts: Sequence[Section]) -> Letter:
@@ -58,13 +58,13 @@ def report(subject: str, parts: Sequence[Section]) -> Letter:
     return Letter(line, plain_text(blocks), html, _cut("\n".join(told) or lead))
 
 
-def _one(item: Words, parcel: Parcel) -> tuple[str, list[Block]]:
+def _one(item: Words, parcel: Parcel, drawn: Words | None) -> tuple[str, list[Block]]:
     head = Heading(item.title, item.urgency)
-    blocks = [Lead(item.lead()), head, *item.blocks(_others(parcel)), *_waited(parcel), *_weigh([item])]
+    blocks = [Lead(item.lead()), head, *item.blocks(_others(parcel), item is drawn), *_waited(parcel), *_weigh([item])]
     return one_line(f"{item.urgency}: {item.subject}", _SUBJECT), blocks
 
 
-def _several(items: Sequence[Words], parcel: Parcel) -> tuple[str, list[Block]]:
+def _several(items: Sequence[Words], parcel: Parcel, drawn: Words | None) -> tuple[str, list[Block]]:
     live = [item for item in items if not item.came_and_went]
     gone = [item for item in items if item.came_and_went]
     whole, rest = live[:IN_DETAIL], live[IN_DETAIL:]
@@ -72,7 +72,7 @@ def _several(items: Sequence[Words], parcel: Parcel) -> tuple[str, list[Block]]:
     blocks: list[Block] = [Lead(f"{title}. First: {_first(items)}"), Heading(title), *_waited(parcel)]
     blocks.append(Fields((("Also told", f"{_others(parcel)} (of the first)"),)))
     for item in whole:
-        blocks += [Heading(item.title, item.urgency, 2), *item.blocks()]
+        blocks += [Heading(item.title, item.urgency, 2), *item.blocks(figure=item is drawn)]
     blocks += _list("Further ones, worst first", (item.line() for item in rest))
     blocks += _list("Came and went", (item.line() for item in gone))
     blocks += _weigh(whole)
@@ -148,19 +148,23 @@ def _cut(text: str, longest: int = SHORT, note: str = "…\nAll of it: traywarde
     return (kept.rpartition(" ")[0] or kept).rstrip() + note
 
 
-def _picture(items: Sequence[Words], facts: Facts, now_ms: int) -> str:
-    for words in items[:IN_DETAIL]:
-        rule, series = words.item.rule, words.item.series
-        if words.calls and rule.kind in _DRAWN and words.drawable:
-            level = rule.setpoint if rule.kind in (Kind.HIGH, Kind.LOW, Kind.FORECAST) else None
-            wanted: dict[str, Any] = {
-                "series": series.id,
-                "measure": series.measure,
-                "title": f"{words.place}: {words.measure}",
-                "until_ms": now_ms,
-                "setpoint": level,
-                "us": facts.lab.us_units,
-                "zone": facts.lab.time_zone,
-            }
-            return json.dumps(wanted, sort_keys=True)
-    return ""
+def _drawn(items: Sequence[Words]) -> Words | None:
+    """The first that a picture of its readings explains, among those told whole."""
+    live = [words for words in items if not words.came_and_went][:IN_DETAIL]
+    return next((one for one in live if one.calls and one.item.rule.kind in _DRAWN and one.drawable), None)
+
+
+def _picture(words: Words | None, facts: Facts, now_ms: int) -> str:
+    if words is None:
+        return ""
+    rule, series = words.item.rule, words.item.series
+    wanted: dict[str, Any] = {
+        "series": series.id,
+        "measure": series.measure,
+        "title": f"{words.place}: {words.measure}",
+        "until_ms": now_ms,
+        "setpoint": rule.setpoint if rule.kind in (Kind.HIGH, Kind.LOW, Kind.FORECAST) else None,
+        "us": facts.lab.us_units,
+        "zone": facts.lab.time_zone,
+    }
+    return json.dumps(wanted, sort_keys=True)

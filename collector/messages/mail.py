@@ -35,6 +35,8 @@ _ADDRESS = re.compile(
     r"(?:(?P<name>[^<>@]*)<)?(?P<local>[A-Za-z0-9!#$%&'*+/=?^_`{|}~.-]+)@(?P<domain>[^\s@<>()\[\]\\,;:\"]+)(?(name)>)"
 )
 """One address, with or without a name before it: dot-atom of RFC 5322 section 3.2.3; no comments, lists or routes."""
+_POLICY = SMTP.clone(refold_source="none")
+"""Headers set raw go out as they were set: folding would encode a message id that is longer than a line."""
 _CTE = "quoted-printable"
 """Every server takes it, 8BITMIME or not."""
 _MOST_PARENTS = 20
@@ -47,7 +49,7 @@ def build_message(row: Row, sender: str, lab_name: str, drawn: Drawn | None = No
     Raises PermanentFailure where an address cannot be used. No text of the row can add a header or a recipient.
     """
     origin = sender_address(sender)
-    message = EmailMessage(policy=SMTP)
+    message = EmailMessage(policy=_POLICY)
     message["From"] = origin
     message["To"] = _recipient_address(row.recipient)
     message.set_raw("Subject", _encoded(one_line(row.subject, 200)))
@@ -68,7 +70,7 @@ def _safe(text: str) -> str:
 def _add_html(message: EmailMessage, row: Row, origin: Address, lab_name: str, drawn: Drawn | None) -> None:
     """The page as the richer alternative, with the picture inside it (RFC 2046 section 5.1.4, RFC 2387)."""
     name = _digest(row.key, lab_name)
-    content_id = f"{name}.picture@{origin.domain}" if drawn is not None else ""
+    content_id = f"{name[:16]}.png@{origin.domain}" if drawn is not None else ""
     page = with_picture(_safe(row.html), content_id, one_line(drawn.words, 400) if drawn is not None else "")
     message.add_alternative(page, subtype="html", charset="utf-8", cte=_CTE)
     message.set_boundary(f"=_{name}")  # the sequence '=_' is in no quoted-printable and no base64 text
@@ -91,7 +93,7 @@ def _thread(message: EmailMessage, parents: list[str]) -> None:
     One to a line, since the message's own folding would encode a long one.
     """
     if parents:
-        message["In-Reply-To"] = parents[0]
+        message.set_raw("In-Reply-To", parents[0])
         message.set_raw("References", "\r\n ".join(reversed(parents[:_MOST_PARENTS])))
 
 

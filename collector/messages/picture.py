@@ -65,7 +65,7 @@ def wanted(text: str) -> Wanted | None:
         found = Wanted(**json.loads(text))
         ZoneInfo(found.zone)
         return found if found.measure in MEASURES else None
-    except (ValueError, TypeError, OSError):
+    except (ValueError, TypeError, LookupError, OSError):
         return None
 
 

@@ -118,23 +118,24 @@ class Words:
         since = f", since {self._when(self._begin)}" if self.calls else ""
         return f"{self.urgency}: {self.subject}{since}"
 
-    def blocks(self, also_told: str | None = None) -> list[Block]:
-        """Everything below the heading. `also_told`: who else hears of it, None where that is said elsewhere."""
+    def blocks(self, also_told: str | None = None, figure: bool = False) -> list[Block]:
+        """Everything below the heading. `also_told`: who else hears of it, None where that is said elsewhere. `figure`:
+        the picture is of this one."""
         if self.calls:
-            return [*self._call_blocks(also_told)]
+            return self._call_blocks(also_told, figure)
         if self._over:
             return self._over_blocks()
         return [Fields((*self._now(), *self._note(), *self._probe()))]
 
     # The parts of a message
 
-    def _call_blocks(self, also_told: str | None) -> list[Block]:
+    def _call_blocks(self, also_told: str | None, figure: bool) -> list[Block]:
         rule = self.item.rule
         told = (("Also told", also_told),) if also_told is not None else ()
         first = (*self._now(), *self._usual(), self._since(), *self._why_now(), *self._time_left(), *told)
         plug, hands = self._care()
         todo = [plug, *self._to_do(), hands]
-        found: list[Block] = [Fields(first), Figure()]
+        found: list[Block] = [Fields(first), *([Figure()] if figure else [])]
         found += _passage("What to do", todo) + _passage(self._if_nothing, _written(rule.consequence))
         found.append(self._answer("Say that you are on it"))
         return [*found, Fields((*self._probe(), ("Basis", one_line(rule.basis, 110))))]

@@ -14,6 +14,7 @@ from collector.domain.readings import Flag, Stored
 from collector.messages.blocks import WIDTH
 from collector.messages.digest import Section
 from collector.messages.facts import Usual
+from collector.messages.html import PICTURE
 from collector.messages.letter import IN_DETAIL, SHORT, Letter, report
 from collector.messages.parcel import Item
 from tests.messages.examples import (
@@ -287,6 +288,9 @@ def test_the_first_alarm_about_a_line_of_readings_is_drawn() -> None:
     assert letter(Item(RAISED, replace(HOT, kind=Kind.LOW, measure="air_pump"), KETTLE_PUMP)).picture == ""
     assert letter(Item(CLEARED, HOT, TOP_TEMPERATURE)).picture == ""
     drawn = json.loads(letter(silent, HOT_ITEM).picture)
+    first, second = letter(silent, HOT_ITEM).html.split("<h2")[1:]
+    assert PICTURE in second
+    assert PICTURE not in first
     assert (drawn["series"], drawn["setpoint"], drawn["until_ms"]) == (3, 30.0, NOW)
     assert drawn["title"] == "Juniper, top tray: bedding temperature"
     rate = replace(HOT, kind=Kind.RATE, setpoint=2.0, window_ms=HOUR)

@@ -3,7 +3,7 @@
 from dataclasses import replace
 from email import message_from_bytes
 from email.message import EmailMessage
-from email.policy import SMTP
+from email.policy import SMTP, strict
 
 import pytest
 from hypothesis import given
@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from collector.messages.mail import build_message
 from collector.messages.plain import one_line
-from collector.messages.port import PermanentFailure, TemporaryFailure
+from collector.messages.port import Drawn, PermanentFailure, TemporaryFailure
 from tests.messages.examples import Letter
 
 SENDER = "Traywarden <traywarden@quillbrook.example>"
@@ -169,6 +169,97 @@ def test_any_text_makes_a_well_formed_message(subject: str, body: str, name: str
     assert message.keys() == HEADERS
     assert message["Subject"] == one_line(subject, 200)
     assert message["To"] == row.recipient
+
+
+PAGE = "<!DOCTYPE html>\n<title>x</title>\n<p>31.2 °C</p>\n<!--picture-->\n<p>end</p>\n"
+PNG = b"\x89PNG\r\n\x1a\n" + bytes(range(256))
+WORDS = 'lowest 20.6 °C, highest "31.2 °C"'
+
+
+def rich(row: Letter, drawn: Drawn | None = None) -> EmailMessage:
+    """Written out and read back by a parser that raises for every defect it knows, in every part."""
+    wire = build_message(row, SENDER, "Quillbrook School", drawn).as_bytes()
+    assert wire.isascii()
+    assert all(len(line) <= 78 for line in wire.split(b"\r\n"))
+    message = message_from_bytes(wire, policy=strict.clone(linesep="\r\n"), _class=EmailMessage)
+    for part in message.walk():
+        assert not part.defects
+        for value in part.values():
+            assert not value.defects
+    return message
+
+
+def parts_of(message: EmailMessage) -> list[str]:
+    return [part.get_content_type() for part in message.walk()]
+
+
+def test_a_page_is_the_richer_of_two_alternatives() -> None:
+    """Plain text first, HTML last (RFC 2046 section 5.1.4); no trace of the picture where there is none."""
+    message = rich(Letter(html=PAGE))
+    assert parts_of(message) == ["multipart/alternative", "text/plain", "text/html"]
+    plain, page = message.get_body(("plain",)), message.get_body(("html",))
+    assert plain is not None
+    assert page is not None
+    assert plain.get_content().replace("\r\n", "\n") == Letter().body
+    assert page.get_content().replace("\r\n", "\n") == PAGE.replace("<!--picture-->", "")
+
+
+def test_the_picture_stands_inside_the_page_with_its_words() -> None:
+    """multipart/related of the page and the picture it names by its Content-ID (RFC 2387, RFC 2392)."""
+    message = rich(Letter(html=PAGE), Drawn(PNG, WORDS))
+    kinds = ["multipart/alternative", "text/plain", "multipart/related", "text/html", "image/png"]
+    assert parts_of(message) == kinds
+    related, page, image = list(message.walk())[2:]
+    assert related.get_param("type") == "text/html"
+    assert f"cid:{image['Content-ID'][1:-1]}" in page.get_content()
+    assert 'alt="lowest 20.6 °C, highest &quot;31.2 °C&quot;"' in page.get_content()
+    assert image.get_content() == PNG
+    assert image.get_content_disposition() == "inline"
+
+
+def test_a_picture_without_a_page_is_left_out() -> None:
+    """Plain text alone stays plain text."""
+    assert parts_of(rich(Letter(), Drawn(PNG, WORDS))) == ["text/plain"]
+
+
+def test_the_same_row_and_picture_always_give_the_same_bytes() -> None:
+    """Also the boundaries between the parts."""
+    rows = [Letter(html=PAGE, parents=("a", "b"), attempts=n) for n in (0, 7)]
+    one, two = (build_message(row, SENDER, "Quillbrook School", Drawn(PNG, WORDS)).as_bytes() for row in rows)
+    assert one == two
+
+
+def test_messages_on_one_alarm_thread_together() -> None:
+    """RFC 5322 section 3.6.4: the answer names the Message-ID of what it answers, which was made from the same key."""
+    first, other = parsed(Letter(key="first")), parsed(Letter(key="other"))
+    answer = rich(Letter(key="answer", parents=("first", "other", "answer")))
+    assert answer["In-Reply-To"] == first["Message-ID"]
+    assert str(answer["References"]).split() == [other["Message-ID"], first["Message-ID"]]
+    assert answer["Message-ID"] not in str(answer["References"])
+    assert "In-Reply-To" not in first
+
+
+def test_a_flood_of_parents_is_bounded() -> None:
+    """Twenty at most, each whole on a line of its own, also with a long domain."""
+    row = Letter(subject="URGENT", parents=tuple(f"key-{n}" for n in range(500)))
+    wire = build_message(row, "t@" + "quillbrook-school" * 3 + ".example", "Quillbrook School").as_bytes()
+    message = message_from_bytes(wire, policy=strict, _class=EmailMessage)
+    assert len(str(message["References"]).split()) == 20
+    assert b"=?" not in wire
+
+
+@given(st.text(max_size=60))
+def test_a_parent_cannot_add_a_header(key: str) -> None:
+    """Only a digest of a key stands in a header."""
+    message = rich(Letter(html=PAGE, parents=(key, "ok\r\nBcc: everyone@quillbrook.example")))
+    assert "Bcc" not in message
+    assert set(message.keys()) <= {*HEADERS, "In-Reply-To", "References"}
+
+
+def test_a_huge_page_is_well_formed() -> None:
+    """500 alarms, and one line of 100,000 letters."""
+    message = rich(Letter(body="x" * 100_000, html="<p>" + "ü" * 100_000 + "</p>\n" + "<li>y</li>\n" * 500))
+    assert parts_of(message)[-1] == "text/html"
 
 
 def test_the_letter_is_not_changed_by_its_channel() -> None:
