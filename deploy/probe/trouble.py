@@ -14,4 +14,4 @@ def words(error):
     number = error.args[0] if error.args else None
     if isinstance(number, int):
         return errno.errorcode.get(number, "error %d" % number)
-    return str(error) or type(error).__name__
+    return " ".join(str(error).split()) or type(error).__name__

@@ -2,7 +2,6 @@
 
 import json
 import os
-import re
 import shutil
 import subprocess
 import sys
@@ -98,6 +97,10 @@ class Board:
         self.console += said
         return said
 
+    def go_on(self, until_s: int) -> None:
+        """Lets it run on, and returns at once."""
+        self._tell({"stop_at_s": until_s})
+
     def cut_power(self) -> None:
         """kill -9: what was in memory and the time of day are gone."""
         if self._process is not None:
@@ -166,7 +169,3 @@ def records(packs: list[bytes]) -> list[dict[str, Any]]:
 
 def times(packs: list[bytes]) -> list[int | None]:
     return [json.loads(pack)[0].get("bt") for pack in packs]
-
-
-def only_ascii_lines(lines: list[str]) -> bool:
-    return all(re.fullmatch(r"[ -~]*", line) for line in lines)

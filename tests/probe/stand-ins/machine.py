@@ -31,6 +31,8 @@ class Pin:
     def value(self, to=None):
         if to is not None:
             world.now["levels"][str(self.number)] = to
+            if world.now.get("report_levels"):
+                print("pin %d to %d" % (self.number, to))
         return world.now["levels"].get(str(self.number), 1)
 
 

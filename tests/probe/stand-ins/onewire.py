@@ -2,8 +2,8 @@
 
 `one_wire` of the world: by pin, a list of probes: rom, raw (1/16 degC at the start), per_min (how much that rises),
 config (octet of the resolution), bad (how many readings come with a wrong check sum), shorted (all zero).
-A probe measures when it is told to; before that it says 85 degC, as after power-up. The check sum is computed bit by bit
-from its polynomial (data sheet).
+A probe measures when it is told to; before that it says 85 degC, as after power-up. The check sum is computed bit by
+bit from its polynomial (data sheet).
 """
 
 import world

@@ -1,8 +1,8 @@
 """The world around a simulated board: its clocks, what hangs on its wires, what is in reach.
 
 `world.json` in the working folder, the board's flash, says how it is at the start. Time passes only while the program
-waits. At `stop_at_s` seconds of it a line `@` is printed, and one line of JSON with changes is read from standard input,
-`stop_at_s` among them; at its end the power is cut. What outlasts deep sleep goes through `asleep.json`.
+waits. At `stop_at_s` seconds of it a line `@` is printed, and one line of JSON with changes is read from standard
+input, `stop_at_s` among them; at its end the power is cut. What outlasts deep sleep goes through `asleep.json`.
 """
 
 import json
