@@ -70,11 +70,17 @@ def test_every_variable_is_read(monkeypatch: pytest.MonkeyPatch, tmp_path: Path)
         "HEARTBEAT__URL": f"https://watch.quillbrook.example/{SECRET}",
         "HEARTBEAT__TOPIC": "traywarden/alive",
         "HEARTBEAT__EVERY_S": "60",
+        "UPLINK__URL": "http://database.quillbrook.example:8086/",
+        "UPLINK__TOKEN": SECRET,
+        "UPLINK__ORG": "quillbrook",
+        "UPLINK__BUCKET": "worms",
+        "UPLINK__SITE": "north",
+        "UPLINK__LAB": "lab 1",
     }
     for name, value in given.items():
         monkeypatch.setenv(f"TRAYWARDEN_{name}", value)
     settings, plain = load_settings(), Settings.model_construct()
-    for section in ("mqtt", "mail", "chat", "journal", "board", "heartbeat"):
+    for section in ("mqtt", "mail", "chat", "journal", "board", "heartbeat", "uplink"):
         for field in getattr(settings, section).model_fields_set:
             assert getattr(getattr(settings, section), field) != getattr(getattr(plain, section), field)
     named = {f"TRAYWARDEN_{name}" for name in given} | {"TRAYWARDEN_HOME", "TRAYWARDEN_SECRETS_DIR"}
@@ -85,6 +91,8 @@ def test_every_variable_is_read(monkeypatch: pytest.MonkeyPatch, tmp_path: Path)
     assert (broker.client_id, broker.version, broker.keepalive_s) == ("quillbrook-1", "3.1.1", 60)
     assert (mail.security, mail.sender, mail.ca_file) == ("tls", "worms@quillbrook.example", ca)
     assert chat_of(settings).urls == (f"json://localhost/{SECRET}", "json://127.0.0.1")
+    assert settings.uplink.wanted().token == SECRET
+    assert SECRET not in f"{settings.uplink!r} {settings.uplink.wanted()!r}"
     assert settings.board.url == "https://worms.quillbrook.example/lab"
     assert SECRET not in f"{settings!r} {settings} {settings.mqtt!r} {broker!r} {mail!r} {chat_of(settings)!r}"
 
@@ -142,6 +150,8 @@ def test_a_home_has_a_client_id_of_its_own(tmp_path: Path) -> None:
         ("HEARTBEAT__URL", "", "not a web address"),
         ("HEARTBEAT__TOPIC", "traywarden/#", "traywarden/alive"),
         ("HEARTBEAT__EVERY_S", "1", "greater than or equal to 10"),
+        ("UPLINK__URL", "database.quillbrook.example", "not a web address"),
+        ("UPLINK__SITE", "x" * 101, "at most 100"),
         ("CHAT__URLS", f"json://a b=json://{SECRET} Teacher=json://{SECRET}", "entry 3: a name is lower-case"),
         ("CHAT__URLS", f"=json://{SECRET}", "entry 1: a name is lower-case"),
         ("CHAT__URLS", f"a={SECRET}", "entry 1: after 'name=' comes an address"),
@@ -279,3 +289,12 @@ def test_a_sign_of_life_among_the_probes_is_refused(monkeypatch: pytest.MonkeyPa
     assert f"lies within '{listens}'" in line
     monkeypatch.setenv("TRAYWARDEN_HEARTBEAT__TOPIC", "traywarden/alive")
     assert load_settings().heartbeat.topic == "traywarden/alive"
+
+
+def test_an_uplink_needs_a_bucket(monkeypatch: pytest.MonkeyPatch) -> None:
+    """One line that says what is missing; a bucket alone is no uplink."""
+    monkeypatch.setenv("TRAYWARDEN_UPLINK__URL", "http://database.quillbrook.example:8086")
+    assert refused() == ["environment TRAYWARDEN_UPLINK: the URL needs a bucket; set TRAYWARDEN_UPLINK__BUCKET"]
+    monkeypatch.delenv("TRAYWARDEN_UPLINK__URL")
+    monkeypatch.setenv("TRAYWARDEN_UPLINK__BUCKET", "worms")
+    assert not load_settings().uplink.url
