@@ -46,7 +46,8 @@ def test_the_usual_band_is_four_of_five_hours_of_two_weeks() -> None:
     """10 % and 90 % points of the hourly means: 22 -+ 2 sin(72 degrees) for a daily swing."""
     found = facts(sources=Sources(means_of(14))).usual(TOP_TEMPERATURE, NOW)
     assert found is not None
-    assert (found.low, found.high, found.days) == (pytest.approx(20.1, abs=0.1), pytest.approx(23.9, abs=0.1), 14)
+    assert (found.low, found.high) == pytest.approx((20.1, 23.9), abs=0.1)
+    assert found.days == 14
 
 
 @pytest.mark.parametrize("means", [means_of(0), means_of(1.9), means_of(14, every_h=24)])
@@ -141,7 +142,7 @@ def test_the_picture_is_drawn_from_hours_and_the_last_readings(journal: Path) ->
     drawn = drawing(journal, lines.append)(row())
     assert drawn is not None
     assert Image.open(BytesIO(drawn.png)).size == (720, 400)
-    assert "lowest 22.0 °C at Friday 10:50, highest 25.0 °C at 10:10" in drawn.words
+    assert "lowest 22.0 °C at Friday 11:30, highest 25.0 °C at 10:10" in drawn.words
     assert not lines
 
 
