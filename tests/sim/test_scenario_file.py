@@ -120,6 +120,7 @@ AT = "place: juniper/top"
         ("bins:", "bins: 3\nextra:", "try.yaml:3:7 bins: expected a mapping of 'key: value' lines"),
         ("care:", "care: 3\nmore:", "try.yaml:9:7 care: expected a list of '- key: value' items"),
         ("title: A try", "title: [1]", "try.yaml:1:8 title: expected text"),
+        ("kind: dry_out", "kind: []", "faults[0].kind: expected text"),
         ("title: A try", "title: A try\nstates: 45 s", "states: the time between states must be whole steps of 30 s"),
         ("title: A try", "title: A try\nholidays: [12-21]", "'12-21' is no span of days; write it like '12-21 to"),
         ("title: A try", "title: A try\nholidays: [02-30 to 03-01]", "'02-30 to 03-01' is no span of days"),
