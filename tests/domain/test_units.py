@@ -21,7 +21,9 @@ from collector.domain.units import (
     quantity_schema,
     sent_units,
     show_duration,
+    show_mass,
     show_value,
+    show_volume,
 )
 
 DIMENSIONS = ["temperature", "temperature difference", "percent", "humidity", "oxygen", "voltage", "duration"]
@@ -236,3 +238,18 @@ def test_anything_is_a_finite_number_or_refused(text: object, dimension: str) ->
     except ValueError:
         return
     assert math.isfinite(value)
+
+
+@pytest.mark.parametrize(
+    ("volume_l", "metric", "us"),
+    [(0.0, "0.0 L", "0 fl oz"), (0.6, "0.6 L", "20 fl oz"), (1.42, "1.4 L", "1.5 qt"), (4.54, "4.5 L", "1.2 gal")],
+)
+def test_volumes_for_people(volume_l: float, metric: str, us: str) -> None:
+    """Litres, or the US unit that is handy (1 qt = 0.946352946 L = 32 fl oz; NIST SP 811)."""
+    assert (show_volume(volume_l), show_volume(volume_l, us=True)) == (metric, us)
+
+
+@pytest.mark.parametrize(("mass_kg", "metric", "us"), [(0.4, "0.4 kg", "14 oz"), (0.68, "0.7 kg", "1.5 lb")])
+def test_masses_for_people(mass_kg: float, metric: str, us: str) -> None:
+    """Kilograms, or ounces and pounds (1 lb = 0.45359237 kg = 16 oz; NIST SP 811)."""
+    assert (show_mass(mass_kg), show_mass(mass_kg, us=True)) == (metric, us)
