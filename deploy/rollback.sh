@@ -1,0 +1,53 @@
+#!/usr/bin/env bash
+# Goes back to the release that was in use before the last upgrade, and takes the journal along.
+#
+#   sudo /opt/traywarden/current/program/deploy/rollback.sh
+#
+#   --prefix DIR, --root DIR    as for install.sh
+#
+# The journal is brought back to the form the older release knows, with every reading; what that form cannot hold is
+# named, and the journal as it was stays beside it. Where a form has no way back, the backup made by upgrade.sh is put in
+# place instead; what came in since is then only in the journal that stays beside it.
+set -euo pipefail
+
+root=$(cd "$(dirname "${BASH_SOURCE[0]}")/.." && pwd)
+# shellcheck source=SCRIPTDIR/venv.sh
+. "$root/deploy/venv.sh"
+# shellcheck source=SCRIPTDIR/lib.sh
+. "$root/deploy/lib.sh"
+
+# The journal in a form that the release $old reads; false where that cannot be.
+journal_back() {
+    local to there saved
+    [ -e "$(at "$home/traywarden.db")" ] || return 0
+    to=$(form_of "$old") && there=$(form_there "$now") || return 1
+    [ "$there" -gt "$to" ] || return 0
+    if program "$now" downgrade --to "$to"; then return 0; fi
+    saved=$(at "$backups/before-$now/traywarden.db")
+    [ -e "$saved" ] || { say "there is no backup $saved either" && return 1; }
+    say "putting the backup from before the upgrade in place"
+    program "$old" restore "$saved"
+}
+
+read_options "$@"
+no_more_options ${rest[@]+"${rest[@]}"}
+need_root
+now=$(current_release)
+old=$(basename "$(readlink "$(at "$prefix/previous")" 2>/dev/null)" 2>/dev/null || true)
+if [ -z "$now" ] || [ -z "$old" ] || [ "$now" = "$old" ] || [ ! -d "$(at "$prefix/releases/$old")" ]; then
+    die "rollback.sh: there is no earlier release in $prefix to go back to"
+fi
+if managed; then
+    mapfile -t running < <(systemctl list-units --plain --no-legend --all --state=active,activating,failed "${services[@]}" | cut -d' ' -f1)
+fi
+stop_services
+if ! journal_back; then
+    start_services ${running[@]+"${running[@]}"} || true
+    die "rollback.sh: the journal could not be brought back; $now stays in use"
+fi
+give_home
+link "$prefix/current" "releases/$old"
+link "$prefix/previous" "releases/$now"
+ready_units "$old"
+start_services ${running[@]+"${running[@]}"} || die "rollback.sh: release $old did not get ready; see: journalctl -u traywarden"
+say "back from $now to $old"

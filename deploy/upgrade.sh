@@ -1,0 +1,87 @@
+#!/usr/bin/env bash
+# Puts the release of this checkout in place of the installed one, and goes back by itself if it does not get ready.
+#
+#   sudo deploy/upgrade.sh        from a checkout of the new version
+#
+#   --dry-run, --prefix DIR, --wheels DIR, --root DIR    as for install.sh
+#
+# First the new release is made and must be able to read lab.yaml and the rules; the old one runs meanwhile. Then a
+# backup, then the switch. The collector brings the journal into its new form when it starts. To return: rollback.sh.
+set -euo pipefail
+
+root=$(cd "$(dirname "${BASH_SOURCE[0]}")/.." && pwd)
+# shellcheck source=SCRIPTDIR/venv.sh
+. "$root/deploy/venv.sh"
+# shellcheck source=SCRIPTDIR/lib.sh
+. "$root/deploy/lib.sh"
+
+can_read_lab() {
+    python_of "$1" 'if True:
+        import sys
+        from pathlib import Path
+        from collector.app.home import Home
+        from collector.domain.problems import Refused
+        home, bad = Home(Path(sys.argv[1])), False
+        for read in (home.load_lab, home.load_rule_set):
+            try:
+                read()
+            except Refused as refused:
+                bad = True
+                print(*refused.problems, sep="\n", file=sys.stderr)
+        sys.exit(bad)' "$(at "$home")"
+}
+
+back_up() {
+    as_service env BACKUPS="$(at "$backups")" TRAYWARDEN_HOME="$(at "$home")" \
+        TRAYWARDEN="$(at "$prefix/releases/$1/traywarden")" bash "$root/deploy/backup.sh" --name "before-$2" >/dev/null
+}
+
+# Only what is in use and what can be gone back to stays on the disk, with the backup made in between.
+tidy() {
+    local path keep
+    keep=" $release $old $(basename "$(readlink "$(at "$prefix/releases/$release/venv")")") $(basename "$(readlink "$(at "$prefix/releases/$old/venv")")") "
+    for path in "$(at "$prefix")"/releases/* "$(at "$prefix")"/venvs/*; do
+        [[ $keep == *" $(basename "$path") "* ]] || rm -rf "$path"
+    done
+    for path in "$(at "$backups")"/before-*; do
+        [ "$path" = "$(at "$backups/before-$release")" ] || rm -rf "$path"
+    done
+}
+
+switch() {
+    local running
+    mapfile -t running < <(running_services)
+    stop_services
+    link "$prefix/previous" "releases/$old"
+    link "$prefix/current" "releases/$release"
+    ready_units "$release"
+    program "$release" init >/dev/null # refreshes the schemas; lab.yaml and rules stay
+    give_home
+    start_services ${running[@]+"${running[@]}"}
+}
+
+read_options "$@"
+no_more_options ${rest[@]+"${rest[@]}"}
+need_root
+old=$(current_release)
+[ -n "$old" ] || die "upgrade.sh: nothing is installed in $prefix; use deploy/install.sh"
+if [ "$old" = "$(release_id)" ]; then
+    say "nothing to do: release $old is installed already"
+    exit
+fi
+ready_release
+if [ "$dry" = yes ]; then
+    say "would back up, switch from $old to $release and start again what runs now"
+    exit
+fi
+can_read_lab "$release" || die "upgrade.sh: the new release cannot use the lab's files (see above); $old stays in use"
+rm -rf "$(at "$backups/before-$release")"
+back_up "$old" "$release" || die "upgrade.sh: no backup could be made; $old stays in use"
+say "backup made: $backups/before-$release"
+if ! switch; then
+    say "release $release did not get ready (see: journalctl -u traywarden); going back to $old"
+    bash "$root/deploy/rollback.sh" --prefix "$prefix" ${tree:+--root "$tree"} || true
+    exit 1
+fi
+tidy
+say "upgraded from $old to $release; to go back: $prefix/current/program/deploy/rollback.sh"
