@@ -42,6 +42,7 @@ def test_the_alarms_that_ship() -> None:
         "bedding-dry": ("low", 60.0),
         "bedding-wet": ("high", 88.0),
         "bedding-waterlogged": ("high", 90.0),
+        "sump-filling": ("high", 75.0),
         "bedding-warm": ("high", 27.0),
         "bedding-hot": ("high", 30.0),
         "bedding-cool": ("low", 12.0),

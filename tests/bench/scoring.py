@@ -164,7 +164,12 @@ def _about(one: Told, episode: Episode) -> bool:
 
 def _near(told: str, true: str) -> bool:
     """The place itself, its bin, the room around it, or the broker that all of it hangs on."""
-    return told in (true, true.partition("/")[0], "room", "broker") or true == "" or true.startswith(f"{told}/")
+    return told in (true, true.partition("/")[0], "room", "broker") or true in ("", "room")
+
+
+def _same_bin(told: str, true: str) -> bool:
+    """What goes wrong in one tray warms, wets or dries its neighbours."""
+    return _near(told, true) or told.partition("/")[0] == true.partition("/")[0]
 
 
 def _messages(told: Iterable[Told]) -> list[list[Told]]:
@@ -178,7 +183,7 @@ def _messages(told: Iterable[Told]) -> list[list[Told]]:
 def _needful(group: Sequence[Told], episodes: Sequence[Episode], faults: Sequence[Episode]) -> bool:
     return any(
         any(_about(one, episode) and _about_then(one, episode) for episode in episodes)
-        or any(_near(one.place, fault.place) and _about_then(one, fault) for fault in faults)
+        or any(_same_bin(one.place, fault.place) and _about_then(one, fault) for fault in faults)
         for one in group
     )
 
