@@ -57,7 +57,10 @@ def test_an_alert_arrives_once_and_says_what_to_do(watch: Watch, mosquitto: Mosq
     ((raised,),) = [[one.message for one in mail.accepted]]
     assert "Juniper, top tray" in str(raised["Subject"])
     assert str(raised["To"]) == "teacher@quillbrook.example"
-    text = raised.get_content()
+    assert [part.get_content_type() for part in raised.walk()][-2:] == ["text/html", "image/png"]
+    plain = raised.get_body(("plain",))
+    assert plain is not None
+    text = plain.get_content()
     assert "limit 30.0 °C" in text
     assert "Lift the blanket" in text
     assert "4 h" in text
