@@ -57,6 +57,7 @@ class Probe:
         if self._power is not None:
             self._power.value(0)
         if records:
+            self._say("measured: " + ",".join(records))
             self._kept.add(t_s, ",".join(records))
 
     def _send(self, began):

@@ -1,7 +1,7 @@
 """The probes on the wires. Each sensor has `read()`: a list of SenML records, or Trouble in one line.
 
-What a sensor says is sent as it is, odd values too (a DS18B20 says 85 degC after power-up; a loose capacitive probe 0 or
-4095): the collector judges. Where a sensor says nothing, or its check sum is wrong, nothing is sent.
+What a sensor says is sent as it is, odd values too (a DS18B20 says 85 degC after power-up; a loose capacitive probe 0
+or 4095): the collector judges. Where a sensor says nothing, or its check sum is wrong, nothing is sent.
 """
 
 import time

@@ -40,8 +40,6 @@ def _parsed(problems):
             except (ValueError, UnicodeError):
                 problems.append("%s:%d: not JSON here or a little before; see quotes, commas, brackets" % _place(file))
                 return None
-            if file.read().strip():
-                problems.append("%s: something stands after the last bracket" % FILE)
     except OSError:
         problems.append("%s is not on this board; copy config.example.json to it and fill it in" % FILE)
         return None

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.app.command_line import Commands
 from tests.app.lab import make_home
 from tests.probe.board import BASE, TRUE_S, Board, config, records, times
 from tests.probe.inbox import Inbox
@@ -35,12 +36,14 @@ def every_minute(first_s: int, last_s: int) -> list[int]:
     return [TRUE_S + second for second in range(first_s, last_s + 1, 60)]
 
 
-def test_an_hour_without_broker_is_all_stored_once_with_its_own_times(tmp_path: Path, mosquitto: Mosquitto) -> None:
+def test_an_hour_without_broker_is_all_stored_once_with_its_own_times(
+    tmp_path: Path, mosquitto: Mosquitto, capsys: pytest.CaptureFixture[str]
+) -> None:
     """The broker is down for an hour: the collector then holds every minute, each once, with the value of its time."""
     home = make_home(tmp_path / "home")
     (home / "lab.yaml").write_text(LAB, encoding="utf-8")
+    commands = Commands(home, capsys)
     watch = Watch(home, {"MQTT__PORT": mosquitto.port}).start()
-    watch.stop()
     with Board(tmp_path / "flash", config(mosquitto.port)) as board:
         board.go(70)
         mosquitto.stop()
@@ -49,12 +52,11 @@ def test_an_hour_without_broker_is_all_stored_once_with_its_own_times(tmp_path: 
         mosquitto.start()
         board.go(3730)
         assert board.kept_lines == 0
-    watch.start()
-    wait_until(lambda: watch.status()["readings"] >= 63, "all readings stored", 30)
-    rows = [line.split(",") for line in watch.exported()]
+    wait_until(lambda: commands.json("status")["readings"] >= 63, "all readings stored", 30)
+    rows = [line.split(",") for line in commands.good("export", "--format", "csv").splitlines()[1:]]
     assert [row[0] for row in rows] == [iso_minute(second) for second in range(5, 3726, 60)]
     assert [float(row[6]) for row in rows] == [(344 + minute) / 16 for minute in range(63)]
-    assert watch.status()["rejected"] == 0
+    assert commands.json("status")["rejected"] == 0
     watch.stop()
 
 
