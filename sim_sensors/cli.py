@@ -11,7 +11,7 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from sim_sensors import arguments, lab_file, playing, plot, scenario_file, scenarios, settings
+from sim_sensors import arguments, lab_file, playing, plot, scenario_file, scenarios, settings, varying
 from sim_sensors.playing import CannotWrite, Play
 from sim_sensors.plot import CannotPlot
 from sim_sensors.publisher import PublishError
@@ -75,6 +75,8 @@ def _parser() -> argparse.ArgumentParser:
     example = "example:\n  sim-sensors lab school-demo --out lab.yaml"
     lab = _command(commands, "lab", "the collector's lab.yaml for the probes of a scenario", example)
     _add_scenario(lab)
+    lab.add_argument("--seed", type=int, default=1, help="of the run it is for; a seed moves what trays weigh (1)")
+    lab.add_argument("--start", type=arguments.start, help="of the run, for the years of the holidays (the scenario's)")
     lab.add_argument("--out", type=Path, metavar="FILE", help="write it there; a file that exists is left alone")
     lab.set_defaults(act=_lab)
     _add_plot(_command(commands, "plot", "draw truth, readings and messages", PLOT_EXAMPLES))
@@ -174,7 +176,7 @@ def _play(given: argparse.Namespace, pace: float, name: str | None = None) -> Pl
 
 
 def _lab(given: argparse.Namespace) -> int:
-    text = lab_file.text(_load(given.scenario))
+    text = lab_file.text(varying.varied(_load(given.scenario), given.seed), given.start)
     if given.out is None:
         print(text, end="")
         return 0

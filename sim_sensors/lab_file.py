@@ -1,15 +1,19 @@
 """The collector's lab.yaml for the probes of a scenario, after the file format (README), with no code of the collector.
 
-The school around them is invented. A probe whose readings are raw counts gets the two oven samples its model rests on.
+The school around them is invented. A probe whose readings are raw counts gets the two oven samples its model rests on;
+trays are weighed and sampled at the start. A seed moves what they weigh: give the scenario as `varying.varied` has it.
 """
 
+import calendar
 import json
 import math
 import re
 from collections.abc import Iterable, Iterator
+from datetime import date
 
 from sim_sensors import senml
 from sim_sensors.physics.room import Room
+from sim_sensors.physics.school import MonthDay, local_day
 from sim_sensors.probe_setup import SENML_FORMATS, Channel, Format, Probe, Spot
 from sim_sensors.probes import DRY_POINT, WET_POINT
 from sim_sensors.scenario import Scenario
@@ -27,15 +31,18 @@ MEASURES = {
 }
 """What the collector calls each quantity, by the kind of place."""
 _KNOWN_MODELS = ("ds18b20", "capacitive", "sht3x", "dht22", "oxygen", "switch")
+_EPOCH = date(1970, 1, 1).toordinal()
 _PLAIN = re.compile(r"[A-Za-z/][A-Za-z0-9/_.-]*")
 
 
-def text(scenario: Scenario) -> str:
-    """lab.yaml, whole."""
-    return "\n".join(_lines(scenario)) + "\n"
+def text(scenario: Scenario, start_ms: int | None = None) -> str:
+    """lab.yaml, whole. `start_ms` is when the run begins where the scenario does not say so; without either the
+    holidays are left out, since they have no year."""
+    begin_ms = scenario.start_ms if start_ms is None else start_ms
+    return "\n".join(_lines(scenario, begin_ms)) + "\n"
 
 
-def _lines(scenario: Scenario) -> Iterator[str]:
+def _lines(scenario: Scenario, begin_ms: int | None) -> Iterator[str]:
     yield f"# The lab of the scenario {scenario.name}, as its probes report it."
     yield "lab:"
     yield "  name: Quillbrook School worm lab"
@@ -43,12 +50,37 @@ def _lines(scenario: Scenario) -> Iterator[str]:
     yield f"  altitude: {_altitude_m(scenario)} m"
     if scenario.room.school.opens_h < scenario.room.school.closes_h:
         yield f"  hours: {{mon-fri: {_clock(scenario.room.school.opens_h)}-{_clock(scenario.room.school.closes_h)}}}"
+    holidays = _holidays(scenario, begin_ms) if begin_ms is not None else []
+    if holidays:
+        yield f"  holidays: [{', '.join(holidays)}]"
     yield from _places(scenario)
     yield "probes:"
     for probe in scenario.probes:
         yield from _probe(probe)
     yield "people:"
-    yield "  teacher: {email: teacher@quillbrook.example}"
+    yield "  teacher: {email: teacher@quillbrook.example, priorities: [medium, high]}"
+    yield "  maintainer: {email: maintainer@quillbrook.example, step: 2, digest: no, weekly: yes}"
+    yield "  caretaker: {email: caretaker@quillbrook.example, priorities: [high], step: 2, digest: no}"
+
+
+def _holidays(scenario: Scenario, begin_ms: int) -> list[str]:
+    """The breaks that fall into the run, with their years."""
+    school = scenario.room.school
+    first = date.fromordinal(_EPOCH + local_day(school, begin_ms))
+    last = date.fromordinal(_EPOCH + local_day(school, begin_ms + scenario.length_ms))
+    found = []
+    for year in range(first.year - 1, last.year + 1):
+        for begins, ends in school.holidays:
+            span = _day(year, begins), _day(year + (ends < begins), ends)
+            if span[0] <= last and span[1] >= first:
+                found.append(span)
+    return [f"{begin} to {end}" for begin, end in sorted(found)]
+
+
+def _day(year: int, month_day: MonthDay) -> date:
+    """That day of a year; 29 February is the 28th where there is none."""
+    month, day = month_day
+    return date(year, month, 28 if month_day == (2, 29) and not calendar.isleap(year) else day)
 
 
 def _places(scenario: Scenario) -> Iterator[str]:
@@ -59,7 +91,9 @@ def _places(scenario: Scenario) -> Iterator[str]:
             seen = tray.bin
             yield f"  {tray.bin}:"
             yield "    trays:"
-        yield f"      {tray.tray}: {{area: {tray.spec.area_m2:g} m2}}"
+        bed = tray.start
+        weighed = f"bedding: {bed.dry_kg + bed.water_kg:.2f} kg, moisture: {bed.moisture_pct:.1f} %"
+        yield f"      {tray.tray}: {{area: {tray.spec.area_m2:g} m2, {weighed}}}"
     if scenario.brewers:
         yield "brewers:"
     for brewer in scenario.brewers:

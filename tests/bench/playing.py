@@ -32,6 +32,7 @@ from sim_sensors.brewing import spans
 from sim_sensors.pack import Fact, Pack
 from sim_sensors.run import run
 from sim_sensors.scenario import Scenario
+from sim_sensors.varying import varied
 
 MIN_MS, HOUR_MS, DAY_MS = 60_000, 3_600_000, 86_400_000
 START_MS = 1_772_409_600_000
@@ -105,10 +106,12 @@ class _Recorder(Notices):
         return iter(rows)
 
 
-def play(scenario: Scenario, seed: int, folder: Path, start_ms: int = START_MS) -> Played:
-    """The whole scenario. `folder` holds the journal."""
+def play(scenario: Scenario, seed: int, folder: Path, start_ms: int | None = None) -> Played:
+    """The whole scenario as the seed has it, from its own beginning. `folder` holds the journal."""
+    scenario = varied(scenario, seed)
+    start_ms = (scenario.start_ms or START_MS) if start_ms is None else start_ms
     folder.mkdir(parents=True, exist_ok=True)
-    (folder / "lab.yaml").write_text(lab_file.text(scenario), encoding="utf-8")
+    (folder / "lab.yaml").write_text(lab_file.text(scenario, start_ms), encoding="utf-8")
     home = Home(folder)
     lab, rules = home.load_lab(), home.load_rules()
     with Journal(home.database, lab.time_zone).open(start_ms) as journal:
