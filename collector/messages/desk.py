@@ -59,7 +59,7 @@ class Desk:
         self._look_ms = None
         occurrence = occurrence_of(change)
         if change.annunciates and occurrence not in self._cases:
-            self._cases[occurrence] = Case(rule, series, change)
+            self._cases[occurrence] = Case(rule, series, change, later=self._later(rule, series))
         case = self._cases.get(occurrence)
         if case is None:
             return
@@ -73,8 +73,7 @@ class Desk:
         elif is_told(change):
             self._latched(case, change, now_ms)
         elif change.before in STANDING and not case.standing and change.event is not Event.RESET:
-            waiting = [one for one in case.notices.values() if one.fate is Fate.WAITING]
-            self._settle_all(waiting, Fate.DROPPED, now_ms)  # by order or by design nobody is called
+            self._settle_all(case.unsaid(), Fate.DROPPED, now_ms)  # by order or by design nobody is called
         self._forget(case)
 
     def digested(self, role: str, message: str, now_ms: int) -> None:
@@ -96,6 +95,7 @@ class Desk:
         self._look_ms = None
         for case in self._cases.values():
             case.rule = rules.get(case.rule.name, case.rule)
+            case.later = self._later(case.rule, case.series)
 
     def changed(self) -> dict[NoticeKey, Notice]:
         """Notices that are new or settled since the last call."""
@@ -130,7 +130,8 @@ class Desk:
     def _restore_case(
         self, own: list[Notice], rule: Rule, series: Series, state: AlarmState | None, now_ms: int
     ) -> None:
-        case = Case(rule, series, call_of(own) or own[-1].transition, notices={one.key: one for one in own})
+        kept = {one.key: one for one in own}
+        case = Case(rule, series, call_of(own) or own[-1].transition, later=self._later(rule, series), notices=kept)
         case.stands(state)
         self._cases[case.occurrence] = case
         self._settle_all([one for one in own if not self._will_hear(one)], Fate.DROPPED, now_ms)
@@ -223,11 +224,16 @@ class Desk:
         for case in self._cases.values():
             self._escalate(case, now_ms)
             self._remind(case, now_ms)
-        parcels = [made for one in self._people.values() if (made := self._parcel(one, now_ms)) is not None]
+        due: dict[str, list[tuple[Case, Notice]]] = {}
+        for case in self._cases.values():
+            for one in case.unsaid():
+                if _due(one, now_ms):
+                    due.setdefault(one.key.role, []).append((case, one))
+        made = [self._parcel(self._people[role], own, now_ms) for role, own in due.items()]
         for case in list(self._cases.values()):
             self._forget(case)
         self._looked_ms, self._look_ms = now_ms, self._next_ms(now_ms)
-        return parcels
+        return [parcel for parcel in made if parcel is not None]
 
     def _escalate(self, case: Case, now_ms: int) -> None:
         for person, at_ms in self._steps(case):
@@ -237,15 +243,17 @@ class Desk:
 
     def _steps(self, case: Case) -> list[tuple[Person, int]]:
         """Whom nobody has called yet, and when they will be if nobody acknowledges."""
-        if not case.unanswered or case.rule.priority is Priority.LOW:
+        if not case.later or not case.unanswered or case.rule.priority is Priority.LOW:
             return []
-        people = concerned(self._people.values(), case.rule, case.series.place, self._lab)
         called = {one.key.role for one in case.notices.values() if one.key.t_ms >= case.call.t_ms}
         return [
             (one, step_ms(case.rule, self._lab.telling, case.call.t_ms, one.step))
-            for one in later_steps(people)
+            for one in case.later
             if one.role not in called
         ]
+
+    def _later(self, rule: Rule, series: Series) -> Sequence[Person]:
+        return later_steps(concerned(self._people.values(), rule, series.place, self._lab))
 
     def _remind(self, case: Case, now_ms: int) -> None:
         for role, at_ms in self._reminders(case, now_ms):
@@ -268,14 +276,13 @@ class Desk:
             found.append((role, max([case.acked_ms or 0, *heard_ms]) + gap_ms))
         return found
 
-    def _parcel(self, person: Person, now_ms: int) -> Parcel | None:
+    def _parcel(self, person: Person, due: Sequence[tuple[Case, Notice]], now_ms: int) -> Parcel | None:
         """All that is due to one person, as far as the space between messages allows one now."""
         sent = self._sent.setdefault(person.role, {})
         for message in [key for key, ms in sent.items() if ms <= now_ms - HOUR_MS]:
             del sent[message]
-        due = [(case, one) for case in self._cases.values() for one in case.waiting(person.role) if _due(one, now_ms)]
         may_ms = free_ms(list(sent.values()), now_ms)
-        if not due or may_ms > now_ms:
+        if may_ms > now_ms:
             return None
         key = parcel_key(person, [one for _, one in due])
         found = sorted(_items(person, due), key=_worst_first)
@@ -302,12 +309,10 @@ class Desk:
     def _next_ms(self, now_ms: int) -> int:
         """When there may be something to do, if nothing happens before."""
         times = [now_ms + _LOOK_MS]
+        may_ms = {role: free_ms(list(sent.values()), now_ms) for role, sent in self._sent.items()}
         for case in self._cases.values():
             times += [at_ms for _, at_ms in (*self._steps(case), *self._reminders(case, now_ms))]
-            for one in case.notices.values():
-                if one.fate is Fate.WAITING:
-                    sent = self._sent.get(one.key.role, {})
-                    times.append(max(one.due_ms, free_ms(list(sent.values()), now_ms)))
+            times += [max(one.due_ms, may_ms[one.key.role]) for one in case.unsaid()]
         return min(times)
 
 

@@ -1,11 +1,11 @@
 """One occurrence of an alarm: how it stands, and what each person has heard of it or is still to hear."""
 
-from collections.abc import Iterator
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from collector.alarms.model import STANDING, AlarmKey, AlarmState, Event, Rule, State, Transition
 from collector.alarms.notice import Fate, Notice, NoticeKey, Why
-from collector.domain.lab import Series
+from collector.domain.lab import Person, Series
 
 Occurrence = tuple[AlarmKey, int]
 """The alarm, and when it was annunciated."""
@@ -33,13 +33,14 @@ def _latches(change: Transition) -> bool:
 
 @dataclass(slots=True)
 class Case:
-    """`call` is the change that last called people."""
+    """`call` is the change that last called people, `later` those of further steps, whom nobody may have to call."""
 
     rule: Rule
     series: Series
     call: Transition
     standing: bool = True
     acked_ms: int | None = None
+    later: Sequence[Person] = ()
     notices: dict[NoticeKey, Notice] = field(default_factory=dict)
 
     @property
@@ -55,7 +56,11 @@ class Case:
         return [one for one in self.notices.values() if one.key.role == role]
 
     def waiting(self, role: str) -> list[Notice]:
-        return [one for one in self.of(role) if one.fate is Fate.WAITING]
+        return [one for one in self.unsaid() if one.key.role == role]
+
+    def unsaid(self) -> list[Notice]:
+        """All that waits."""
+        return [one for one in self.notices.values() if one.fate is Fate.WAITING]
 
     def roles(self) -> list[str]:
         """Everybody who has heard of it or will."""
@@ -67,9 +72,9 @@ class Case:
         first = min(told, key=lambda one: (one.settled_ms or 0, one.message), default=None)
         return "" if first is None else first.message
 
-    def needless(self) -> Iterator[Notice]:
+    def needless(self) -> list[Notice]:
         """Reminders and calls of further steps that wait, once someone sees to it or it is over."""
-        return (one for one in self.notices.values() if one.fate is Fate.WAITING and one.key.why != Why.NEWS)
+        return [one for one in self.unsaid() if one.key.why != Why.NEWS]
 
     def stands(self, state: AlarmState | None) -> None:
         """As the journal has it: this occurrence or none."""
@@ -89,7 +94,7 @@ class Case:
     @property
     def over(self) -> bool:
         """Nothing more can come of it."""
-        return not self.standing and not any(one.fate is Fate.WAITING for one in self.notices.values())
+        return not self.standing and not self.unsaid()
 
 
 def call_of(notices: list[Notice]) -> Transition | None:

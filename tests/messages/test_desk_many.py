@@ -138,6 +138,7 @@ def live(found: list[tuple[int, int, Event, bool]], start_ms: int, *, rebuilds: 
     world = World(lab(EVERYBODY), start_ms, rebuilds=rebuilds)
     for minutes, site, event, gathering in found:
         world.wait(minutes * MIN)
+        world.now_ms += 1  # an alarm changes at most once in a moment
         world.change(world.alarm(SITES[site][0], site, SITES[site][1]), event)
         world.release(gathering)
     world.wait(10 * MIN)
