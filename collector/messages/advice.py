@@ -12,6 +12,8 @@ GOAL_PCT = 77.5
 NOT_ABOVE_PCT = 85.0
 """Where dry bedding is to bring a tray that is too wet: the top of that band. Its middle would take more of it than a
 tray has room for."""
+A_DAY_L = 1.0
+"""More in a day would run through rather than soak in (common practice, no source; the shipped rules say four cups)."""
 _DRY_PCT = 8.0
 """Moisture of shredded cardboard and newspaper, 5 to 8 % (Cornell Composting)."""
 _LEAST_L, _LEAST_KG = 0.05, 0.05
@@ -60,8 +62,10 @@ def _water(dry_kg: float, level: float, facts: Facts) -> str:
     amount_l = water_to_add_l(dry_kg, level, GOAL_PCT)
     if amount_l is None or amount_l < _LEAST_L:
         return ""
+    us = facts.lab.us_units
+    daily = f", no more than {show_volume(A_DAY_L, us)} of it a day" if amount_l > A_DAY_L else ""
     return (
-        f"Add about {show_volume(amount_l, facts.lab.us_units)} of water over the whole tray. That takes it from"
+        f"Add about {show_volume(amount_l, us)} of water over the whole tray{daily}. That takes it from"
         f" {_pct(level)} to about {_pct(GOAL_PCT)}. Spray it in portions of a cup, an hour between them, and look at"
         " the drain before each."
     )

@@ -3,6 +3,7 @@
 Texts in a block hold no line breaks and no markup; each is made safe where it comes in (`plain`).
 """
 
+import re
 import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -10,6 +11,8 @@ from dataclasses import dataclass
 WIDTH = 72
 """Longest line but for links: under the 78 of RFC 5322 section 2.1.1, with room for what quoting a mail adds."""
 _LABEL = 12
+_UNIT = re.compile(r"(?<=\d) (?=%|°|[A-Za-z]{1,3}\b)")
+"""The space between a number and what it counts: '59.7 %', '20 s', '3 Mar'."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +98,10 @@ def _lines(block: Block) -> list[str]:
 
 
 def _wrapped(text: str, first: str = "", rest: str = "") -> list[str]:
-    return textwrap.wrap(text, WIDTH, initial_indent=first, subsequent_indent=rest, break_on_hyphens=False)
+    """Lines of WIDTH at most; a number stays with its unit."""
+    glued = _UNIT.sub("\u00a0", text)
+    lines = textwrap.wrap(glued, WIDTH, initial_indent=first, subsequent_indent=rest, break_on_hyphens=False)
+    return [line.replace("\u00a0", " ") for line in lines]
 
 
 def _field(label: str, text: str) -> str:

@@ -134,7 +134,9 @@ class Words:
         told = (("Also told", also_told),) if also_told is not None else ()
         first = (*self._now(), *self._usual(), self._since(), *self._why_now(), *self._time_left(), *told)
         plug, hands = self._care()
-        todo = [plug, *self._to_do(), hands]
+        said = rule.corrective_action.lower()
+        before = "" if "pull the plug" in said else plug
+        todo = [before, *self._to_do(), "" if "wash" in said and "hands" in said else hands]
         found: list[Block] = [Fields(first), *([Figure()] if figure else [])]
         found += _passage("What to do", todo) + _passage(self._if_nothing, _written(rule.consequence))
         found.append(self._answer("Say that you are on it"))

@@ -2,6 +2,7 @@
 
 import json
 from dataclasses import replace
+from itertools import pairwise
 
 import pytest
 from hypothesis import given
@@ -144,30 +145,57 @@ def test_cautions_stand_where_the_task_is_done() -> None:
     assert todo.endswith("Afterwards wash your hands with soap and running water, 20 s or more.")
 
 
+def test_a_caution_that_the_rule_gives_is_not_said_twice() -> None:
+    """The rules that ship say where to wash hands and when to pull the plug."""
+    action = "Pull the plug with dry hands. Then look at the hose. Wash your hands afterwards."
+    pump = replace(HOT, kind=Kind.LOW, measure="air_pump", setpoint=0.5, corrective_action=action)
+    body = letter(Item(replace(RAISED, value=0.0), pump, KETTLE_PUMP)).body.lower()
+    assert body.split("what to do:")[1].count("wash") == 1
+    assert body.split("what to do:")[1].count("plug") == 1
+
+
+def test_a_number_stays_with_its_unit() -> None:
+    """No line of the text ends between them."""
+    for level in range(20, 70):
+        lines = moist(DRY, level + 0.7).body.split("\n")
+        assert not [one for one, after in pairwise(lines) if one[-1:].isdigit() and after.lstrip()[:1] == "%"]
+
+
 # Amounts
 
 
 @pytest.mark.parametrize(
     ("rule", "level", "words"),
     [
-        (DRY, 72.0, "Add about 1.1 L of water over the whole tray. That takes it from 72.0 % to about 77.5 %."),
-        (DRYING, 72.0, "Add about 1.1 L of water over the whole tray."),
-        (HEADING_DRY, 72.0, "Add about 1.1 L of water over the whole tray."),
+        (DRY, 75.0, "Add about 0.6 L of water over the whole tray. That takes it from 75.0 % to about 77.5 %."),
+        (DRYING, 75.0, "Add about 0.6 L of water over the whole tray."),
+        (HEADING_DRY, 75.0, "Add about 0.6 L of water over the whole tray."),
         (WET, 88.0, "Mix in about 0.4 kg of dry shredded cardboard or newspaper over the whole tray. That takes it"),
         (HEADING_WET, 88.0, "Mix in about 0.4 kg of dry shredded cardboard"),
     ],
 )
 def test_what_to_add_and_how_much(rule: Rule, level: float, words: str) -> None:
-    """1.25 kg of dry bedding: 1.25 (77.5/22.5 - 72/28) = 1.09 L; 0.41 kg at 8 % bring 88 % to 85 %."""
+    """1.25 kg of dry bedding: 1.25 (77.5/22.5 - 75/25) = 0.56 L; 0.41 kg at 8 % bring 88 % to 85 %."""
     told = moist(rule, level)
     assert f"What to do: {words}" in flowing(told.body)
     assert words.partition(". ")[0] in flowing(told.body)[:200], "in the first words too"
     assert words.partition(". ")[0] in told.short
 
 
+def test_no_more_water_in_a_day_than_soaks_in() -> None:
+    """1.25 (77.5/22.5 - 60/40) = 2.43 L take three days."""
+    told = moist(DRY, 60.0)
+    line = "Add about 2.4 L of water over the whole tray, no more than 1.0 L of it a day."
+    assert line in flowing(told.body)[:200]
+    assert line in told.short
+
+
 def test_amounts_in_us_units() -> None:
-    """1.09 L is 1.2 quarts; 0.41 kg is 14 oz."""
-    assert "Add about 1.2 qt of water" in moist(DRY, 72.0, weighed(us=True)).body
+    """0.56 L is 19 fl oz; 2.4 L is 2.6 quarts; 0.41 kg is 14 oz."""
+    assert "Add about 19 fl oz of water" in moist(DRY, 75.0, weighed(us=True)).body
+    assert "Add about 2.6 qt of water over the whole tray, no more than 1.1 qt of it a day." in flowing(
+        moist(DRY, 60.0, weighed(us=True)).body
+    )
     assert "Mix in about 14 oz of dry" in moist(WET, 88.0, weighed(us=True)).body
 
 
