@@ -237,11 +237,10 @@ form_there() {
         print(version(sqlite3.connect(f"file:{sys.argv[1]}?mode=ro", uri=True)))' "$(at "$home/traywarden.db")"
 }
 
-# Those of our services that run now.
+# Those of our services that run, or would if they could.
 running_services() {
-    local unit
     managed || return 0
-    for unit in "${services[@]}"; do ! systemctl is-active --quiet "$unit" || printf '%s\n' "$unit"; done
+    systemctl list-units --plain --no-legend --all --state=active,activating,failed "${services[@]}" | cut -d' ' -f1
 }
 
 stop_services() {
@@ -249,10 +248,13 @@ stop_services() {
     systemctl stop traywarden-again.timer "${services[@]}" 2>/dev/null || true
 }
 
-# start_services UNIT... - false where one does not get ready.
+# start_services UNIT... - the collector first, which brings the journal into its form; false where one gets not ready.
 start_services() {
+    local unit
     managed || return 0
     systemctl daemon-reload
     systemctl reset-failed "${services[@]}" 2>/dev/null || true
-    [ $# -eq 0 ] || systemctl start "$@"
+    for unit in "${services[@]}"; do
+        [[ " $* " != *" $unit "* ]] || systemctl start "$unit" || return 1
+    done
 }

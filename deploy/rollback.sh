@@ -37,9 +37,7 @@ old=$(basename "$(readlink "$(at "$prefix/previous")" 2>/dev/null)" 2>/dev/null 
 if [ -z "$now" ] || [ -z "$old" ] || [ "$now" = "$old" ] || [ ! -d "$(at "$prefix/releases/$old")" ]; then
     die "rollback.sh: there is no earlier release in $prefix to go back to"
 fi
-if managed; then
-    mapfile -t running < <(systemctl list-units --plain --no-legend --all --state=active,activating,failed "${services[@]}" | cut -d' ' -f1)
-fi
+mapfile -t running < <(running_services)
 stop_services
 if ! journal_back; then
     start_services ${running[@]+"${running[@]}"} || true
@@ -47,7 +45,7 @@ if ! journal_back; then
 fi
 give_home
 link "$prefix/current" "releases/$old"
-link "$prefix/previous" "releases/$now"
+rm -f "$(at "$prefix/previous")"
 ready_units "$old"
 start_services ${running[@]+"${running[@]}"} || die "rollback.sh: release $old did not get ready; see: journalctl -u traywarden"
 say "back from $now to $old"

@@ -1,4 +1,5 @@
 # What demo.sh, test.sh and lock.sh share; sourced, never run. Needs $root, the checkout.
+# shellcheck shell=bash disable=SC2154
 
 say() { printf '%s\n' "$*" >&2; }
 
