@@ -1,6 +1,7 @@
 """Changes to lab.yaml that the command line makes for people, as insertions that keep all they wrote.
 
     assign_probe(text, probe)                               -> text with one more probe
+    calibrated(text, channel, date, points)                 -> a new probe's channel with its first points
     set_calibration(text, probe, channel, date, points)     -> text with one more set of calibration points
 
 Both read the result back and compare it with the lab they expect; where that fails, Refused, and nothing changes.
@@ -37,6 +38,14 @@ def assign_probe(text: str, probe: Probe, file: str = "lab.yaml") -> str:
     after = add(text, find(text, ()), entry)
     expected = replace(lab, probes=(*lab.probes, probe))
     return _checked(text, after, ("probes", probe.id), entry, lambda: expected, file)
+
+
+def calibrated(text: str, channel: Channel, from_date: str, points: Sequence[tuple[float, str]]) -> Channel:
+    """`channel`, to be assigned in `text`, with points that hold from `from_date` on the lab's clock.
+
+    Points are (raw reading, true value with its unit). Raises ValueError saying which word cannot be read.
+    """
+    return replace(channel, calibrations=(_calibration(read_lab(text), channel, from_date, points, ""),))
 
 
 def set_calibration(

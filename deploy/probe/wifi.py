@@ -27,9 +27,13 @@ def join(ssid, password, rest_ms):
 
 
 def leave():
+    """Before deep sleep; it may never have been joined."""
     wlan = network.WLAN(network.STA_IF)
-    wlan.disconnect()
-    wlan.active(False)
+    try:
+        wlan.disconnect()
+        wlan.active(False)
+    except OSError:
+        pass
 
 
 def _why(status):

@@ -1,6 +1,10 @@
 """The network, the broker, the power and the clock come and go: what arrives, when it says it was, and how often."""
 
+import json
+import socket
+import threading
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -230,6 +234,48 @@ def tls_config(broker: Mosquitto, password: str) -> dict[str, object]:
             "ca_file": "ca.pem",
         },
     )
+
+
+def answers_once(listener: socket.socket, answer: bytes) -> None:
+    """Answers the first packet of each connection, waits for its next, and hangs up; until `listener` is shut down."""
+    while True:
+        try:
+            connection, _ = listener.accept()
+        except OSError:
+            return
+        with connection, suppress(ConnectionError):
+            connection.settimeout(10)
+            connection.recv(4096)
+            connection.sendall(answer)
+            if answer:
+                connection.recv(4096)
+
+
+@pytest.mark.parametrize(
+    ("answer", "said"),
+    [
+        (b"\x20\x02\x00\x00", "did not confirm: it closed the connection"),
+        (b"\x20\x02\x00\x02", "refused: it does not take the client id"),
+        (b"HTTP/1.1 400 Bad", "refused: that is no MQTT broker"),
+        (b"", "no answer from the broker"),
+    ],
+)
+def test_what_is_not_confirmed_is_sent_again(tmp_path: Path, answer: bytes, said: str) -> None:
+    """Something takes the report and hangs up, or is no broker: told, and the real broker then gets every report."""
+    with socket.create_server(("127.0.0.1", 0)) as listener, Board(tmp_path / "flash", "") as board:
+        port = listener.getsockname()[1]
+        (tmp_path / "flash" / "config.json").write_text(json.dumps(config(port)), encoding="utf-8")
+        thread = threading.Thread(target=answers_once, args=(listener, answer))
+        thread.start()
+        board.go(20)
+        listener.shutdown(socket.SHUT_RDWR)
+        thread.join(10)
+        listener.close()
+        with Mosquitto(tmp_path / "mosquitto", port=port) as broker:
+            inbox = Inbox(broker)
+            board.go(70)
+            assert times(inbox.take()) == every_minute(5, 65)
+    assert any(said in line for line in board.console), board.console
 
 
 def test_a_broker_started_anew_between_two_reports_is_joined_at_once(tmp_path: Path, mosquitto: Mosquitto) -> None:

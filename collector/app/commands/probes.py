@@ -11,7 +11,7 @@ from collector.app.home import Home
 from collector.app.output import iso, say, say_json, table, wrong
 from collector.app.report import probe_rows
 from collector.domain.lab import Channel, Format, Probe
-from collector.domain.labedit import assign_probe, set_calibration
+from collector.domain.labedit import assign_probe, calibrated, set_calibration
 from collector.domain.problems import nearest
 from collector.domain.units import MEASURES, parse_duration_ms
 from collector.store.reader import Reader, Stranger
@@ -71,8 +71,9 @@ def _add_assign(under: Any) -> None:
         "--channel",
         action="append",
         required=True,
-        metavar="NAME=MEASURE[,unit=U][,model=M]",
-        help="one measured quantity; give it once for each. NAME is the record name (senml) or JSON Pointer (json)",
+        metavar="NAME=MEASURE[,unit=U][,model=M][,from=DATE,point=RAW:VALUE,...]",
+        help="one measured quantity; give it once for each. NAME is the record name (senml) or JSON Pointer (json); a "
+        "raw unit such as count needs two points or more, and the day from which they hold",
     )
 
 
@@ -144,22 +145,23 @@ def run_assign(arguments: argparse.Namespace) -> int:
         every_ms = parse_duration_ms(arguments.every)
     except ValueError as error:
         wrong(f"--every: {error}")
+    before = _lab_text(home)
     probe = Probe(
         id=arguments.id,
         place=arguments.at,
         topic=arguments.topic,
         format=Format(arguments.format),
-        channels=tuple(_channel(text, Format(arguments.format)) for text in arguments.channel),
+        channels=tuple(_channel(text, Format(arguments.format), before) for text in arguments.channel),
         every_ms=every_ms,
         senml_name=arguments.senml_name,
         time_pointer=arguments.time,
     )
-    _rewrite(home, assign_probe(_lab_text(home), probe))
+    _rewrite(home, assign_probe(before, probe))
     say(f"probe '{probe.id}' written into {home.lab_file}; {_TAKEN_UP}")
     return 0
 
 
-def _channel(text: str, form: Format) -> Channel:
+def _channel(text: str, form: Format, lab_text: str) -> Channel:
     """'temperature=bedding_temperature,unit=Cel,model=ds18b20' as a channel; lab.yaml's own checks judge the words."""
     name, equals, rest = text.partition("=")
     measure, *extras = rest.split(",")
@@ -168,12 +170,30 @@ def _channel(text: str, form: Format) -> Channel:
     key = name.strip("/").replace("/", "-").replace("_", "-").lower() or "value"
     unit = MEASURES[measure].unit if measure in MEASURES else ""
     channel = Channel(key=key, measure=measure, unit=unit, name="" if form is Format.NUMBER else name)
+    since = ""
+    points: list[tuple[float, str]] = []
     for extra in extras:
         what, _, value = extra.partition("=")
-        if what not in ("unit", "model") or not value:
-            wrong(f"--channel {text}: '{extra}' is neither unit=... nor model=...")
-        channel = replace(channel, unit=value) if what == "unit" else replace(channel, model=value)
-    return channel
+        if what not in ("unit", "model", "from", "point") or not value:
+            wrong(f"--channel {text}: '{extra}' is neither unit=... nor model=..., from=... or point=...")
+        if what == "point":
+            points.append(_point(value, ":"))
+        elif what == "from":
+            since = value
+        else:
+            channel = replace(channel, unit=value) if what == "unit" else replace(channel, model=value)
+    return _with_points(text, channel, since, points, lab_text)
+
+
+def _with_points(text: str, channel: Channel, since: str, points: list[tuple[float, str]], lab_text: str) -> Channel:
+    if not points and not since:
+        return channel
+    if not points or not since or channel.measure not in MEASURES:
+        wrong(f"--channel {text}: a calibration is from=DATE and points, such as from=2026-03-02,point=1950:62 %")
+    try:
+        return calibrated(lab_text, channel, since, points)
+    except ValueError as error:
+        wrong(f"--channel {text}: {error}")
 
 
 def run_calibrate(arguments: argparse.Namespace) -> int:
@@ -185,12 +205,12 @@ def run_calibrate(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _point(text: str) -> tuple[float, str]:
-    raw, _, value = text.partition("=")
+def _point(text: str, between: str = "=") -> tuple[float, str]:
+    raw, _, value = text.partition(between)
     try:
         return float(raw), value.strip()
     except ValueError:
-        wrong(f"--point {text}: write RAW=VALUE, such as '1950=62 %'")
+        wrong(f"--point {text}: write RAW{between}VALUE, such as '1950{between}62 %'")
 
 
 def run_out_of_service(arguments: argparse.Namespace) -> int:
