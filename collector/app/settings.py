@@ -186,6 +186,7 @@ class Uplink(_Section):
     """Tag of every line, such as the school; left out where empty."""
     lab: Annotated[str, Field(max_length=100)] = ""
     """Tag of every line; empty: the lab's name in lab.yaml."""
+    every_s: Annotated[int, Field(ge=1, le=86_400)] = 60
 
     @model_validator(mode="after")
     def _whole(self) -> Self:
@@ -195,7 +196,7 @@ class Uplink(_Section):
 
     def wanted(self) -> Far:
         token = self.token.get_secret_value() if self.token is not None else ""
-        return Far(self.url, self.bucket, self.org, token, self.site, self.lab)
+        return Far(self.url, self.bucket, self.org, token, self.site, self.lab, every_s=self.every_s)
 
 
 class Journal(_Section):

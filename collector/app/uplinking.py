@@ -31,7 +31,8 @@ def uplinking(home: Home, settings: Settings, lab: Lab, now: Now, log: Callable[
         writer = InfluxWriter(wanted)
         try:
             with UplinkStore(home.database) as store:
-                Follower(store, writer, Origin(wanted.lab or lab.name, wanted.site), now, log).run(ended)
+                origin = Origin(wanted.lab or lab.name, wanted.site)
+                Follower(store, writer, origin, now, log, wanted.every_s).run(ended)
         except Exception as error:  # noqa: BLE001  the collector goes on without it
             log(f"uplink ended by a mistake in the program: {error!r:.300}")
         finally:

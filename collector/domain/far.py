@@ -15,3 +15,5 @@ class Far:
     lab: str = ""
     """Empty: the lab's name in lab.yaml."""
     timeout_s: float = 20.0
+    every_s: int = 60
+    """How long readings wait to go together."""

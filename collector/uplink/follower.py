@@ -16,8 +16,6 @@ from collector.uplink.writer import Later, Refused, TooLarge, Writer
 
 PORTION = 2_000
 """Readings in one write: about 30 kB compressed."""
-_EVERY_S = 5.0
-"""Readings wait so long to go together."""
 _BREATH_S = 0.05
 """Between portions while catching up, so that the collector's thread is never kept waiting."""
 _RETRY_S = (5.0, 300.0)
@@ -30,8 +28,16 @@ class Follower:
     """`now` gives the time in ms; `log` gets a line when something begins or ends to stand in the way."""
 
     def __init__(
-        self, store: UplinkStore, writer: Writer, origin: Origin, now: Callable[[], int], log: Callable[[str], None]
+        self,
+        store: UplinkStore,
+        writer: Writer,
+        origin: Origin,
+        now: Callable[[], int],
+        log: Callable[[str], None],
+        every_s: float = 60.0,
     ) -> None:
+        """`every_s`: readings wait so long to go together, since each portion costs the journal a page of flash."""
+        self._every_s = every_s
         self._store = store
         self._writer = writer
         self._origin = origin
@@ -55,7 +61,7 @@ class Follower:
         except StoreError as error:
             return self._stands(str(error), None)
         self._clear()
-        return _BREATH_S if sent else _EVERY_S
+        return _BREATH_S if sent else self._every_s
 
     def send_one(self) -> bool:
         """Whether there was something to send. Raises Later with nothing marked as sent."""

@@ -76,6 +76,7 @@ def test_every_variable_is_read(monkeypatch: pytest.MonkeyPatch, tmp_path: Path)
         "UPLINK__BUCKET": "worms",
         "UPLINK__SITE": "north",
         "UPLINK__LAB": "lab 1",
+        "UPLINK__EVERY_S": "30",
     }
     for name, value in given.items():
         monkeypatch.setenv(f"TRAYWARDEN_{name}", value)

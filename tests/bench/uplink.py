@@ -1,8 +1,8 @@
 """The uplink: readings a second into a real database on this machine, and what a reading takes on wire and disks.
 
 Three days of 24 one-minute series in a journal (thirty with --whole); the follower sends them all. `journal_bytes` is
-the size of the journal for each reading, `wire_bytes` what the compressed writes took, `far_bytes` what the other database
-holds on its disk afterwards.
+the size of the journal for each reading, `wire_bytes` what the compressed writes took, `far_bytes` what the other
+database holds on its disk afterwards.
 """
 
 import gzip

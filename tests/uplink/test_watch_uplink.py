@@ -35,6 +35,7 @@ def uplinked(home: Path, broker: Mosquitto, url: str, lab: str) -> Watch:
             "UPLINK__TOKEN": TOKEN,
             "UPLINK__SITE": "district",
             "UPLINK__LAB": lab,
+            "UPLINK__EVERY_S": 1,
         },
     )
 
