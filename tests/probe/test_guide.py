@@ -1,8 +1,10 @@
 """PROBES.md: what it tells people to type, wire and expect is so."""
 
 import json
+import os
 import re
 import shlex
+import signal
 from pathlib import Path
 
 import pytest
@@ -46,8 +48,8 @@ def test_the_checklist_is_walked_with_a_simulated_probe(
         wait_until(lambda: BASE in commands.good("probes", "list"), "the probe among the unclaimed", 20)
         commands.good(*command_shown("probes assign"))
         commands.good(*command_shown("probes calibrate"))
-        watch.stop()
-        watch.start()
+        os.kill(watch.pid, signal.SIGHUP)
+        wait_until(lambda: "lab.yaml changed: taken up" in watch.log, "the new lab.yaml in force", 20)
         board.go(330)
     wait_until(lambda: commands.json("status")["readings"] >= 15, "five reports of three readings", 20)
     flags = {probe["id"]: probe["flag"] for probe in commands.json("status")["probes"]}
