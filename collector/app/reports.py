@@ -23,6 +23,8 @@ from collector.store.reader import Reader
 
 DIGEST_DAY, DIGEST_MS, WEEKLY_DAY = "digest_day", "digest_ms", "weekly_day"
 REPORTS_EVERY_S = 60
+_HEARD_FOR_MS = 6 * 3_600_000
+"""A lab that was set up this morning has nothing to report yet."""
 _LONGEST_MS = 60 * digest.DAY_MS
 """A digest after a longer break than this tells of so many days."""
 
@@ -62,13 +64,17 @@ class Reports:
         meta: dict[str, str] = {}
         told: list[tuple[str, str]] = []
         with Reader(self.home.database) as reader:
+            span = reader.span()
+            known = span is not None and now_ms - span[0] >= _HEARD_FOR_MS
             if day is not None:
                 meta |= {DIGEST_DAY: day.isoformat(), DIGEST_MS: str(now_ms)}
+            if week is not None:
+                meta[WEEKLY_DAY] = week.isoformat()
+            if day is not None and known:
                 for person, made in self._digests(rules, reader, now_ms):
                     messages += made
                     told.append((person.role, digest.digest_key(day, person.role)))
-            if week is not None:
-                meta[WEEKLY_DAY] = week.isoformat()
+            if week is not None and known:
                 messages += self._weeklies(rules, reader, now_ms)
         self.said |= meta
         return Written(tuple(messages), meta, tuple(told))

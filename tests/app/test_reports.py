@@ -13,9 +13,10 @@ from collector.domain.lab import Person, SeriesKey
 from collector.messages.ways import ways_to
 from collector.store.journal import Journal
 from collector.store.outbox import OutboxStore
-from tests.app.brew_home import DAY, HOUR, MIN, T0, journal_of, pipeline_of
+from tests.app.brew_home import DAY, HOUR, MIN, T0, journal_of, make_brew_home, pipeline_of
 from tests.app.in_process import InProcess
 from tests.app.lab import make_home
+from tests.app.test_digest_view import fill
 from tests.services.mosquitto import Mosquitto
 
 SEVEN = T0 - HOUR
@@ -23,6 +24,12 @@ SEVEN = T0 - HOUR
 TEACHER = Person("teacher", "teacher@quillbrook.example")
 CARETAKER = Person("caretaker", chat="caretaker-phone", digest=True)
 MAINTAINER = Person("maintainer", "maintainer@quillbrook.example", digest=False, weekly=True)
+
+
+@pytest.fixture(autouse=True)
+def heard(brew_home: Home) -> None:
+    """The lab has been heard for days."""
+    fill(brew_home, SEVEN - 4 * DAY)
 
 
 def reports_of(home: Home, journal: Journal, *people: Person) -> Reports:
@@ -108,10 +115,21 @@ def test_nobody_who_wants_one_means_no_report(brew_home: Home) -> None:
 @pytest.mark.service
 def test_the_running_collector_sends_it_once_over_a_restart(tmp_path: Path, mosquitto: Mosquitto) -> None:
     """Started at seven on a school morning it writes the digest; stopped and started again it does not."""
-    home = make_home(tmp_path / "home")
+    home = make_home(tmp_path / "lab")
+    fill(Home(home), SEVEN - DAY)
     outbox = Home(home).outbox_folder
     for turn in range(2):
         with InProcess(home, mosquitto.port, now=lambda turn=turn: SEVEN + turn * MIN) as watch:  # type: ignore[misc]
             watch.until_said("connected")  # jobs are done in each turn of the loop before that
             watch.until(lambda: len(list(outbox.glob("*digest-2026-03-02*.eml"))) == 1, "the digest as a file")
     assert len(list(outbox.glob("*.eml"))) == 1
+
+
+def test_a_lab_set_up_this_morning_has_nothing_to_report(tmp_path: Path) -> None:
+    """No digest and no weekly report with nothing in them; the next morning there is one."""
+    home = make_brew_home(tmp_path / "new")
+    with journal_of(home) as journal:
+        reports = reports_of(home, journal, TEACHER, MAINTAINER)
+        assert reports.due(home.load_rules(), SEVEN).messages == ()
+    fill(home, SEVEN + DAY, hours=20)
+    assert len(reports.due(home.load_rules(), SEVEN + DAY).messages) == 1
