@@ -77,6 +77,15 @@ def test_points_given_with_a_place_hold_from_their_day(commands: Commands) -> No
     assert calibration.from_ms == 1_772_409_600_000
 
 
+def test_both_ways_to_give_a_place_say_the_same() -> None:
+    """The step that makes an account too takes the options of `probes assign`; its topic is the place's own."""
+    (found,) = re.findall(r"(?m)^ +sudo deploy/add-probe.sh ((?:[^\n]*\\\n)*[^\n]*)", GUIDE)
+    words = command_shown("probes assign")[2:]
+    at = words.index("--topic")
+    assert words[at + 1] == f"worms/{words[words.index('--at') + 1]}"
+    assert shlex.split(found.replace("\\\n", " ")) == words[:at] + words[at + 2 :]
+
+
 @pytest.mark.parametrize(
     ("channel", "said"),
     [

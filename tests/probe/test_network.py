@@ -2,6 +2,7 @@
 
 import json
 import socket
+import subprocess
 import threading
 from collections.abc import Callable
 from contextlib import suppress
@@ -11,9 +12,9 @@ import pytest
 
 from tests.app.command_line import Commands
 from tests.app.lab import make_home
-from tests.probe.board import BASE, TRUE_S, Board, config, records, times
+from tests.probe.board import BASE, PROGRAM, TRUE_S, Board, config, records, times
 from tests.probe.inbox import Inbox
-from tests.services.certificates import Authority
+from tests.services.certificates import Authority, ServerFiles
 from tests.services.mosquitto import Mosquitto
 from tests.services.waiting import wait_until
 from tests.services.watching import Watch
@@ -201,6 +202,22 @@ def test_the_session_is_encrypted_and_logged_in(tmp_path: Path, start_mosquitto:
         (tmp_path / "flash" / "ca.pem").write_bytes(authority.ca_file.read_bytes())
         board.go(70)
     assert [record["bn"] for record in records(inbox.take())] == [BASE, BASE]
+
+
+def test_the_certificates_of_an_installed_lab_are_trusted(
+    tmp_path: Path, start_mosquitto: Callable[..., Mosquitto]
+) -> None:
+    """What deploy/make-certificates.sh makes is taken, the broker named by its name or by its address."""
+    folder = tmp_path / "certificates"
+    folder.mkdir()
+    make = PROGRAM.parent / "make-certificates.sh"
+    subprocess.run(["bash", make, folder, "localhost", "127.0.0.1"], check=True, capture_output=True)
+    broker = start_mosquitto(tls=ServerFiles(folder / "ca.pem", folder / "server.pem", folder / "server.key"))
+    for host in ("localhost", "127.0.0.1"):
+        said = {"host": host, "port": broker.port, "tls": True, "ca_file": "ca.pem"}
+        with Board(tmp_path / host, config(broker.port, broker=said)) as board:
+            (tmp_path / host / "ca.pem").write_bytes((folder / "ca.pem").read_bytes())
+            assert f"connected to the broker at {host}:{broker.port}" in board.go(10)
 
 
 @pytest.mark.parametrize("wrong", ["authority", "host", "password", "plain"])
