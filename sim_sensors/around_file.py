@@ -70,8 +70,8 @@ def vary(top: Section) -> Vary:
 
 def check_onset(top: Section, scenario: Scenario) -> None:
     """Notes an onset that would move something to before the start."""
-    begins = [one.begin_ms for one in (*scenario.faults, *scenario.probe_faults)]
-    begins += [one.at_ms for one in (*scenario.brews, *scenario.care)]
+    begins = [fault.begin_ms for fault in scenario.faults] + [fault.begin_ms for fault in scenario.probe_faults]
+    begins += [brew.at_ms for brew in scenario.brews] + [care.at_ms for care in scenario.care]
     section = top.section("vary")
     if section and min(begins, default=scenario.vary.onset_ms) < scenario.vary.onset_ms:
         earliest = f"{min(begins) / 3_600_000:g} h"

@@ -13,10 +13,14 @@ def names() -> tuple[str, ...]:
 
 def load(name: str) -> Scenario:
     """A shipped scenario; KeyError where there is none of that name."""
+    return scenario_file.parse(text(name), name, f"{name}.yaml")
+
+
+def text(name: str) -> str:
+    """Its file; KeyError where there is none of that name."""
     if name not in names():
         raise KeyError(name)
-    text = resources.files(__name__).joinpath(f"{name}.yaml").read_text(encoding="utf-8")
-    return scenario_file.parse(text, name, f"{name}.yaml")
+    return resources.files(__name__).joinpath(f"{name}.yaml").read_text(encoding="utf-8")
 
 
 def lab_text(name: str = "school-demo") -> str:
