@@ -114,8 +114,8 @@ def _add_played(command: argparse.ArgumentParser) -> None:
     command.add_argument(
         "--start",
         type=arguments.start,
-        help="time of the first moment: ISO 8601 or 'now' (for a file, what the scenario says, where it does; else so far "
-        "back that no reading lies in the future)",
+        help="time of the first moment: ISO 8601 or 'now' (for a file, what the scenario says, if it does; else so "
+        "far back that no reading lies in the future)",
     )
     command.add_argument(
         "--duration", type=arguments.duration, help="lab time to play: 30min, 2h, 7d (the scenario's length)"
