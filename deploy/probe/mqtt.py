@@ -113,7 +113,10 @@ class Broker:
         return _packet(0x10, _text("MQTT") + bytes([4, flags]) + struct.pack("!H", keepalive_s) + rest)
 
     def _reach(self):
-        address = socket.getaddrinfo(self._host, self._port, 0, socket.SOCK_STREAM)[0][-1]
+        try:
+            address = socket.getaddrinfo(self._host, self._port, 0, socket.SOCK_STREAM)[0][-1]
+        except OSError:
+            raise ValueError("nobody in this network knows that name; see broker.host") from None
         plain = socket.socket()
         try:
             plain.settimeout(_ANSWER_S)

@@ -92,6 +92,9 @@ def _together(settings, problems):
     """What each value allows and all of them together do not."""
     if not settings["sensors"]:
         problems.append("%s: sensors is empty; there is nothing to report" % FILE)
+    keep = settings["keep"]
+    if keep["in_memory"] < keep["per_file"]:
+        problems.append("%s: keep.in_memory must be at least keep.per_file, %d" % (FILE, keep["per_file"]))
     names = [name for sensor in settings["sensors"] for name in record_names(sensor)]
     for name in sorted({name for name in names if names.count(name) > 1}):
         problems.append("%s: two sensors report as '%s'; give one of them another name" % (FILE, name))

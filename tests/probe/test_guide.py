@@ -29,9 +29,24 @@ def commands(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Commands:
 
 
 def command_shown(start: str) -> list[str]:
-    """The words of a command in the guide, over its continued lines."""
-    (found,) = re.findall(rf"(?m)^ +traywarden ({start}(?:[^\n]*\\\n)*[^\n]*)", GUIDE)
-    return shlex.split(found.replace("\\\n", " "))
+    """The words of the one command in the guide that starts so, over its continued lines."""
+    (found,) = commands_shown(start)
+    return found
+
+
+def commands_shown(start: str) -> list[list[str]]:
+    found = re.findall(rf"(?m)^ +traywarden ({start}(?:[^\n]*\\\n)*[^\n]*)", GUIDE)
+    return [shlex.split(text.replace("\\\n", " ")) for text in found]
+
+
+def test_every_place_shown_is_taken(commands: Commands) -> None:
+    """A tray's, a brewer's and a room's board, one after the other on the lab of `traywarden init`."""
+    shown = commands_shown("probes assign")
+    assert len(shown) == 3
+    for words in shown:
+        commands.good(*words)
+    lab = read_lab((commands.home / "lab.yaml").read_text(encoding="utf-8"))
+    assert [probe.id for probe in lab.probes][-3:] == ["maple-bottom", "kettle-board", "room-board"]
 
 
 @pytest.mark.service
@@ -46,7 +61,7 @@ def test_the_checklist_is_walked_with_a_simulated_probe(
         assert f"This probe sends to worms/maple/bottom as {BASE}" in said
         assert any(line.startswith('measured: {"n":"temperature"') for line in said)
         wait_until(lambda: BASE in commands.good("probes", "list"), "the probe among the unclaimed", 20)
-        commands.good(*command_shown("probes assign"))
+        commands.good(*command_shown("probes assign maple-bottom"))
         commands.good(*command_shown("probes calibrate"))
         os.kill(watch.pid, signal.SIGHUP)
         wait_until(lambda: "lab.yaml changed: taken up" in watch.log, "the new lab.yaml in force", 20)
@@ -63,7 +78,7 @@ def test_the_checklist_is_walked_with_a_simulated_probe(
 
 def test_points_given_with_a_place_hold_from_their_day(commands: Commands) -> None:
     """`probes assign` takes a raw channel with its points at once, and lab.yaml then says so."""
-    commands.good(*command_shown("probes assign"))
+    commands.good(*command_shown("probes assign maple-bottom"))
     lab = read_lab((commands.home / "lab.yaml").read_text(encoding="utf-8"))
     (moisture,) = [
         channel
@@ -80,7 +95,7 @@ def test_points_given_with_a_place_hold_from_their_day(commands: Commands) -> No
 def test_both_ways_to_give_a_place_say_the_same() -> None:
     """The step that makes an account too takes the options of `probes assign`; its topic is the place's own."""
     (found,) = re.findall(r"(?m)^ +sudo deploy/add-probe.sh ((?:[^\n]*\\\n)*[^\n]*)", GUIDE)
-    words = command_shown("probes assign")[2:]
+    words = command_shown("probes assign maple-bottom")[2:]
     at = words.index("--topic")
     assert words[at + 1] == f"worms/{words[words.index('--at') + 1]}"
     assert shlex.split(found.replace("\\\n", " ")) == words[:at] + words[at + 2 :]

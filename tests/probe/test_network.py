@@ -253,6 +253,14 @@ def tls_config(broker: Mosquitto, password: str) -> dict[str, object]:
     )
 
 
+def test_a_host_nobody_knows_is_told(tmp_path: Path) -> None:
+    """A name with an empty label is refused by the resolver itself, as one that is not known is by the network."""
+    with Board(tmp_path / "flash", config(1883, broker={"host": "worms..example"})) as board:
+        assert (
+            "no answer from the broker at worms..example:1883: nobody in this network knows that name; see broker.host"
+        ) in board.go(10)
+
+
 def answers_once(listener: socket.socket, answer: bytes) -> None:
     """Answers the first packet of each connection, waits for its next, and hangs up; until `listener` is shut down."""
     while True:

@@ -54,6 +54,7 @@ MISTAKES: list[tuple[dict[str, Any] | str, str]] = [
     (changed(power_pin=34), ": power_pin must be a pin from 0 to 33 that is not taken by the flash memory "
      "(6 to 11); 34 to 39 can only listen, not 34"),
     (changed(keep={"files": 0}), ": keep.files must be a whole number from 1 to 1000, not 0"),
+    (changed(keep={"in_memory": 10}), ": keep.in_memory must be at least keep.per_file, 20"),
     (broker(port=99999), ": broker.port must be a whole number from 1 to 65535, not 99999"),
     (broker(tls=True), ": broker.ca_file is missing; with tls it says which broker is the right one"),
     (broker(tls=True, ca_file="no.pem"), ": broker.ca_file 'no.pem' cannot be used: ENOENT"),
