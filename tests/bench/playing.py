@@ -24,6 +24,7 @@ from collector.intake.inbox import Message
 from collector.messages.advice import GOAL_PCT, advice
 from collector.messages.facts import Facts
 from collector.messages.parcel import Item, Parcel
+from collector.messages.sender import Patience
 from collector.messages.settings import ChatSettings
 from collector.store.batch import NewMessage
 from collector.store.journal import Journal
@@ -136,6 +137,7 @@ class _Player:
         self._now_ms = start_ms
         self._committed_ms = start_ms
         self._brewing: list[tuple[int, int]] = []
+        self._away = tuple(start_ms + at for at in scenario.mail_away or (0, 0))
         self._truth: dict[str, Fact] = {}
         self._to_do: list[tuple[int, Callable[[], None]]] = []
         self._plan_brews(scenario, start_ms)
@@ -184,6 +186,7 @@ class _Player:
 
     def _note_item(self, t_ms: int, parcel: Parcel, item: Item, subject: str, facts: Facts) -> None:
         change = item.transition
+        t_ms = self._arrives_ms(t_ms)
         told = Told(
             t_ms=t_ms,
             role=parcel.person.role,
@@ -203,6 +206,12 @@ class _Player:
             if parcel.person.step == 1:
                 self._will_acknowledge(t_ms, change.key, item.series.place)
         self.played.told.append(told)
+
+    def _arrives_ms(self, t_ms: int) -> int:
+        """When a message is with its reader: what waits for a mail server is tried again after the longest wait, at
+        worst."""
+        begin_ms, end_ms = self._away
+        return end_ms + Patience().longest_ms if begin_ms <= t_ms < end_ms else t_ms
 
     def _advised_l(self, item: Item, facts: Facts) -> float | None:
         """What the letter advises, and beside it what the truth needs."""
