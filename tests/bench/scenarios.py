@@ -21,7 +21,7 @@ ASIDE = range(101, 109)
 _SHORT_MS, _LONG_MS = 8 * DAY_MS, 60 * DAY_MS
 _LONG_SEEDS = 3
 """So many of a scenario that takes minutes."""
-_SHM = Path("/dev/shm")  # noqa: S108  journals that are thrown away need no disk
+_SHM = Path("/dev/shm")
 _LEFT_OUT = ("school-demo",)
 """Stories for people to watch, at a pace of their own."""
 

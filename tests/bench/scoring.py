@@ -1,7 +1,7 @@
 """What people were told, held against what was true. Pure.
 
 A harm counts where it became lasting (see `sim_sensors.harms`): it was told in time where some message about it, or
-about what leads to it, went out by its `know_by`; late where only afterwards; else missed. A message is needless where
+about what leads to it, arrived by its `know_by`; late where only afterwards; else missed. A message is needless where
 nothing in it has to do with a harm, lasting or not, or with something gone wrong, at its place and about that time: in
 a year in which nothing goes wrong every alarm is.
 """
@@ -13,10 +13,12 @@ from statistics import median
 from typing import NamedTuple
 
 from sim_sensors.pack import Fact
-from tests.bench.playing import HOUR_MS, Played, Poured, Told
+from tests.bench.playing import HOUR_MS, MIN_MS, Played, Poured, Told
 
 AHEAD_MS = 72 * HOUR_MS
 """So long before a harm a warning may come and still be about it."""
+AT_ONCE_MS = 30 * MIN_MS
+"""A harm that nothing foretold, such as a bucket poured in at once, is told in time within this of its beginning."""
 AFTER_MS = 24 * HOUR_MS
 """So long after its end what it did may still be told: a tray that was dried out, a probe that was mended."""
 
@@ -59,7 +61,8 @@ class Verdict(NamedTuple):
 
     @property
     def in_time(self) -> bool:
-        return self.told_ms is not None and self.told_ms <= self.episode.know_by_ms
+        by_ms = max(self.episode.know_by_ms, self.episode.begin_ms + AT_ONCE_MS)
+        return self.told_ms is not None and self.told_ms <= by_ms
 
     @property
     def lead_h(self) -> float | None:

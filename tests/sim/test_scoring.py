@@ -119,3 +119,14 @@ def test_scores_add_up() -> None:
     assert both.water_off_pct == pytest.approx(10.0)
     assert scored().median_lead_h is None
     assert scored().water_off_pct is None
+
+
+def test_what_nothing_foretold_is_told_at_once_or_late() -> None:
+    """Where somebody would have had to know before it began, half an hour after its beginning is in time."""
+    facts = (
+        fact(10, "sump-full", "juniper", "begin", know_by=iso(6)),
+        fact(10, "sump-full", "juniper", "lasting", know_by=iso(6)),
+        DRY[3],
+    )
+    assert scored(told(10.5, "sump-filling", "juniper"), facts=facts).in_time == 1
+    assert scored(told(10.6, "sump-filling", "juniper"), facts=facts).late == 1
