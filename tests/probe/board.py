@@ -23,6 +23,8 @@ TRUE_S = 1_772_438_400
 UNSET_S = 946_684_800
 """2000-01-01: what a clock shows that was never set."""
 _GOES_ON = (7, 8)
+HEAP = "heapsize=192K"
+"""About what an ESP32 has, whose words are half as wide as this machine's."""
 
 
 def micropython() -> str:
@@ -114,7 +116,7 @@ class Board:
 
     def _power_on(self) -> None:
         self._process = subprocess.Popen(
-            [micropython(), str(PROGRAM / "main.py")],
+            [micropython(), "-X", HEAP, str(PROGRAM / "main.py")],
             cwd=self.flash,
             env={**os.environ, "MICROPYPATH": f"{STAND_INS}:.frozen"},
             stdin=subprocess.PIPE,
