@@ -43,6 +43,7 @@ def test_the_alarms_that_ship() -> None:
         "bedding-wet": ("high", 88.0),
         "bedding-waterlogged": ("high", 90.0),
         "sump-filling": ("high", 75.0),
+        "sump-full": ("high", 95.0),
         "bedding-warm": ("high", 27.0),
         "bedding-hot": ("high", 30.0),
         "bedding-cool": ("low", 12.0),
@@ -174,7 +175,8 @@ def test_delays_are_short_against_the_time_to_respond(alarm: Rule) -> None:
 
 
 def test_few_alarms_are_of_high_priority() -> None:
-    """High is kept for what kills worms within a day or spoils a brew within the hour: fewer than one in five."""
+    """High is kept for what kills worms within a day, spoils a brew within the hour or puts water on a floor: fewer
+    than one in five."""
     high = {name for name, rule in RULES.items() if rule.priority is Priority.HIGH}
     assert high == {
         "bedding-dry",
@@ -183,6 +185,7 @@ def test_few_alarms_are_of_high_priority() -> None:
         "bedding-freezing-ahead",
         "tea-air-stopped",
         "tea-oxygen-low",
+        "sump-full",
     }
     assert len(high) < len(RULES) / 5
 
