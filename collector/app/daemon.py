@@ -251,9 +251,10 @@ class Daemon:
 
     def _pump(self, now_s: float) -> None:
         """Read what is there; while messages keep coming, gather them into one batch."""
-        taken = got = self._session.pump(self._patience_s(now_s), BATCH_MESSAGES)
-        while got and self._held < BATCH_MESSAGES:
-            got = self._session.pump(_GATHER_S, BATCH_MESSAGES)
+        intake = self.parts.pipeline.intake
+        taken = got = self._session.pump(self._patience_s(now_s), BATCH_MESSAGES, lambda: intake.full)
+        while got and self._held < BATCH_MESSAGES and not intake.full:
+            got = self._session.pump(_GATHER_S, BATCH_MESSAGES, lambda: intake.full)
             taken += got
         self._catching_up.took(taken, time.monotonic())
 
@@ -282,7 +283,7 @@ class Daemon:
             self.parts.pipeline.intake.accept(taken, self.now())
         except Exception as error:  # noqa: BLE001  one message must never end the collecting of all others
             self.parts.pipeline.intake.refuse(taken, self.now(), f"a mistake in the program: {error!r:.120}")
-            self.log(f"a message on '{topic}' met a mistake in the program: {error!r:.300}")
+            self.log(f"a message on {topic[:200]!r} met a mistake in the program: {error!r:.300}")
 
     def _news(self, news: LinkNews) -> None:
         if news.link is Link.UP or news.text != self._refused:

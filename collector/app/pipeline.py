@@ -23,6 +23,7 @@ from collector.domain.lab import Channel, Lab, Series, SeriesKey
 from collector.domain.probe_models import Limits, limits_for
 from collector.domain.quality import Tail, judge, judge_late
 from collector.domain.readings import Flag, Stored, Why
+from collector.intake.allowance import CHANGES, Allowances
 from collector.intake.inbox import Column, Intake, Oddity, finite_or_none
 from collector.store.batch import Batch, HistoryRow, NewMessage, RejectedRow, Unplaced
 
@@ -90,6 +91,8 @@ class Pipeline:
         self._notices = notices
         self._tails = dict(tails)
         self._last = dict(last)
+        self._changes = Allowances(CHANGES)
+        self._unjudged: set[int] = set()
         self._series: dict[int, Series] = {0: LINK_SERIES}
         self._channels: dict[int, Channel] = {}
         self._limits: dict[int, Limits] = {}
@@ -123,7 +126,7 @@ class Pipeline:
 
     def settle(self, now_ms: int) -> None:
         """Judge all that has arrived since the last call."""
-        ready = [self._settle_series(series, column) for series, column in self.intake.take().items()]
+        ready = [self._settle_series(series, column, now_ms) for series, column in self.intake.take().items()]
         on_time = {one.series: one for one in ready if one.t_ms.size}
         batch = {n: Readings(one.t_ms, one.value, one.flags) for n, one in on_time.items()}
         add_shares(batch, self._shares, self.engine.clock_ms)
@@ -215,7 +218,7 @@ class Pipeline:
             self._settle_states()
         return taken.answer
 
-    def _settle_series(self, series: int, column: Column) -> "_Ready":
+    def _settle_series(self, series: int, column: Column, now_ms: int) -> "_Ready":
         """Calibrate and check what has come of one series, and set aside what is late."""
         t_ms = np.array(column.t_ms, dtype=np.int64)
         raw = np.array(column.raw, dtype=np.float64)
@@ -228,7 +231,7 @@ class Pipeline:
         if channel.calibrations:
             value, calibration_why = calibrate(channel.calibrations, t_ms, raw)
             why |= calibration_why
-        late = _late(t_ms, self.engine.clock_ms(series))
+        late = _late(t_ms, self.engine.clock_ms(series)) | self._raves(series, now_ms)
         late_ones: _Ready | None = None
         if late.any():
             flags, late_why = judge_late(self._limits[series], raw[late], value[late], why[late])
@@ -238,6 +241,16 @@ class Pipeline:
         if t_ms.size:
             flags, why, self._tails[series] = judge(self._limits[series], self._tails[series], t_ms, raw, value, why)
         return _Ready(series, t_ms, raw, value, flags, why, late_ones)
+
+    def _raves(self, series: int, now_ms: int) -> bool:
+        """Whether alarms of this series change so often that its readings are stored unjudged for now."""
+        raves = self._changes.left(series, now_ms) <= 0
+        if raves and series not in self._unjudged:
+            one = self._series[series]
+            said = f"{one.probe} {one.channel} at {one.place}: its readings are kept and not judged for now"
+            self.batch.events.append((now_ms, "too many alarm changes", said))
+        (self._unjudged.add if raves else self._unjudged.discard)(series)
+        return raves
 
     def _keep(self, ready: "_Ready") -> None:
         values, raws = finite_or_none(ready.value.tolist()), finite_or_none(ready.raw.tolist())
@@ -252,6 +265,7 @@ class Pipeline:
     def _tell(self, transitions: Sequence[Transition], now_ms: int) -> None:
         for transition in transitions:
             series = self._series.get(transition.key.series, LINK_SERIES)
+            self._changes.spend(transition.key.series, 1, now_ms)
             rule = self._rules.get(transition.key.rule)
             self.batch.transitions.append(
                 HistoryRow(transition, series.place, series.measure, rule.priority if rule else "", now_ms)
@@ -290,12 +304,13 @@ class Pipeline:
             else:
                 self._add_unplaced(oddity)
         intake.oddities.clear()
+        batch.forget_oldest()
         batch.arrivals.extend(intake.new_arrivals)
         intake.new_arrivals.clear()
 
     def _add_unplaced(self, oddity: Oddity) -> None:
         key, unplaced = (oddity.topic, oddity.name), self.batch.unplaced
-        known = unplaced.get(key)
+        known = unplaced.pop(key, None)
         first_ms, count = (known.first_ms, known.count) if known is not None else (oddity.t_ms, 0)
         unplaced[key] = Unplaced(first_ms, oddity.t_ms, count + 1, oddity.sample)
 

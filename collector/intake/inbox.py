@@ -10,6 +10,7 @@ from hashlib import blake2b
 
 from collector.domain.lab import Format, Lab, SeriesKey
 from collector.domain.readings import FUTURE_TOLERANCE_MS, Why
+from collector.intake.allowance import READINGS, Allowances
 from collector.intake.json_pointer import read_json
 from collector.intake.number import read_number
 from collector.intake.placing import Placing, Route, Slot
@@ -24,6 +25,11 @@ _SAMPLE_BYTES = 200
 _FIRST_BYTES = 64
 _MOST_ODDITIES = 200
 """Kept per `take`; the rest is only counted."""
+_TOPIC_KEPT = 200
+"""Characters of a topic that are kept with an oddity: MQTT allows 65,535 bytes."""
+ENOUGH_BYTES = 1024 * 1024
+"""Payloads that are held before they are judged. One may hold 5,000 readings, so messages alone are no bound: as packs
+of three records this is 4,000 messages; at its worst it is about 30,000 readings or half a second of work."""
 
 
 @dataclass(slots=True)
@@ -67,18 +73,44 @@ class Intake:
         self._placing = Placing(lab, ids)
         self._columns: dict[int, Column] = {}
         self._stamps: dict[int, int] = {}
+        self._allowances = Allowances(READINGS)
+        self._held_bytes = 0
+        self._now_ms = 0
         self.oddities: list[Oddity] = []
         self.counts: dict[str, int] = {}
         self.arrivals: dict[int, bytes] = dict(arrivals or {})
         self.new_arrivals: list[tuple[int, bytes]] = []
 
     def take(self) -> dict[int, Column]:
-        """The columns filled since the last call."""
+        """The columns filled since the last call, each cut to what its series may bring."""
         columns, self._columns = self._columns, {}
-        return columns
+        self._held_bytes = 0
+        for series, column in columns.items():
+            self._within_allowance(series, column)
+        return {series: column for series, column in columns.items() if column.t_ms}
+
+    @property
+    def full(self) -> bool:
+        """Whether what has arrived should be judged before more is read."""
+        return self._held_bytes >= ENOUGH_BYTES
+
+    def _within_allowance(self, series: int, column: Column) -> None:
+        came = len(column.t_ms)
+        given = min(came, max(0, self._allowances.left(series, self._now_ms)))
+        self._allowances.spend(series, given, self._now_ms)
+        if given == came:
+            return
+        for values in (column.t_ms, column.raw, column.value, column.why):
+            del values[given:]
+        self._count("too_many", came - given)
+        most = f"{READINGS.at_once} readings at once or {READINGS.per_s:g} a second"
+        said = f"more than {most} from one channel: {came - given} not kept; is the probe broken?"
+        self._keep(Oddity(self._now_ms, self._placing.topic(series), "", said, b""))
 
     def accept(self, message: Message, now_ms: int) -> None:
         """Decode and place one message. Never raises for anything a probe can send."""
+        self._now_ms = now_ms
+        self._held_bytes += len(message.payload)
         routes = self._placing.routes(message.topic)
         try:
             if not routes:
@@ -182,18 +214,18 @@ class Intake:
     def refuse(self, message: Message, now_ms: int, reason: str) -> None:
         """Count a message that cannot be used and keep its reason and first bytes."""
         self._count("rejected")
-        self._keep(Oddity(now_ms, message.topic, "", reason, message.payload[:_FIRST_BYTES]))
+        self._keep(Oddity(now_ms, message.topic[:_TOPIC_KEPT], "", reason, message.payload[:_FIRST_BYTES]))
 
     def _unplaced(self, message: Message, now_ms: int, name: str) -> None:
         self._count("unplaced")
-        self._keep(Oddity(now_ms, message.topic, name, "", message.payload[:_SAMPLE_BYTES]))
+        self._keep(Oddity(now_ms, message.topic[:_TOPIC_KEPT], name, "", message.payload[:_SAMPLE_BYTES]))
 
     def _keep(self, oddity: Oddity) -> None:
         if len(self.oddities) < _MOST_ODDITIES:
             self.oddities.append(oddity)
 
-    def _count(self, name: str) -> None:
-        self.counts[name] = self.counts.get(name, 0) + 1
+    def _count(self, name: str, by: int = 1) -> None:
+        self.counts[name] = self.counts.get(name, 0) + by
 
 
 def _wrong_unit(record: Record, slot: Slot) -> str:

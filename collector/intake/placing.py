@@ -9,6 +9,8 @@ from collector.domain.lab import NOT_SENT, Channel, Format, Lab, Probe, SeriesKe
 from collector.domain.units import from_sent, sent_units
 
 _MOST_NAMES = 2_000
+_LONGEST_REMEMBERED = 255
+"""Characters. MQTT allows 65,535 bytes, and topics come from outside."""
 _SEPARATORS = (":", "/", ".")
 
 
@@ -76,8 +78,14 @@ class Placing:
         except KeyError:
             if len(self._known) >= _MOST_NAMES:
                 self._known.clear()
-            found = self._known[topic] = self._find(topic)
+            found = self._find(topic)
+            if len(topic) <= _LONGEST_REMEMBERED:
+                self._known[topic] = found
             return found
+
+    def topic(self, series: int) -> str:
+        """What the probe of a series publishes to, as lab.yaml says it."""
+        return next((p.topic for p in self._probes for c in p.channels if self._ids[_key(p, c)] == series), "")
 
     def _find(self, topic: str) -> tuple[Route, ...]:
         claims = [p for p in self._probes if p.topic == topic or ("+" in p.topic and topic_matches_sub(p.topic, topic))]
@@ -94,9 +102,12 @@ class Placing:
             for channel in probe.channels:
                 if channel.name == NOT_SENT:
                     continue
-                key = SeriesKey(probe.id, channel.key, channel.measure, probe.place)
-                slots[probe.senml_name + channel.name] = make_slot(self._ids[key], channel)
+                slots[probe.senml_name + channel.name] = make_slot(self._ids[_key(probe, channel)], channel)
         return Route(kind, slots, tuple(slots) if kind is Format.JSON else (), time_pointer, loose)
+
+
+def _key(probe: Probe, channel: Channel) -> SeriesKey:
+    return SeriesKey(probe.id, channel.key, channel.measure, probe.place)
 
 
 def make_slot(series: int, channel: Channel) -> Slot:

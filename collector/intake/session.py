@@ -146,8 +146,8 @@ class Session:
         except (BlockingIOError, OSError):
             return
 
-    def pump(self, timeout_s: float, limit: int) -> int:
-        """Wait up to `timeout_s` for traffic, read up to `limit` messages, keep the connection alive.
+    def pump(self, timeout_s: float, limit: int, enough: Callable[[], bool] = lambda: False) -> int:
+        """Wait up to `timeout_s` for traffic, read up to `limit` messages or until `enough`, keep the connection alive.
 
         Returns how many messages were handed to `on_message`.
         """
@@ -156,7 +156,7 @@ class Session:
         if mqtt_socket is None:
             self._wait_and_retry(timeout_s)
         elif self._readable(mqtt_socket, timeout_s):
-            self._read(limit)
+            self._read(limit, enough)
         self._keep_alive()
         return self.received - before
 
@@ -171,9 +171,9 @@ class Session:
             self._client.loop_write()
         return mqtt_socket in readers
 
-    def _read(self, limit: int) -> None:
+    def _read(self, limit: int, enough: Callable[[], bool]) -> None:
         end = self.received + limit
-        while self.received < end:
+        while self.received < end and not enough():
             last = self.received
             if self._client.loop_read() != MQTTErrorCode.MQTT_ERR_SUCCESS or self.received == last:
                 return

@@ -9,6 +9,9 @@ from collector.domain.diary import Brew, DiaryEntry
 
 LAB_CHANGED = "lab.yaml changed"
 """Detail of the event 'started' where a running collector began anew with another lab.yaml."""
+UNPLACED_KEPT = 500
+REJECTED_KEPT = 500
+"""Rows of each that the journal holds; a batch that waits for a full disk holds no more either."""
 Row: TypeAlias = tuple[int, int, float | None, int, float | None, int]
 """A reading as the journal takes it: t, series, value, flag, raw, why. A tuple, so that nothing is converted on the way
 of millions of rows."""
@@ -92,6 +95,12 @@ class Batch:
     diary: dict[int, DiaryEntry] = field(default_factory=dict)
     brews: dict[int, Brew] = field(default_factory=dict)
     """By number: new ones, and changed ones as they are now."""
+
+    def forget_oldest(self) -> None:
+        """Keep no more of what nobody claims or can read than the journal does."""
+        del self.rejected[:-REJECTED_KEPT]
+        for key in [*self.unplaced][:-UNPLACED_KEPT]:
+            del self.unplaced[key]
 
     @property
     def empty(self) -> bool:

@@ -5,12 +5,19 @@ from collections.abc import Iterable
 
 from collector.alarms.model import AlarmKey, AlarmState
 from collector.store import diary, notices
-from collector.store.batch import Batch, HistoryRow, NewMessage, RejectedRow, Row, Unplaced
+from collector.store.batch import (
+    REJECTED_KEPT,
+    UNPLACED_KEPT,
+    Batch,
+    HistoryRow,
+    NewMessage,
+    RejectedRow,
+    Row,
+    Unplaced,
+)
 from collector.store.migrations import SERIES_BITS
 
 ARRIVALS_KEPT = 1024
-UNPLACED_KEPT = 500
-REJECTED_KEPT = 500
 EVENTS_KEPT = 5_000
 _SAMPLE_BYTES = 200
 _FIRST_BYTES = 64
