@@ -1,6 +1,7 @@
 """All that can be wrong with a mail server or its settings: one clear line, the same from `checkup` and `status`."""
 
 import socket
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -23,7 +24,11 @@ USERS = {"collector": "p4ss-word"}
 def one_line_of(settings: MailSettings) -> str:
     """The same line from `checkup` and from a delivery: temporary, one line, without the password."""
     told = []
-    for attempt in (lambda: probe_mail(settings), lambda: MailChannel(settings, LAB).deliver(Letter(), lambda: None)):
+    attempts: tuple[Callable[[], object], ...] = (
+        lambda: probe_mail(settings),
+        lambda: MailChannel(settings, LAB).deliver(Letter(), lambda: None),
+    )
+    for attempt in attempts:
         with pytest.raises(TemporaryFailure) as caught:
             attempt()
         told.append(str(caught.value))
