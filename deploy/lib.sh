@@ -133,16 +133,17 @@ fill_release() {
     (cd "$root" && tar -c --exclude=__pycache__ --exclude='*.pyc' "${parts[@]}") | tar -x --no-same-owner -C "$release.part/program"
     chmod -R u=rwX,go=rX "$release.part"
     ln -s "../../venvs/$venv" "$release.part/venv"
-    # Resolves 'current', so that a running program never mixes two releases.
+    # Resolves 'current', so that a running program never mixes two releases; -P, so that it never takes modules from
+    # the folder it is called in.
     cat >"$release.part/traywarden" <<'LAUNCHER'
 #!/bin/sh
 here=$(readlink -f "$0")
 here=${here%/*}
-PYTHONPATH=$here/program exec "$here/venv/bin/python" -m collector.app.cli "$@"
+PYTHONPATH=$here/program exec "$here/venv/bin/python" -P -m collector.app.cli "$@"
 LAUNCHER
     chmod 755 "$release.part/traywarden"
     # The services may not write here, so it is done now.
-    "$python" -m compileall -q -j 0 "$release.part/program/collector" "$release.part/program/sim_sensors"
+    "$python" -m compileall -q -j 0 "$release.part/program/collector"
     mv "$release.part" "$release"
 }
 
@@ -224,7 +225,7 @@ python_of() {
     local at_release
     at_release=$(at "$prefix/releases/$1")
     shift
-    as_service env -i PATH="$PATH" LANG=C.UTF-8 PYTHONPATH="$at_release/program" "$at_release/venv/bin/python" -c "$@"
+    as_service env -i PATH="$PATH" LANG=C.UTF-8 PYTHONPATH="$at_release/program" "$at_release/venv/bin/python" -P -c "$@"
 }
 
 # The form of the journal that a release knows, and the one the journal is in.

@@ -19,7 +19,8 @@ pure='collector/domain/*,collector/alarms/*,collector/husbandry/*,collector/brew
 # Prints the packages whose program is not here.
 missing_packages() {
     local pair
-    for pair in mosquitto:mosquitto mosquitto_pub:mosquitto-clients chromium:chromium victoria-metrics:victoria-metrics; do
+    for pair in mosquitto:mosquitto mosquitto_pub:mosquitto-clients chromium:chromium victoria-metrics:victoria-metrics \
+        systemd-analyze:systemd shellcheck:shellcheck openssl:openssl; do
         PATH="$PATH:/usr/sbin" command -v "${pair%%:*}" >/dev/null || printf '%s\n' "${pair#*:}"
     done
 }

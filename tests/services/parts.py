@@ -17,6 +17,9 @@ PACKAGES = {
     "mosquitto_sub": "mosquitto-clients",
     "chromium": "chromium",
     "victoria-metrics": "victoria-metrics",
+    "systemd-analyze": "systemd",
+    "shellcheck": "shellcheck",
+    "openssl": "openssl",
 }
 """Program -> Debian package."""
 
