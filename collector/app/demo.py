@@ -14,10 +14,11 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from email import message_from_bytes, policy
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pydantic import SecretStr
 
+from collector.app import demo_people
 from collector.app.board_desk import LinkDesk, Waiting
 from collector.app.board_start import serving_of
 from collector.app.clock import Now, scaled_now
@@ -28,15 +29,15 @@ from collector.app.report import status
 from collector.app.settings import Board, Chat, Heartbeat, Journal, Mail, Mqtt, Settings
 from collector.app.watch_state import STALE_MS
 
-START_MS = 1_772_438_400_000
-"""2026-03-02T08:00:00Z, a Monday morning at the invented Quillbrook School."""
+if TYPE_CHECKING:
+    from sim_sensors.scenario import Scenario
+
 PACE = 240.0
 """Four lab minutes a second."""
 SCENARIO = "school-demo"
 _SEED = 1
-_TICK_LAG_MS = 120_000
-"""Half a second of real time on the fast clock, for readings on their way."""
-_STALE_MS = round(STALE_MS * PACE)
+_TICK_LAG_MS = 500
+"""Real time for readings on their way."""
 _ENDS_WITHIN_S = 40
 
 
@@ -75,18 +76,28 @@ class Demo:
     """Set when the scenario has come to its end."""
     board: str
     """Where the pages are."""
+    pace: float
+    """How many times faster than real time."""
 
 
 @contextmanager
-def running_demo(on_mail: Callable[[CaughtMail], None], log: Callable[[str], None]) -> Iterator[Demo]:
-    """Everything started on the way in and stopped in reverse order on the way out; the home folder is deleted."""
+def running_demo(
+    on_mail: Callable[[CaughtMail], None],
+    on_caption: Callable[[int, str], None],
+    log: Callable[[str], None],
+    pace: float = PACE,
+) -> Iterator[Demo]:
+    """Everything started on the way in and stopped in reverse order on the way out; the home folder is deleted.
+    `on_caption` gets what happens in the lab, with its time, ms UTC."""
     try:
         from aiosmtpd.controller import Controller
         from iotcore import Broker
     except ImportError as missing:
         wrong(f"the demo needs {missing.name}; install it with: pip install 'traywarden[demo]'")
-    from sim_sensors.scenarios import lab_text
+    from sim_sensors.scenarios import lab_text, load
 
+    scenario = load(SCENARIO)
+    start_ms = scenario.start_ms or 0
     with ExitStack() as stack:
         home = Home(Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="traywarden-demo-"))))
         home.lab_file.write_text(lab_text(SCENARIO), encoding="utf-8")
@@ -106,20 +117,22 @@ def running_demo(on_mail: Callable[[CaughtMail], None], log: Callable[[str], Non
             heartbeat=Heartbeat(),
             board=Board(port=board_port, url=f"http://127.0.0.1:{board_port}", link_secret=secret),
         )
-        demo = Demo(home, scaled_now(START_MS, PACE), [], threading.Event(), settings.board.url)
+        demo = Demo(home, scaled_now(start_ms, pace), [], threading.Event(), settings.board.url, pace)
         stop = threading.Event()
-        daemon = Daemon(home, settings, demo.now, log, _TICK_LAG_MS, PACE)
-        desk = LinkDesk(home, secret, demo.now, log, Waiting(stale_ms=_STALE_MS))
+        daemon = Daemon(home, settings, demo.now, log, round(_TICK_LAG_MS * pace), pace)
+        desk = LinkDesk(home, secret, demo.now, log, Waiting(stale_ms=round(STALE_MS * pace)))
         serving = serving_of(desk, settings.board, log)
         _start(stack, demo, "collector", daemon.run, daemon.stop)
         _start(stack, demo, "board", serving.run, serving.stop)
-        _start(stack, demo, "simulator", lambda: _play(broker_port, demo, stop), stop.set)
+        _start(stack, demo, "simulator", lambda: _play(broker_port, demo, scenario, stop), stop.set)
+        telling = demo_people.events(scenario, start_ms, home, on_caption)
+        _start(stack, demo, "people", lambda: demo_people.act(telling, demo.now, pace, stop), stop.set)
         yield demo
 
 
 def demo_status(demo: Demo) -> dict[str, Any]:
     """As `status` has it, on the demo's clock."""
-    return status(demo.home, demo.home.load_lab(), demo.now(), _STALE_MS)
+    return status(demo.home, demo.home.load_lab(), demo.now(), round(STALE_MS * demo.pace))
 
 
 def _start(stack: ExitStack, demo: Demo, name: str, work: Callable[[], None], end: Callable[[], None]) -> None:
@@ -137,14 +150,12 @@ def _start(stack: ExitStack, demo: Demo, name: str, work: Callable[[], None], en
     stack.callback(end)
 
 
-def _play(port: int, demo: Demo, stop: threading.Event) -> None:
+def _play(port: int, demo: Demo, scenario: "Scenario", stop: threading.Event) -> None:
     from sim_sensors.publisher import Publisher
     from sim_sensors.run import run
-    from sim_sensors.scenarios import load
 
-    scenario = load(SCENARIO)
-    packs = run(scenario, _SEED, START_MS, scenario.length_ms)
-    Publisher("127.0.0.1", port).play(packs, clock=demo.now, pace=PACE, stop=stop)
+    packs = run(scenario, _SEED, scenario.start_ms or 0, scenario.length_ms)
+    Publisher("127.0.0.1", port).play(packs, clock=demo.now, pace=demo.pace, stop=stop)
     demo.played.set()
 
 
@@ -161,5 +172,5 @@ def wait_demo(demo: Demo, seconds: float | None, each: Callable[[], None], every
         left_s = every_s if ends is None else min(every_s, ends - time.monotonic())
         if left_s <= 0:
             return
-        time.sleep(left_s)
+        demo.played.wait(left_s)
         each()

@@ -11,6 +11,8 @@ from typing import NamedTuple
 
 import pytest
 
+from collector.app.demo import PACE, CaughtMail, running_demo, wait_demo
+from sim_sensors import scenarios
 from tests.app.command_line import Commands
 
 
@@ -47,11 +49,34 @@ class Demos(NamedTuple):
     for_people: Ran
     interrupted: Ran
     chat_calls: int
+    story: "Story"
+
+
+class Story(NamedTuple):
+    """The whole of it, told in a fifth of the time."""
+
+    mails: list[CaughtMail]
+    captions: list[tuple[int, str]]
+    trouble: list[str]
+
+
+def told() -> Story:
+    """Everything that is mailed and said until the story is at its end."""
+    mails: list[CaughtMail] = []
+    captions: list[tuple[int, str]] = []
+
+    def caption(t_ms: int, says: str) -> None:
+        captions.append((t_ms, says))
+
+    with running_demo(mails.append, caption, lambda _line: None, pace=5 * PACE) as demo:
+        wait_demo(demo, 60, lambda: None, 1.0)
+        return Story(list(mails), captions, demo.trouble)
 
 
 @pytest.fixture(scope="module")
 def demos(tmp_path_factory: pytest.TempPathFactory) -> Demos:
-    """Three at once, to save time: with --json beside settings of this machine, for people, and ended by Ctrl-C."""
+    """Four at once, to save time: with --json beside settings of this machine, for people, ended by Ctrl-C, and one that
+    is heard to its end."""
     folder = tmp_path_factory.mktemp("demos")
     with socket.create_server(("127.0.0.1", 0)) as chat:
         own = {
@@ -66,7 +91,8 @@ def demos(tmp_path_factory: pytest.TempPathFactory) -> Demos:
         head = [interrupted.process.stdout.readline() for _ in range(3)]
         interrupted.process.send_signal(signal.SIGINT)
         ended = interrupted.end()
-        done = Demos(programs.end(), people.end(), ended._replace(out="".join(head) + ended.out), 0)
+        story = told()
+        done = Demos(programs.end(), people.end(), ended._replace(out="".join(head) + ended.out), 0, story)
         chat.settimeout(0)
         try:
             chat.accept()[0].close()
@@ -109,6 +135,47 @@ def test_people_see_the_lab_and_the_first_mail(demos: Demos) -> None:
     assert sum(line.startswith("2026-03-02 0") for line in ran.out.splitlines()) >= 3
     assert "Board: http://127.0.0.1:" in ran.out
     assert "readings   " in ran.out.partition("At the end:")[2]
+
+
+KINDS = (
+    "URGENT: ",
+    "URGENT, NOBODY IS ON IT: ",
+    "STILL URGENT: ",
+    "SOON: ",
+    "SOON, NOBODY IS ON IT: ",
+    "BACK TO NORMAL: ",
+)
+
+
+def test_each_kind_of_message_is_seen(demos: Demos) -> None:
+    """Calls, what waits for the morning, a next step, a reminder, all clear, the digest and the weekly report; the
+    teacher's first one is about the dry tray, and each part of the story is heard of."""
+    story = demos.story
+    assert story.trouble == []
+    subjects = [mail.subject for mail in story.mails]
+    assert [kind for kind in KINDS if not any(one.startswith(kind) for one in subjects)] == []
+    assert any("Monday 2 Mar: " in one and "alarms stand" in one for one in subjects)
+    assert any("the week before Monday 2 Mar" in one for one in subjects)
+    assert {mail.to.partition("@")[0] for mail in story.mails} == {"teacher", "maintainer", "caretaker"}
+    assert subjects[0].startswith("URGENT: Juniper, top tray: bedding moisture too low")
+    told = " ".join(mail.body for mail in story.mails)
+    for place in ("Juniper, top tray", "Maple, middle tray", "Maple, bottom tray", "Kettle"):
+        assert place in told
+    assert "BACK TO NORMAL: Juniper, top tray: bedding moisture" in subjects
+
+
+def test_the_whole_story_takes_two_minutes(demos: Demos) -> None:
+    """All captions are said, in order, and the last comes within two minutes of a newcomer's time."""
+    scenario = scenarios.load("school-demo")
+    assert [says for _, says in demos.story.captions] == [one.says for one in scenario.captions]
+    assert scenario.length_ms / 1000 / PACE < 120
+
+
+def test_captions_stand_between_the_lines(demos: Demos) -> None:
+    """After the introduction, each with its lab time."""
+    head, _, rest = demos.for_people.out.partition("lab time ")
+    assert ">>" not in head
+    assert "\n>> 00:50  Ten to one, on Monday night." in rest
 
 
 def test_control_c_ends_it_in_order(demos: Demos) -> None:

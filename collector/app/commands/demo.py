@@ -1,6 +1,7 @@
 """`traywarden demo`: broker, simulator, collector and a mail catcher in one go, nothing installed."""
 
 import argparse
+import threading
 from typing import Any
 
 from collector.app.commands.common import command
@@ -26,6 +27,33 @@ def add(commands: Any) -> None:
     parser.add_argument("--stop-after", metavar="TIME", help="end by itself after this long, such as 60s")
 
 
+class _Screen:
+    """What is shown while the demo runs; nothing with --json."""
+
+    def __init__(self, quiet: bool) -> None:
+        self._quiet = quiet
+        self.mails: list[CaughtMail] = []
+        self.introduced, self.over = threading.Event(), threading.Event()
+
+    def mail(self, mail: CaughtMail) -> None:
+        if self.over.is_set():
+            return  # the probes have stopped, which is no part of the story
+        new_kind = _urgency(mail) not in {_urgency(earlier) for earlier in self.mails}
+        self.mails.append(mail)
+        if not self._quiet:
+            _show_mail(mail, whole=new_kind)
+
+    def caption(self, t_ms: int, says: str) -> None:
+        """What happens in the lab."""
+        self.introduced.wait(_LINE_EVERY_S)
+        if not self._quiet:
+            say(f"\n>> {local(t_ms, 'UTC').partition(' ')[2]}  {says}\n")
+
+    def line(self, demo: Demo) -> None:
+        if not self._quiet:
+            _line(demo, len(self.mails))
+
+
 def run(arguments: argparse.Namespace) -> int:
     if arguments.home is not None:
         wrong("--home: the demo makes a home folder of its own and deletes it at the end")
@@ -35,31 +63,31 @@ def run(arguments: argparse.Namespace) -> int:
             seconds = parse_duration_ms(arguments.stop_after) / 1000
         except ValueError as error:
             wrong(f"--stop-after: {error}")
-    mails: list[CaughtMail] = []
     quiet = bool(arguments.json)
-
-    def caught(mail: CaughtMail) -> None:
-        new_kind = _urgency(mail) not in {_urgency(earlier) for earlier in mails}
-        mails.append(mail)
-        if not quiet:
-            _show_mail(mail, whole=new_kind)
-
-    with running_demo(caught, _no_log if quiet else complain_of_trouble) as demo:
+    screen = _Screen(quiet)
+    with running_demo(screen.mail, screen.caption, _no_log if quiet else complain_of_trouble) as demo:
         if not quiet:
             _introduce(demo)
+        screen.introduced.set()
         try:
-            wait_demo(demo, seconds, lambda: None if quiet else _line(demo, len(mails)), _LINE_EVERY_S)
+            wait_demo(demo, seconds, lambda: screen.line(demo), _LINE_EVERY_S)
         except KeyboardInterrupt:
             say()
-        found = demo_status(demo)
-        if quiet:
-            say_json(found)
-        else:
-            say("\nAt the end:\n")
-            show(found, us=False)
-        for line in demo.trouble:
-            complain(line)
-        return 1 if demo.trouble else 0
+        screen.over.set()
+        return _ended(demo, quiet)
+
+
+def _ended(demo: Demo, quiet: bool) -> int:
+    """How everything is at the end, and whether all went well."""
+    found = demo_status(demo)
+    if quiet:
+        say_json(found)
+    else:
+        say("\nAt the end:\n")
+        show(found, us=False)
+    for line in demo.trouble:
+        complain(line)
+    return 1 if demo.trouble else 0
 
 
 def _urgency(mail: CaughtMail) -> str:
