@@ -104,6 +104,7 @@ class Daemon:
         self._again = False
         self._damage = ""
         self._catching_up = CatchingUp()
+        self._reports_asked = False
         self._pulse = pulse_of(settings, now, log)
 
     def stop(self) -> None:
@@ -211,6 +212,8 @@ class Daemon:
             pipeline.release(now_ms, gathering)
         self._commit_if_due(now_s)
         self._do_jobs()
+        if self._reports_asked and not gathering and self._stall is None:  # a backlog belongs into them
+            self._report()
         self._pulse.turned(self._stall is None, self._session)
         self._manager.turned(self._stall is None)
         if now_s >= self._state_at:
@@ -360,7 +363,7 @@ class Daemon:
                     own = self._self_check.readings(now_ms := self.now(), time.monotonic(), self._held)
                     self.parts.pipeline.take_own(own, now_ms)
                 elif job == "reports":
-                    self._report()
+                    self._reports_asked = True
                 elif job == "retention":
                     done = self.parts.journal.retention(self.now(), self.settings.journal.keep_days)
                     if done.more:
@@ -371,10 +374,20 @@ class Daemon:
                 return
 
     def _report(self) -> None:
-        """The digest and the weekly report, where they are due."""
+        """The digest and the weekly report, where they are due: from the journal, so all that is judged goes there
+        first."""
         now_ms = self.now()
+        self._reports_asked = self._reports.wanted(now_ms)
+        if self._reports_asked and self._waiting:
+            self._commit()
+        if not self._reports_asked or self._stall is not None:
+            return
+        self._reports_asked = False
         try:
+            self.parts.journal.tidy(now_ms)
             written = self._reports.due(self._rules.rules, now_ms)
+        except JournalDamaged:
+            raise
         except StoreError as error:
             self.log(f"the digest is put off: {error}")
             return

@@ -1,7 +1,7 @@
 """Gathers from the journal what the digest and the weekly report tell."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import date
+from datetime import date, timedelta
 from zoneinfo import ZoneInfo
 
 from collector.alarms.model import LINK_SERIES, STANDING, Event, Rule, State
@@ -96,6 +96,12 @@ def due_day(lab: Lab, last_day: str, now_ms: int) -> date | None:
     local = utc(now_ms).astimezone(ZoneInfo(lab.time_zone))
     day, minute = local.date(), local.hour * 60 + local.minute
     late = minute - lab.telling.digest_minute
-    if not lab.school.is_school_day(day) or not 0 <= late < 360 or day.isoformat() <= last_day:
+    if not lab.school.is_school_day(day) or not 0 <= late < 360 or was_done(last_day, day):
         return None
     return day
+
+
+def was_done(last_day: str, day: date) -> bool:
+    """Whether what is done once a day is done for `day`. A last day beyond tomorrow was noted under a clock that was
+    ahead, and says nothing; tomorrow itself may be another time zone's today."""
+    return day.isoformat() <= last_day <= (day + timedelta(days=1)).isoformat()

@@ -6,6 +6,7 @@ that a restart sends none twice and a collector that was off in the morning send
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import date
 
 from collector.alarms.model import Rule
 from collector.app.assemble import mail_of
@@ -54,10 +55,19 @@ class Reports:
     ways: Callable[[Person], Sequence[Addressee]]
     said: dict[str, str]
 
+    def wanted(self, now_ms: int) -> bool:
+        """Whether anything is due."""
+        return self._day(now_ms) is not None or self._week(now_ms) is not None
+
+    def _day(self, now_ms: int) -> date | None:
+        return due_day(self.lab, self.said.get(DIGEST_DAY, ""), now_ms)
+
+    def _week(self, now_ms: int) -> date | None:
+        return weekly_due(self.lab, self.said.get(WEEKLY_DAY, ""), now_ms)
+
     def due(self, rules: Sequence[Rule], now_ms: int) -> Written:
         """Everything that is due now, to be committed together."""
-        day = due_day(self.lab, self.said.get(DIGEST_DAY, ""), now_ms)
-        week = weekly_due(self.lab, self.said.get(WEEKLY_DAY, ""), now_ms)
+        day, week = self._day(now_ms), self._week(now_ms)
         if day is None and week is None:
             return Written()
         messages: list[NewMessage] = []
@@ -102,10 +112,10 @@ class Reports:
         ]
 
     def _since_ms(self, now_ms: int) -> int:
-        """When the last digest went out; a day ago where none did."""
+        """When the last digest went out; a day ago where none did, or only one under a clock that was ahead."""
         last = self.said.get(DIGEST_MS, "")
-        since_ms = int(last) if last.isdigit() else now_ms - digest.DAY_MS
-        return max(min(since_ms, now_ms), now_ms - _LONGEST_MS)
+        since_ms = int(last) if last.isdigit() and int(last) <= now_ms else now_ms - digest.DAY_MS
+        return max(since_ms, now_ms - _LONGEST_MS)
 
     def _rows(
         self, person: Person, key: str, subject: str, parts: Sequence[digest.Section], now_ms: int

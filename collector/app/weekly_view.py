@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 
 from collector.alarms.audit import Window, audit
 from collector.alarms.model import Rule
+from collector.app.digest_view import was_done
 from collector.app.home import Home
 from collector.domain.lab import Lab, Probe
 from collector.messages.digest import DAY_MS
@@ -25,7 +26,7 @@ def weekly_due(lab: Lab, last_day: str, now_ms: int) -> date | None:
     local = utc(now_ms).astimezone(ZoneInfo(lab.time_zone))
     day, minute = local.date(), local.hour * 60 + local.minute
     right = day.weekday() == lab.telling.weekly_weekday and minute >= lab.telling.digest_minute
-    return day if right and day.isoformat() > last_day else None
+    return day if right and not was_done(last_day, day) else None
 
 
 def weekly_view(home: Home, lab: Lab, rules: Sequence[Rule], reader: Reader, now_ms: int) -> WeeklyView:

@@ -15,7 +15,7 @@ from collector.store.journal import Journal
 from collector.store.outbox import OutboxStore
 from tests.app.brew_home import DAY, HOUR, MIN, T0, journal_of, make_brew_home, pipeline_of
 from tests.app.in_process import InProcess
-from tests.app.lab import make_home
+from tests.app.lab import hot_pack, make_home
 from tests.app.test_digest_view import fill
 from tests.services.mosquitto import Mosquitto
 
@@ -123,6 +123,38 @@ def test_the_running_collector_sends_it_once_over_a_restart(tmp_path: Path, mosq
             watch.until_said("connected")  # jobs are done in each turn of the loop before that
             watch.until(lambda: len(list(outbox.glob("*digest-2026-03-02*.eml"))) == 1, "the digest as a file")
     assert len(list(outbox.glob("*.eml"))) == 1
+
+
+@pytest.mark.service
+def test_a_digest_that_is_late_tells_of_what_came_meanwhile(tmp_path: Path, mosquitto: Mosquitto) -> None:
+    """Off from five to half past seven while a tray gets hot: what the broker kept is judged first, so the digest has
+    the alarm that stands, not that all is well."""
+    home = make_home(tmp_path / "lab")
+    fill(Home(home), SEVEN - DAY)
+    with InProcess(home, mosquitto.port, now=lambda: SEVEN - 2 * HOUR) as watch:
+        watch.until_said("connected")
+    for minute in range(20):
+        mosquitto.publish("worms/juniper/top", hot_pack(SEVEN / 1000 + minute * 60, 33.0))
+    outbox = Home(home).outbox_folder
+    with InProcess(home, mosquitto.port, now=lambda: SEVEN + 30 * MIN) as watch:
+        watch.until(lambda: list(outbox.glob("*digest-2026-03-02*.eml")), "the digest as a file")
+    (digest,) = outbox.glob("*digest-2026-03-02*.eml")
+    text = " ".join(digest.read_text(encoding="utf-8").split())
+    assert "all is well" not in text
+    assert "Juniper, top tray: bedding temperature too high, since 07:00; high priority" in text
+
+
+@pytest.mark.parametrize(("last", "known"), [(SEVEN - 3 * DAY, True), (SEVEN + 400 * DAY, False)])
+def test_a_digest_sent_under_a_clock_that_was_ahead_silences_none(brew_home: Home, last: int, known: bool) -> None:
+    """A clock a year ahead sent one; once it is right again each morning has its own, that tells of the last day."""
+    with journal_of(brew_home) as journal:
+        reports = reports_of(brew_home, journal, TEACHER)
+        day = "2026-02-27" if known else "2027-04-06"
+        reports.said |= {"digest_day": day, "digest_ms": str(last)}
+        assert reports._since_ms(SEVEN) == (last if known else SEVEN - DAY)
+        assert reports.wanted(SEVEN)
+        assert len(reports.due(brew_home.load_rules(), SEVEN).messages) == 1
+        assert not reports.wanted(SEVEN)
 
 
 def test_a_lab_set_up_this_morning_has_nothing_to_report(tmp_path: Path) -> None:
