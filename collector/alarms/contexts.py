@@ -36,9 +36,11 @@ class Fact(Enum):
     TRAY_IN_SERVICE = "tray in service"
     LAB_OPEN = "lab open"
     DONE_WITHIN = "done within"
+    BREW_STARTED = "brew started within"
 
 
-_STATES = {fact.value: fact for fact in Fact if fact is not Fact.DONE_WITHIN}
+_TIMED = (Fact.DONE_WITHIN, Fact.BREW_STARTED)
+_STATES = {fact.value: fact for fact in Fact if fact not in _TIMED}
 _DONE = {
     "watered": DiaryKind.WATERED,
     "fed": DiaryKind.FED,
@@ -46,12 +48,17 @@ _DONE = {
     "harvested": DiaryKind.HARVESTED,
     "tray added": DiaryKind.TRAY_ADDED,
 }
+_WITHIN: dict[str, tuple[Fact, DiaryKind | None]] = {
+    **{what: (Fact.DONE_WITHIN, kind) for what, kind in _DONE.items()},
+    "brew started": (Fact.BREW_STARTED, None),
+}
+"""What may stand before 'within', and what that asks about."""
 CONDITION_EXAMPLES = (*_STATES, "watered within 1 h", "fed within 2 d")
 
 
 @dataclass(frozen=True, slots=True)
 class Condition:
-    """`kind` and `within_ms` are what DONE_WITHIN is about; `text` is how it was written."""
+    """`within_ms` is for the facts with a time, `kind` for DONE_WITHIN; `text` is how it was written."""
 
     fact: Fact
     kind: DiaryKind | None = None
@@ -70,11 +77,11 @@ def parse_condition(text: object) -> Condition:
     if written in _STATES:
         return Condition(_STATES[written], text=written)
     what, within, time = written.partition(" within ")
-    if within and what in _DONE:
+    if within and what in _WITHIN:
         within_ms = parse_duration_ms(time)
         if within_ms == 0:
             raise ValueError(f"'{written}' never holds; give a time, like '{what} within 1 h'")
-        return Condition(Fact.DONE_WITHIN, _DONE[what], within_ms, written)
+        return Condition(*_WITHIN[what], within_ms, written)
     raise ValueError(f"{written[:60]!r} is not a condition; {_right(written.casefold())}")
 
 
@@ -84,7 +91,7 @@ def _right(written: str) -> str:
     if state:
         return f"did you mean '{state}'?"
     what, within, time = written.partition(" within ")
-    near = nearest(what, _DONE) or nearest(written.split(" ")[0], _DONE)
+    near = nearest(what, _WITHIN) or nearest(written.split(" ")[0], _WITHIN)
     if near is None:
         return _all_known()
     return f"did you mean '{near} within {time if within and _is_duration(time) else '1 h'}'?"
@@ -98,7 +105,7 @@ def _is_duration(text: str) -> bool:
 
 
 def _all_known() -> str:
-    return f"known: {', '.join(_STATES)}, and {', '.join(_DONE)} with a time, like 'watered within 1 h'"
+    return f"known: {', '.join(_STATES)}, and {', '.join(_WITHIN)} with a time, like 'watered within 1 h'"
 
 
 class Contexts:
@@ -164,7 +171,9 @@ class Contexts:
 
     def _found(self, condition: Condition, place: str) -> Iterator[Span]:
         if condition.fact is Fact.BREW_RUNNING:
-            yield from self._brewing(place)
+            yield from (_while(brew, _until(brew.ended_taken_ms)) for brew in self._at(place))
+        elif condition.fact is Fact.BREW_STARTED:
+            yield from (_while(brew, brew.started_ms + condition.within_ms) for brew in self._at(place))
         elif condition.fact is Fact.TRAY_IN_SERVICE:
             yield from self._in_service(place)
         else:
@@ -172,13 +181,11 @@ class Contexts:
                 if entry.kind == condition.kind and _touches(entry.place, place):
                     yield entry.taken_ms, min(entry.t_ms + condition.within_ms, _until(entry.struck_ms))
 
-    def _brewing(self, place: str) -> Iterator[Span]:
+    def _at(self, place: str) -> Iterator[Brew]:
         """At a brewer its own brews, elsewhere those of any."""
         known = self._lab.by_id.get(place)
         own = known is not None and known.kind is PlaceKind.BREWER
-        for brew in self._brews:
-            if not own or brew.place == place:
-                yield brew.taken_ms, min(_until(brew.ended_taken_ms), _until(brew.struck_ms))
+        return (brew for brew in self._brews if not own or brew.place == place)
 
     def _in_service(self, place: str) -> Iterator[Span]:
         """In service unless the newest entry about it that counts says otherwise."""
@@ -193,6 +200,11 @@ class Contexts:
 
 def _start(span: Span) -> int:
     return span[0]
+
+
+def _while(brew: Brew, until_ms: int) -> Span:
+    """From when it was known, until then or until it was struck."""
+    return brew.taken_ms, min(until_ms, _until(brew.struck_ms))
 
 
 def _until(ms: int | None) -> int:

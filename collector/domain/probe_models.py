@@ -90,6 +90,9 @@ class _Habits:
 
 _SLOW = (3 * _DAY_MS, 7 * _DAY_MS)
 _QUICK = (1 * _DAY_MS, 3 * _DAY_MS)
+_COUNT = (_DAY_MS // 4, 7 * _DAY_MS)
+"""A raw count of a 12-bit converter moves by itself by a count or so (from memory): one that is the very same for six
+hours is repeated, not measured (common practice, no source)."""
 _SHT_WORD = (-45.0, 130.0)  # widest of the cheap probes: the SHT3x formula -45 + 175 S/65535 at both ends (from memory)
 
 _HABITS = {
@@ -174,7 +177,7 @@ def limits_for(measure: str, model: str, every_ms: int, unit: str = "") -> Limit
     if dimension == "percent" and model == "capacitive":
         pinned = _pinned(measure, unit)
         if measure == "bedding_moisture" and pinned:
-            flat_ms = _SLOW
+            flat_ms = _COUNT
     return Limits(
         habits.suspect,
         fail,

@@ -61,6 +61,7 @@ def brew(number: int, started_ms: int, ended_ms: int | None = None, place: str =
         ("drained within 90 min", Condition(Fact.DONE_WITHIN, DiaryKind.DRAINED, 90 * MIN)),
         ("harvested within 1 d", Condition(Fact.DONE_WITHIN, DiaryKind.HARVESTED, DAY)),
         ("tray added within 3 d", Condition(Fact.DONE_WITHIN, DiaryKind.TRAY_ADDED, 3 * DAY)),
+        ("brew started within 5 min", Condition(Fact.BREW_STARTED, None, 5 * MIN)),
     ],
 )
 def test_conditions(text: str, condition: Condition) -> None:
@@ -208,6 +209,20 @@ def test_a_struck_brew_runs_no_more() -> None:
     """From when it was struck."""
     found = Contexts(LAB, [], [replace(brew(1, T0), struck_ms=T0 + HOUR)])
     assert found.spans(BREWING, "kettle", T0 - DAY, T0 + DAY) == [(T0, T0 + HOUR)]
+
+
+def test_a_brew_has_just_started_for_a_while_after_its_start() -> None:
+    """Counted from the start that was noted, known from the note on; a late note or a strike shortens it; elsewhere than
+    at a brewer any brew counts."""
+    started = parse_condition("brew started within 5 min")
+    now = Contexts(LAB, brews=[brew(1, T0)])
+    assert now.spans(started, "kettle", T0 - DAY, T0 + DAY) == [(T0, T0 + 5 * MIN)]
+    assert now.spans(started, "pail", T0 - DAY, T0 + DAY) == []
+    assert now.spans(started, "room", T0 - DAY, T0 + DAY) == [(T0, T0 + 5 * MIN)]
+    late = Contexts(LAB, brews=[brew(1, T0, noted_ms=2 * MIN), brew(2, T0 + HOUR, noted_ms=6 * MIN)])
+    assert late.spans(started, "kettle", T0 - DAY, T0 + DAY) == [(T0 + 2 * MIN, T0 + 5 * MIN)]
+    struck = Contexts(LAB, brews=[replace(brew(1, T0), struck_ms=T0 + MIN)])
+    assert struck.spans(started, "kettle", T0 - DAY, T0 + DAY) == [(T0, T0 + MIN)]
 
 
 def test_the_brew_of_a_brewer_is_the_newest_as_it_was_known() -> None:

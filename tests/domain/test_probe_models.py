@@ -73,7 +73,7 @@ def test_a_pinned_input_is_a_matter_of_the_unit() -> None:
 def test_flat_lines_are_looked_for_only_where_a_healthy_series_moves() -> None:
     """Days for temperatures and counts; never for a pump, a battery, a drain, or a percentage the node rounded."""
     assert limits_for("bedding_temperature", "ds18b20", MINUTE).flat_ms == (3 * DAY, 7 * DAY)
-    assert limits_for("bedding_moisture", "capacitive", MINUTE, "count").flat_ms == (3 * DAY, 7 * DAY)
+    assert limits_for("bedding_moisture", "capacitive", MINUTE, "count").flat_ms == (DAY // 4, 7 * DAY)
     assert limits_for("dissolved_oxygen", "oxygen", MINUTE).flat_ms == (DAY, 3 * DAY)
     assert limits_for("bedding_moisture", "capacitive", MINUTE, "%").flat_ms is None
     assert limits_for("leachate_level", "capacitive", MINUTE).flat_ms is None
