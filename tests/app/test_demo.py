@@ -6,6 +6,7 @@ import signal
 import socket
 import subprocess
 import sys
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import NamedTuple
 
@@ -75,10 +76,11 @@ def told() -> Story:
 
 @pytest.fixture(scope="module")
 def demos(tmp_path_factory: pytest.TempPathFactory) -> Demos:
-    """Four at once, to save time: with --json beside settings of this machine, for people, ended by Ctrl-C, and one that
-    is heard to its end."""
+    """Four at once, to save time: with --json beside settings of this machine, for people, ended by Ctrl-C, and heard
+    to its end."""
     folder = tmp_path_factory.mktemp("demos")
-    with socket.create_server(("127.0.0.1", 0)) as chat:
+    with socket.create_server(("127.0.0.1", 0)) as chat, ThreadPoolExecutor(1) as beside:
+        story = beside.submit(told)
         own = {
             "TRAYWARDEN_CHAT__URLS": f"json://127.0.0.1:{chat.getsockname()[1]}",
             "TRAYWARDEN_MQTT__HOST": "broker.quillbrook.example",
@@ -91,8 +93,7 @@ def demos(tmp_path_factory: pytest.TempPathFactory) -> Demos:
         head = [interrupted.process.stdout.readline() for _ in range(3)]
         interrupted.process.send_signal(signal.SIGINT)
         ended = interrupted.end()
-        story = told()
-        done = Demos(programs.end(), people.end(), ended._replace(out="".join(head) + ended.out), 0, story)
+        done = Demos(programs.end(), people.end(), ended._replace(out="".join(head) + ended.out), 0, story.result())
         chat.settimeout(0)
         try:
             chat.accept()[0].close()

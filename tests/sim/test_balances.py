@@ -149,14 +149,14 @@ def test_half_the_step_gives_the_same_demo() -> None:
 
 
 def test_people_and_faults_bring_just_what_the_scenario_says() -> None:
-    """The demo's 1.1 L of water and 1.2 kg of feed arrive once, whole, where they belong."""
+    """The demo's 1.2 L of water and 1 kg of feed arrive once, whole, where they belong."""
     demo = scenarios.load("school-demo")
     steps = ran(demo, 0.5)
     places = [t.place for t in demo.trays]
     poured = {place: sum(moved.trays[n].added.poured_kg for _, moved in steps) for n, place in enumerate(places)}
     fed = {place: sum(moved.trays[n].added.fed_kg for _, moved in steps) for n, place in enumerate(places)}
-    assert poured == pytest.approx({p: 1.1 * (p == "juniper/top") for p in places})
-    assert fed == pytest.approx({p: 1.2 * (p == "maple/middle") for p in places})
+    assert poured == pytest.approx({p: 1.2 * (p == "juniper/top") for p in places})
+    assert fed == pytest.approx({p: 1.0 * (p == "maple/middle") for p in places})
 
 
 def test_heat_goes_from_warm_trays_to_cool_ones_in_one_bin_only() -> None:

@@ -113,7 +113,7 @@ def test_run_publishes_and_writes_the_truth(
     given = ["run", "school-demo", "--pace", "100000", "--duration", "2h", "--start", "2026-03-02T08:00Z"]
     assert cli.main([*given, "--truth", str(file)]) == 0
     assert signal.getsignal(signal.SIGTERM) == before
-    assert capsys.readouterr().err.splitlines()[-1].startswith("sent 935 packs, 935 confirmed")
+    assert capsys.readouterr().err.splitlines()[-1].startswith("sent 890 packs, 890 confirmed")
     lines = [json.loads(line) for line in file.read_text(encoding="utf-8").splitlines()]
     assert (lines[0]["kind"], lines[0]["scenario"], lines[0]["time"]) == (
         "run",

@@ -144,26 +144,23 @@ def test_truth_lines_are_json_with_iso_times() -> None:
 
 @pytest.mark.parametrize("hours", [0, 8, 20, 5 * 24 + 6, 6 * 24 + 23])
 def test_the_demo_tells_its_story_whenever_it_starts(hours: int) -> None:
-    """By day, night and weekend: juniper/top falls under 60 % within 48 minutes and before anything else is harmed,
-    its probe agrees half an hour later, and all the other mishaps follow within four hours, each just where it
-    should."""
+    """By day, night and weekend: juniper/top is too dry from the start and before anything else is harmed, its probe
+    says so, and all the other mishaps follow within six hours, each just where it should."""
     start = START_MS - 8 * HOUR_MS + hours * HOUR_MS
-    packs = list(run(scenarios.load("school-demo"), 1, start, 4 * HOUR_MS))
+    packs = list(run(scenarios.load("school-demo"), 1, start, 6 * HOUR_MS))
     harmed = [
         ((f.t_ms - start) / MIN_MS, f.name, f.place) for f in facts(packs) if (f.kind, f.phase) == ("harm", "begin")
     ]
-    assert harmed[0][1:] == ("bedding-dry", "juniper/top")
-    assert 5 < harmed[0][0] < 48
-    assert harmed[1][0] > 90
+    assert harmed[0] == (0, "bedding-dry", "juniper/top")
+    assert harmed[1][0] >= 50
     assert {h[1:] for h in harmed} == {
         ("bedding-dry", "juniper/top"),
         ("unwatched", "maple/bottom"),
-        ("unwatched", "juniper/bottom"),
         ("oxygen-low", "kettle"),
         ("bedding-hot", "maple/middle"),
         ("worms-dying", "maple/middle"),
     }
-    later = [values(p)["moisture"] for p in packs if p.topic == "worms/juniper/top" and p.t_ms - start > 78 * MIN_MS]
+    later = [values(p)["moisture"] for p in packs if p.topic == "worms/juniper/top" and p.t_ms - start > 20 * MIN_MS]
     assert all(count > 1980 for count in later)  # 1980 counts are 60 %
 
 

@@ -52,8 +52,25 @@ def scored(*messages: Told, facts: tuple[Fact, ...] = DRY, days: float = 30.0) -
         ((told(12, place="maple/top"),), 0, 0, 1),
         ((told(12, why="reminder"),), 0, 0, 1),
         ((told(40), told(20)), 1, 0, 0),
+        ((told(2), told(5, event="cleared")), 0, 0, 1),
+        ((told(2), told(12, event="cleared")), 1, 0, 0),
+        ((told(12, why="digest"),), 1, 0, 0),
     ],
-    ids=["silence", "early", "just", "late", "a sign of it", "too early", "another", "elsewhere", "reminder", "first"],
+    ids=[
+        "silence",
+        "early",
+        "just",
+        "late",
+        "a sign of it",
+        "too early",
+        "another",
+        "elsewhere",
+        "reminder",
+        "first",
+        "over before",
+        "over after",
+        "digest",
+    ],
 )
 def test_a_harm_is_told_in_time_late_or_not_at_all(
     messages: tuple[Told, ...], in_time: int, late: int, missed: int
@@ -80,6 +97,7 @@ def test_what_has_to_do_with_nothing_is_needless() -> None:
 def test_one_message_with_something_needed_is_needed() -> None:
     """Several alarms in one message are one message."""
     assert scored(told(12), told(12, "bedding-hot")).needless == ()
+    assert scored(told(150, why="digest")).needless == ()
 
 
 def test_what_goes_wrong_with_a_probe_may_be_told() -> None:
