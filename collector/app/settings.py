@@ -62,6 +62,8 @@ def _page_address(text: str) -> str:
     """The start of links in messages, without '/' at its end; empty: none."""
     if text and {"?", "#"} & set(_web_address(text)):
         raise PydanticCustomError("url", "not the start of links: it holds '?' or '#'")
+    if "@" in urlsplit(text).netloc:
+        raise PydanticCustomError("url", "it holds a user name or password, and is shown to people; write it without")
     return text.rstrip("/")
 
 

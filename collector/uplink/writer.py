@@ -20,6 +20,8 @@ from collector.domain.far import Far
 
 _WAITS = (401, 403, 404, 408, 425, 429)
 _LONGEST_WAIT_S = 3_600.0
+_LINE = 250
+"""Characters kept of what an answer says."""
 _MS: Any = WritePrecision.MS
 
 
@@ -69,7 +71,7 @@ class InfluxWriter:
         try:
             self._api.write(self._settings.bucket, self._settings.org or "-", "\n".join(lines), write_precision=_MS)
         except ApiException as error:
-            raise _meaning(error, now_ms) from None
+            raise _meaning(error, now_ms, self._settings.token) from None
         except (HTTPError, OSError) as error:
             raise Later(f"{self._settings.url} cannot be reached ({type(error).__name__})") from None
 
@@ -78,9 +80,12 @@ class InfluxWriter:
         self._client.close()
 
 
-def _meaning(error: ApiException, now_ms: int) -> NotTaken:
+def _meaning(error: ApiException, now_ms: int, token: str) -> NotTaken:
     status = error.status or 0
     line = f"the database answered {status} {error.reason or ''}".rstrip() + _said(error)
+    if token:
+        line = line.replace(token, "***")  # some servers repeat it
+    line = line[:_LINE]
     if status == 413:
         return TooLarge(line)
     if 400 <= status < 500 and status not in _WAITS:
@@ -95,10 +100,10 @@ def _meaning(error: ApiException, now_ms: int) -> NotTaken:
 
 
 def _said(error: ApiException) -> str:
-    """The start of the answer's text, printable and on one line."""
+    """The answer's text, printable and on one line."""
     body = error.body if isinstance(error.body, str) else (error.body or b"").decode("utf-8", "replace")
     text = "".join(char if char.isprintable() else " " for char in body)
-    return f": {' '.join(text.split())[:200]}" if text.strip() else ""
+    return f": {' '.join(text.split())}" if text.strip() else ""
 
 
 def _retry_after_s(error: ApiException, now_ms: int) -> float | None:
