@@ -42,8 +42,8 @@ ARGUMENTS = {
     "probes assign": ["new", "--at", "maple/middle", "--topic", "worms/new", "--channel", "t=bedding_temperature"],
     "probes out-of-service": ["maple-top", "--reason", "cable", "--by", "maintainer"],
 }
-"""Where a command needs more than its name; all others run bare, and some of them then say what is missing."""
-ELSEWHERE = {"watch", "board", "demo", "backup", "restore", "downgrade"}
+"""Where a command needs more than its name; the others run bare, and some of them then say what is missing."""
+ELSEWHERE = {"watch", "board", "demo", "backup", "restore", "downgrade", "uplink backfill"}
 
 
 class Echo(ThreadingHTTPServer):
