@@ -37,7 +37,8 @@ old=$(basename "$(readlink "$(at "$prefix/previous")" 2>/dev/null)" 2>/dev/null 
 if [ -z "$now" ] || [ -z "$old" ] || [ "$now" = "$old" ] || [ ! -d "$(at "$prefix/releases/$old")" ]; then
     die "rollback.sh: there is no earlier release in $prefix to go back to"
 fi
-mapfile -t running < <(running_services)
+# From an upgrade that failed half way: what ran before it.
+read -ra running <<<"${RUNNING-$(running_services | tr '\n' ' ')}"
 stop_services
 if ! journal_back; then
     start_services ${running[@]+"${running[@]}"} || true

@@ -49,7 +49,6 @@ tidy() {
 }
 
 switch() {
-    local running
     mapfile -t running < <(running_services)
     stop_services
     link "$prefix/previous" "releases/$old"
@@ -80,7 +79,7 @@ back_up "$old" "$release" || die "upgrade.sh: no backup could be made; $old stay
 say "backup made: $backups/before-$release"
 if ! switch; then
     say "release $release did not get ready (see: journalctl -u traywarden); going back to $old"
-    bash "$root/deploy/rollback.sh" --prefix "$prefix" ${tree:+--root "$tree"} || true
+    RUNNING="${running[*]-}" bash "$root/deploy/rollback.sh" --prefix "$prefix" ${tree:+--root "$tree"} || true
     exit 1
 fi
 tidy

@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping
 from importlib import import_module
 
 Figures = Mapping[str, float | int | str | None]
-NAMES = ("intake", "latency", "memory", "writes", "crash", "replay", "scenarios", "uplink", "rogue")
+NAMES = ("intake", "latency", "memory", "writes", "crash", "replay", "scenarios", "uplink", "rogue", "install")
 
 
 def main() -> int:
