@@ -5,13 +5,14 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from collector.alarms.model import AlarmKey, AlarmState
+from collector.alarms.model import STANDING, AlarmKey, AlarmState, Kind, Priority, Rule
 from collector.domain.lab import Lab, Person, Series
 from collector.domain.readings import Stored
 from collector.messages.facts import Usual
 from collector.messages.links import LINK_LASTS_MS, Ack, link_url, sign
 from collector.messages.meaning import usable
 from collector.messages.parcel import Item
+from collector.messages.trouble import beyond
 from collector.store.errors import StoreError
 
 DAY_MS = 86_400_000
@@ -20,6 +21,8 @@ LEAST_DAYS = 2
 """Less history than this says nothing about what is usual."""
 _FRESH_MS = 6 * 3_600_000
 """Amounts follow from no older moisture than this: bedding changes by the day (common practice, no source)."""
+
+_ORDER = list(Priority)
 
 Means = Callable[[int, int, int], Sequence[tuple[int, float]]]
 """(series, since_ms, until_ms) -> hour and mean of each hour that has a good reading; may raise StoreError."""
@@ -48,6 +51,7 @@ class LabFacts:
     known: Mapping[int, Series]
     states: Callable[[], Mapping[AlarmKey, AlarmState]]
     sources: Sources
+    rules: Mapping[str, Rule] = field(default_factory=dict)
 
     def newest(self, series: Series) -> Stored | None:
         return self.last.get(series.id)
@@ -76,6 +80,15 @@ class LabFacts:
     def acknowledged_ms(self, key: AlarmKey) -> int | None:
         state = self.states().get(key)
         return None if state is None else state.acked_ms
+
+    def still_standing(self, rule: Rule, series: Series) -> Rule | None:
+        last = self.last.get(series.id)
+        if rule.kind not in (Kind.HIGH, Kind.LOW) or last is None or last.value is None or not usable(last):
+            return None
+        states = (state for key, state in self.states().items() if key.series == series.id and key.rule != rule.name)
+        standing = (self.rules.get(one.key.rule) for one in states if one.state in STANDING and one.active)
+        same = [one for one in standing if one is not None and one.kind is rule.kind and beyond(one, last.value)]
+        return max(same, key=lambda one: _ORDER.index(one.priority), default=None)
 
     def acknowledge_url(self, item: Item, person: Person, now_ms: int) -> str:
         """Good for one occurrence of one alarm, for two weeks."""

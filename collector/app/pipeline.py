@@ -276,7 +276,7 @@ class Pipeline:
 
     def release(self, now_ms: int, gathering: bool = False) -> None:
         """Tell people what they are to hear now. `gathering`: a backlog is coming in, which is told together."""
-        facts = LabFacts(self.lab, self._last, self._series, self.engine.states, self._notices.sources)
+        facts = LabFacts(self.lab, self._last, self._series, self.engine.states, self._notices.sources, self._rules)
         self.batch.messages.extend(self._notices.release(now_ms, gathering, facts))
         self.batch.notices.update(self._notices.changed())
 

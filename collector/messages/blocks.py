@@ -121,6 +121,6 @@ def _bullets(title: str, lines: tuple[str, ...]) -> list[str]:
 
 def _answer(url: str, command: tuple[str, ...]) -> list[str]:
     line = "  " + " ".join(command)
-    split = [f"  {' '.join(command[:-2])} \\", f"    {' '.join(command[-2:])}"]
+    split = [f"  {' '.join(command[:-4])} \\", f"    {' '.join(command[-4:])}"]  # where and by whom
     typed = [line] if len(line) <= WIDTH else split
     return [f"  {url}", "or type:", *typed] if url else typed

@@ -292,7 +292,7 @@ class Desk:
             person,
             tuple(found),
             others=tuple(role for role in first.roles() if role != person.role),
-            held=sum(max(one.due_ms, one.made_ms) < may_ms for _, one in due) if sent else 0,
+            held=len({case.occurrence for case, one in due if max(one.due_ms, one.made_ms) < may_ms}) if sent else 0,
             catching_up=self._missed([one for _, one in due]),
         )
         for case, one in due:

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import Protocol
 
-from collector.alarms.model import AlarmKey
+from collector.alarms.model import AlarmKey, Rule
 from collector.domain.lab import Lab, Person, Series
 from collector.domain.readings import Stored
 from collector.messages.parcel import Item
@@ -38,6 +38,11 @@ class Facts(Protocol):
 
     def acknowledged_ms(self, key: AlarmKey) -> int | None:
         """When somebody acknowledged it as it stands; None: nobody has, or it does not stand."""
+        ...
+
+    def still_standing(self, rule: Rule, series: Series) -> Rule | None:
+        """The most urgent other alarm that stands for the same reason: of the same kind, `high` or `low`, at the same
+        series, whose limit its newest reading has passed."""
         ...
 
     def acknowledge_url(self, item: Item, person: Person, now_ms: int) -> str:

@@ -14,7 +14,7 @@ from collector.messages.facts import Usual as Usual
 from collector.messages.html import page
 from collector.messages.parcel import Parcel
 from collector.messages.plain import one_line
-from collector.messages.text import URGENCY, Words
+from collector.messages.text import BETTER, URGENCY, Words
 
 IN_DETAIL = 20
 """So many alarms of one message are told whole; further ones have a line each."""
@@ -98,7 +98,8 @@ def _counted(items: Sequence[Words]) -> str:
     counts["came and went"] = sum(item.came_and_went for item in items)
     back = [item for item in items if not item.calls and not item.came_and_went]
     counts["back to normal"] = sum(item.urgency == "BACK TO NORMAL" for item in back)
-    counts["other changes"] = len(back) - counts["back to normal"]
+    counts["less urgent"] = sum(item.urgency == BETTER for item in back)
+    counts["other changes"] = len(back) - counts["back to normal"] - counts["less urgent"]
     told = ", ".join(f"{count} {what}" for what, count in counts.items() if count)
     return f"{len(items)} alarms, worst first: {told}"
 
@@ -137,10 +138,17 @@ def _short(items: Sequence[Words], parcel: Parcel) -> str:
     told += [f"- {item.line()}" for item in items[1:]]
     told += [part for block in _waited(parcel) if isinstance(block, Passage) for part in block.paragraphs]
     tail = (f"\nAlso told: {_cut(_others(parcel), 80, '…')}." if items[0].calls else "") + tail
-    return _cut("\n".join(told), SHORT - len(tail)) + tail
+    return _cut("\n".join(told), SHORT - len(tail), f"…\n{_rest(items, link)}") + tail
 
 
-def _cut(text: str, longest: int = SHORT, note: str = "…\nAll of it: traywarden status") -> str:
+def _rest(items: Sequence[Words], link: str) -> str:
+    """Where what is cut off can be read."""
+    if len(items) > 1:
+        return "All of them: traywarden alarms list"
+    return "More is on the page behind the link." if link else f"More: traywarden rules list {items[0].name}"
+
+
+def _cut(text: str, longest: int = SHORT, note: str = "… (cut short)") -> str:
     """At most so many letters, ending with a whole word and `note` where something is left out."""
     if len(text) <= longest:
         return text

@@ -7,29 +7,28 @@ import shlex
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
-from collector.alarms.model import Event, Kind, Priority, State, Transition, What
+from collector.alarms.model import Event, Kind, Priority, Rule, State, Transition
 from collector.alarms.notice import Why
 from collector.domain.lab import Lab, Person, Place, Series
 from collector.domain.readings import Stored
 from collector.domain.units import show_duration, show_value
 from collector.messages.advice import advice, lacks_mass
 from collector.messages.blocks import Answer, Block, Fields, Figure, Passage
+from collector.messages.care import care
 from collector.messages.facts import Facts
 from collector.messages.localtime import clock_time
 from collector.messages.meaning import doubt, said, usable
 from collector.messages.parcel import Item
 from collector.messages.plain import one_line, paragraphs
-from collector.messages.trouble import Trouble
+from collector.messages.trouble import Trouble, beyond
 
+BETTER = "LESS URGENT"
+"""What is over, while another alarm of the same readings stands."""
 URGENCY = {Priority.HIGH: "URGENT", Priority.MEDIUM: "SOON", Priority.LOW: "MINOR"}
 _LONGEST = 1_200
 """Letters of one paragraph that a rule wrote; no rule that passes the check is longer by much."""
 
-_HANDS = "Afterwards wash your hands with soap and running water, 20 s or more."  # CDC, hand washing
-_PLUG = "Dry hands; pull the plug before you reach into the water."  # common practice, no source
-_TRAY_CARE = ("bedding_temperature", "bedding_moisture", "leachate_level")
-_WATER_CARE = ("tea_temperature", "dissolved_oxygen", "oxygen_saturation", "air_pump")
-_CHANGED = {Event.RULE_REMOVED: "is no longer in the rules; nothing watches it now"}
+_CHANGED = {Event.RULE_REMOVED: "is no longer in the rules, so nobody hears of it any more"}
 """How an event that needs no action is told, where its own word does not do."""
 _HELD = {
     Event.UNSHELVED: "the shelving is over and it is still there",
@@ -72,7 +71,7 @@ class Words:
             return {Why.REMINDER: f"STILL {word}", Why.ESCALATED: f"{word}, NOBODY IS ON IT"}.get(self.item.why, word)
         if self.came_and_went:
             return "CAME AND WENT"
-        return "BACK TO NORMAL" if self._over else "NOTE"
+        return "NOTE" if not self._over else BETTER if self._still is not None else "BACK TO NORMAL"
 
     @property
     def place(self) -> str:
@@ -86,6 +85,8 @@ class Words:
         """'Juniper, top tray: bedding temperature too high'."""
         if self.calls or self.came_and_went:
             return f"{self.place}: {self._trouble.wrong()}"
+        if self._still is not None:
+            return f"{self.place}: {self._trouble.still(self._still)}"
         return f"{self.place}: {self._trouble.right_again() if self._over else self._what_changed()}"
 
     @property
@@ -103,9 +104,7 @@ class Words:
     def lead(self) -> str:
         """The first words, made for the line of a phone's list: what it is now, by when, and what to do first."""
         if not self.calls:
-            return (
-                f"{self.change.event.value.capitalize()}." if not self._over else f"{self._over_now()}{self._lasted}."
-            )
+            return f"{self._over_now()}{self._lasted}." if self._over else f"The alarm {self._happened}."
         parts = [*self._value_now(), f"since {self._when(self._begin)}", self._until()]
         first = next(iter([part for part in self._to_do() if part]), "")
         return _capital(f"{', '.join(parts)}. {_sentence(first)}".strip())
@@ -113,7 +112,7 @@ class Words:
     def line(self) -> str:
         """All of it in one line, for long lists."""
         if self.came_and_went:
-            worst = f", worst {self._worst[0][1]}" if self._worst else ""
+            worst = f", worst {self._worst[0][1]} (limit {self._trouble.limit})" if self._worst else ""
             return f"{self.headline}: {self._lasted}{worst}"
         since = f", since {self._when(self._begin)}" if self.calls else ""
         return f"{self.urgency}: {self.subject}{since}"
@@ -133,10 +132,8 @@ class Words:
         rule = self.item.rule
         told = (("Also told", also_told),) if also_told is not None else ()
         first = (*self._now(), *self._usual(), self._since(), *self._why_now(), *self._time_left(), *told)
-        plug, hands = self._care()
-        said = rule.corrective_action.lower()
-        before = "" if "pull the plug" in said else plug
-        todo = [before, *self._to_do(), "" if "wash" in said and "hands" in said else hands]
+        before, after = care(rule, self._series.measure, self._trouble.overdue)
+        todo = [before, *self._to_do(), after]
         found: list[Block] = [Fields(first), *([Figure()] if figure else [])]
         found += _passage("What to do", todo) + _passage(self._if_nothing, _written(rule.consequence))
         found.append(self._answer("Say that you are on it"))
@@ -165,9 +162,9 @@ class Words:
         return [facts]
 
     def _answer(self, title: str, button: str = "Acknowledge") -> Answer:
-        command = ("traywarden", "alarms", "acknowledge", _quoted(self.item.rule.name), "--at")
+        command = ("traywarden", "alarms", "acknowledge", self.name, "--at")
         url = self.facts.acknowledge_url(self.item, self.person, self.now_ms)
-        return Answer(title, url, (*command, _quoted(self._series.place)), button)
+        return Answer(title, url, (*command, _quoted(self._series.place), "--by", _quoted(self.person.role)), button)
 
     @property
     def link(self) -> str:
@@ -184,6 +181,11 @@ class Words:
     def lacks_mass(self) -> bool:
         """Whether an amount could be told if the lab file said what the bedding weighs."""
         return lacks_mass(self.item.rule, self._series, self.facts)
+
+    @property
+    def name(self) -> str:
+        """Of the alarm, as it is typed."""
+        return _quoted(self.item.rule.name)
 
     @property
     def measure(self) -> str:
@@ -214,13 +216,22 @@ class Words:
         return Trouble(self.item.rule, self._series, self._lab, self._when)
 
     @property
+    def _still(self) -> Rule | None:
+        """The alarm that stands yet where this one is over."""
+        over = not self.came_and_went and self.change.event is Event.CLEARED
+        return self.facts.still_standing(self.item.rule, self._series) if over else None
+
+    @property
     def _begin(self) -> int:
         return self.change.since_ms if self.change.since_ms is not None else self.change.t_ms
 
     def _what_changed(self) -> str:
         by = f" by {one_line(self.change.by, 60)}" if self.change.by else ""
-        event = _CHANGED.get(self.change.event, self.change.event.value)
-        return f"{self._trouble.wrong()}: alarm {one_line(self.item.rule.name, 60)} {event}{by}"
+        return f"{self._trouble.wrong()}: alarm {one_line(self.item.rule.name, 60)} {self._happened}{by}"
+
+    @property
+    def _happened(self) -> str:
+        return _CHANGED.get(self.change.event, self.change.event.value)
 
     def _told(self) -> str:
         """The figure that the subject ends with: that of the newest reading where this is not the first word."""
@@ -229,10 +240,11 @@ class Words:
             return f", about {self._when(change.outlook.about_ms)}"
         if not self._trouble.has_value or kind is Kind.FORECAST or change.value is None:
             return ""
-        value, last = change.value, self._last
-        if self.item.why is not Why.NEWS and kind in (Kind.HIGH, Kind.LOW) and usable(last) and last is not None:
-            value = last.value if last.value is not None else value
-        return f", {self._trouble.show(value)}"
+        last = self._last
+        if self.item.why is Why.NEWS or kind not in (Kind.HIGH, Kind.LOW) or last is None or not usable(last):
+            return f", {self._trouble.show(change.value)}"
+        back = "" if last.value is None or beyond(self.item.rule, last.value) else "now back at "
+        return f", {back}{self._trouble.show(last.value)}"
 
     # The facts, a field each
 
@@ -359,16 +371,6 @@ class Words:
             return []
         named = [one_line(part, 80) for part in (self._series.probe, self._series.channel) if part]
         return [("Probe", ", ".join(named))]
-
-    def _care(self) -> tuple[str, str]:
-        """What to heed before and after; empty where there is nothing."""
-        if self._trouble.overdue:
-            wet = self.item.rule.what in (What.BREW_END, What.TEA_USE)
-        else:
-            wet = self._series.measure in _WATER_CARE
-            if not wet and self._series.measure not in _TRAY_CARE:
-                return "", ""
-        return (_PLUG if wet else ""), _HANDS
 
 
 def _written(text: str) -> list[str]:

@@ -109,8 +109,19 @@ class Trouble:
                 return f"{self._two} agree about {self.measure} again"
             case Kind.OVERDUE:
                 return _OVERDUE[What(self.rule.what)][1] if self.rule.what else "done"
+            case Kind.DEVIATION:
+                return f"{self.measure} no longer too far {self._side} {self._other()}"
+            case Kind.RATE:
+                return f"{self.measure} no longer {'rising' if self.rule.setpoint > 0 else 'falling'} too fast"
             case _:
                 return f"{self.measure} back to normal"
+
+    def still(self, other: Rule) -> str:
+        """What it is while `other` of the same readings stands: 'bedding temperature still above 27.0 °C'."""
+        if self.switch:
+            return f"{self.measure} still {'on' if other.kind is Kind.HIGH else 'off'}"
+        side = "above" if other.kind is Kind.HIGH else "below"
+        return f"{self.measure} still {side} {show_setpoint(other, self.lab.us_units)}"
 
     def figure(self, value: float, at: str) -> tuple[str, str]:
         """The figure compared with the limit, where it is not the reading itself: its name and what it is."""
@@ -155,3 +166,8 @@ class Trouble:
         known = self.lab.by_id.get(place)
         at = one_line(known.label if known is not None else place)
         return f"{label} ({at})" if place != self.series.place else label
+
+
+def beyond(rule: Rule, value: float) -> bool:
+    """Whether a reading is on the wrong side of the setpoint of a `high` or `low` alarm."""
+    return value > rule.setpoint if rule.kind is Kind.HIGH else value < rule.setpoint

@@ -1,5 +1,6 @@
 """What is ordered of alarms and probes by command, and the history of alarms with the unit of each value."""
 
+import shlex
 import sqlite3
 from contextlib import closing
 from pathlib import Path
@@ -9,6 +10,7 @@ import pytest
 from collector.store.reader import Reader
 from tests.app.command_line import Commands, stock
 from tests.app.lab import HOT_AT_ONCE
+from tests.messages.letters import letter
 
 
 @pytest.fixture
@@ -35,6 +37,16 @@ def test_an_order_waits_for_the_collector_and_says_so_to_programs(commands: Comm
     with Reader(commands.home / "traywarden.db") as reader:
         (request,) = reader.pending_requests()
     assert (request.kind, request.body["by"]) == (said["order"], "teacher")
+
+
+def test_the_command_in_a_message_is_one_that_can_be_typed(commands: Commands) -> None:
+    """Pasted as it stands, it leaves the acknowledgement of the person who was told."""
+    text = letter().body.replace("\\\n", "")
+    (line,) = (line for line in text.splitlines() if line.strip().startswith("traywarden alarms acknowledge"))
+    assert "noted" in commands.good(*shlex.split(line)[1:])
+    with Reader(commands.home / "traywarden.db") as reader:
+        (request,) = reader.pending_requests()
+    assert request.body["by"] == "teacher"
 
 
 @pytest.mark.parametrize("order", ORDERS, ids=lambda order: " ".join(order[:2]))

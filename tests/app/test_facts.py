@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from PIL import Image
 
-from collector.alarms.model import AlarmKey, AlarmState, State
+from collector.alarms.model import AlarmKey, AlarmState, Kind, Priority, Rule, State
 from collector.app.facts import DAY_MS, LabFacts, Means, Sources
 from collector.app.pictures import drawing, points_of
 from collector.domain.lab import SeriesKey
@@ -20,7 +20,7 @@ from collector.messages.picture import wanted
 from collector.store.batch import Batch
 from collector.store.errors import JournalStalled
 from collector.store.journal import Journal
-from tests.messages.examples import HOUR, LAB, MINUTE, NOW, RAISED, TOP_MOISTURE, TOP_TEMPERATURE, Letter
+from tests.messages.examples import HOT, HOUR, LAB, MINUTE, NOW, RAISED, TOP_MOISTURE, TOP_TEMPERATURE, Letter
 from tests.messages.letters import HOT_ITEM, TEACHER, letter
 
 SECRET = "a secret of sixteen letters"
@@ -85,6 +85,34 @@ def test_when_an_alarm_was_acknowledged() -> None:
     state = AlarmState(key, State.ACKNOWLEDGED, acked_ms=NOW - HOUR)
     assert facts(states=[state]).acknowledged_ms(key) == NOW - HOUR
     assert facts().acknowledged_ms(AlarmKey("x", 1)) is None
+
+
+WARM = replace(HOT, name="bedding-warm", setpoint=27.0, priority=Priority.MEDIUM)
+MILD = replace(HOT, name="bedding-mild", setpoint=26.0, priority=Priority.LOW)
+COLD = replace(HOT, name="bedding-cold", kind=Kind.LOW, setpoint=35.0)
+
+
+@pytest.mark.parametrize(
+    ("value", "others", "found"),
+    [
+        (28.5, [WARM, MILD], WARM),
+        (26.5, [WARM, MILD], MILD),
+        (25.0, [WARM, MILD], None),
+        (28.5, [COLD], None),
+        (28.5, [], None),
+        (None, [WARM], None),
+    ],
+    ids=["the most urgent", "whose limit is passed", "cool, within the off-delay", "another kind", "none", "no value"],
+)
+def test_what_stands_yet_where_an_alarm_is_over(value: float | None, others: list[Rule], found: Rule | None) -> None:
+    """By the newest reading, so that one which is only waiting out its off-delay is no reason."""
+    last = Stored(3, NOW, value, Flag.PASS, value, 0)
+    states = [AlarmState(AlarmKey(one.name, 3), State.ACKNOWLEDGED, True) for one in (*others, HOT)]
+    known = replace(facts([last], states), rules={one.name: one for one in others})
+    assert known.still_standing(HOT, TOP_TEMPERATURE) == found
+    elsewhere = replace(facts([replace(last, series=9)], states), rules=known.rules)
+    assert elsewhere.still_standing(HOT, TOP_TEMPERATURE) is None
+    assert known.still_standing(replace(HOT, kind=Kind.RATE), TOP_TEMPERATURE) is None
 
 
 def test_a_link_is_for_one_occurrence_and_one_person() -> None:

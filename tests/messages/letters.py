@@ -26,6 +26,7 @@ class FakeFacts:
     moisture: float | None = None
     acked_ms: int | None = None
     url: str = ""
+    still: Rule | None = None
 
     def newest(self, series: Series) -> Stored | None:
         return self.last.get(series.id)
@@ -38,6 +39,9 @@ class FakeFacts:
 
     def acknowledged_ms(self, key: AlarmKey) -> int | None:
         return self.acked_ms
+
+    def still_standing(self, rule: Rule, series: Series) -> Rule | None:
+        return self.still
 
     def acknowledge_url(self, item: Item, person: Person, now_ms: int) -> str:
         return self.url

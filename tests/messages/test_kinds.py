@@ -102,6 +102,19 @@ def test_each_kind_says_what_is_wrong_and_by_how_much(rule: Rule, value: float, 
     assert "What to do:" in told.body
 
 
+@pytest.mark.parametrize(
+    ("rule", "words"),
+    [
+        (DEVIATION, "bedding temperature no longer too far above air temperature (Room)"),
+        (RATE, "bedding temperature no longer rising too fast"),
+        (replace(RATE, setpoint=-2.0), "bedding temperature no longer falling too fast"),
+    ],
+)
+def test_the_end_of_a_difference_or_a_rise_says_nothing_of_the_reading_itself(rule: Rule, words: str) -> None:
+    """A tray as warm as the room may be too warm all the same."""
+    assert say(rule, CLEARED).subject == f"BACK TO NORMAL: Juniper, top tray: {words}"
+
+
 def test_two_probes_that_disagree_are_both_named() -> None:
     """Whoever goes there knows which two to look at, also when they agree again."""
     channel = Channel("m", "bedding_moisture", "%")

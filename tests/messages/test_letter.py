@@ -280,9 +280,8 @@ def test_other_changes_are_counted_too() -> None:
     told = letter(Item(replace(CLEARED, event=Event.RULE_REMOVED), HOT, TOP_TEMPERATURE), HOT_ITEM)
     assert "1 urgent, 1 other changes" in flowing(told.body)
     assert flowing(told.body).startswith("2 alarms, worst first:")
-    assert letter(Item(replace(CLEARED, event=Event.RULE_REMOVED), HOT, TOP_TEMPERATURE)).body.startswith(
-        "Rule-removed."
-    )
+    alone = letter(Item(replace(CLEARED, event=Event.RULE_REMOVED), HOT, TOP_TEMPERATURE))
+    assert flowing(alone.body).startswith("The alarm is no longer in the rules, so nobody hears of it any more. NOTE:")
 
 
 # Chat, pictures, reports
@@ -306,7 +305,12 @@ def test_a_short_form_too_long_is_cut_and_keeps_its_link() -> None:
     wordy = replace(HOT, corrective_action="Open the lid and look. " * 60)
     told = letter(replace(HOT_ITEM, rule=wordy), facts=FakeFacts(url=URL), others=("maintainer",) * 40)
     assert len(told.short) <= SHORT
-    assert told.short.endswith(f"…\nAll of it: traywarden status\n{told.short.splitlines()[-2]}\nAcknowledge: {URL}")
+    assert told.short.endswith(
+        f"…\nMore is on the page behind the link.\n{told.short.splitlines()[-2]}\nAcknowledge: {URL}"
+    )
+    alone = letter(replace(HOT_ITEM, rule=wordy)).short
+    assert "…\nMore: traywarden rules list bedding-hot\nAlso told" in alone
+    assert "…\nAll of them: traywarden alarms list\nAlso told" in letter(*many(40)).short
 
 
 def test_the_first_alarm_about_a_line_of_readings_is_drawn() -> None:

@@ -62,7 +62,8 @@ def test_the_teacher_reads_value_limit_since_when_what_to_do_and_time_left() -> 
         "  Worms crawl out or die once the bedding passes 35 °C.\n"
         "\n"
         "Say that you are on it:\n"
-        "  traywarden alarms acknowledge bedding-hot --at juniper/top\n"
+        "  traywarden alarms acknowledge bedding-hot \\\n"
+        "    --at juniper/top --by teacher\n"
         "\n"
         "Probe:       juniper-top, temperature\n"
         "Basis:       Earthworm Ecology, 2nd ed. 2004, Table 18.3: 4 to 30 °C\n"
@@ -86,7 +87,8 @@ def test_return_to_normal_is_short_and_says_how_long_and_how_bad() -> None:
         "Probe:       juniper-top, temperature\n"
         "\n"
         "Nobody has acknowledged it yet:\n"
-        "  traywarden alarms acknowledge bedding-hot --at juniper/top\n"
+        "  traywarden alarms acknowledge bedding-hot \\\n"
+        "    --at juniper/top --by teacher\n"
     )
 
 
@@ -233,7 +235,7 @@ def test_the_link_to_the_broker_has_no_probe_and_no_value() -> None:
     assert told.subject == "URGENT: Collector: no connection to the broker"
     assert "URGENT: Collector: no connection to the broker\n\nSince:       09:40 (40 min ago)\n" in told.body
     assert "Probe" not in told.body
-    assert "  traywarden alarms acknowledge broker-silent --at broker\n" in told.body
+    assert "  traywarden alarms acknowledge broker-silent --at broker --by teacher\n" in told.body
     back = render(CLEARED, rule, None, LAB, at(3, 11, 20), series=LINK_SERIES)
     assert back.subject == "BACK TO NORMAL: Collector: connected to the broker again"
 
@@ -264,13 +266,13 @@ def test_a_command_too_long_for_a_line_still_pastes_into_a_shell() -> None:
     """The line is broken where a shell joins it again."""
     rule = replace(HOT, name="bedding-far-too-hot-for-any-worm-in-it")
     body = render(RAISED, rule, TOP, LAB, NOW, series=replace(TOP_TEMPERATURE, place="juniper/the-top-one")).body
-    assert f"  traywarden alarms acknowledge {rule.name} \\\n    --at juniper/the-top-one\n" in body
+    assert f"  traywarden alarms acknowledge {rule.name} \\\n    --at juniper/the-top-one --by teacher\n" in body
 
 
 def test_a_name_with_a_space_is_quoted_in_the_command() -> None:
     """What is pasted into a shell means one argument."""
     body = render(RAISED, replace(HOT, name="too hot; reboot"), TOP, LAB, NOW, series=TOP_TEMPERATURE).body
-    assert "alarms acknowledge 'too hot; reboot' --at juniper/top\n" in body
+    assert "alarms acknowledge 'too hot; reboot' --at juniper/top --by teacher\n" in body.replace("\\\n    ", "")
 
 
 @given(
