@@ -6,14 +6,15 @@ beside the simulator's truth.
 """
 
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import NamedTuple
 
-from collector.alarms.model import AlarmKey
+from collector.alarms.model import AlarmKey, Rule
 from collector.alarms.notice import Why
 from collector.app.assemble import build_pipeline
+from collector.app.digest_view import digest_view, due_day
 from collector.app.facts import Sources
 from collector.app.home import Home
 from collector.app.notices import Notices
@@ -22,12 +23,14 @@ from collector.domain.lab import Lab
 from collector.husbandry.moisture import water_to_add_l
 from collector.intake.inbox import Message
 from collector.messages.advice import GOAL_PCT, advice
+from collector.messages.digest import Standing
 from collector.messages.facts import Facts
 from collector.messages.parcel import Item, Parcel
 from collector.messages.sender import Patience
 from collector.messages.settings import ChatSettings
 from collector.store.batch import NewMessage
 from collector.store.journal import Journal
+from collector.store.reader import Reader
 from sim_sensors import lab_file
 from sim_sensors.brewing import spans
 from sim_sensors.pack import Fact, Pack
@@ -119,7 +122,7 @@ def play(scenario: Scenario, seed: int, folder: Path, start_ms: int | None = Non
         notices = _Recorder(lab, Sources(means=journal.hourly_means))
         pipeline = build_pipeline(lab, rules, journal, notices, start_ms)
         pipeline.link_changed(True, start_ms, "connected")
-        player = _Player(scenario, pipeline, journal, notices, start_ms)
+        player = _Player(scenario, pipeline, journal, notices, rules, start_ms)
         player.play(run(scenario, seed, start_ms, scenario.length_ms))
         return player.played
 
@@ -128,7 +131,13 @@ class _Player:
     """Turns the pipeline once a minute of lab time."""
 
     def __init__(
-        self, scenario: Scenario, pipeline: Pipeline, journal: Journal, notices: _Recorder, start_ms: int
+        self,
+        scenario: Scenario,
+        pipeline: Pipeline,
+        journal: Journal,
+        notices: _Recorder,
+        rules: Sequence[Rule],
+        start_ms: int,
     ) -> None:
         self.played = Played(days=scenario.length_ms / DAY_MS)
         self._pipeline = pipeline
@@ -136,6 +145,8 @@ class _Player:
         self._notices = notices
         self._now_ms = start_ms
         self._committed_ms = start_ms
+        self._digested = ""
+        self._rules = rules
         self._brewing: list[tuple[int, int]] = []
         self._away = tuple(start_ms + at for at in scenario.mail_away or (0, 0))
         self._truth: dict[str, Fact] = {}
@@ -167,8 +178,21 @@ class _Player:
             self._to_do.pop(0)[1]()
         pipeline.release(now_ms)
         self._note_parcels()
+        self._digest()
         if now_ms - self._committed_ms >= _COMMIT_MS:
             self._commit()
+
+    def _digest(self) -> None:
+        """What the digest of a school morning says, as the collector gathers it."""
+        day = due_day(self._pipeline.lab, self._digested, self._now_ms)
+        if day is None:
+            return
+        self._commit()
+        with Reader(self._journal.path) as reader:
+            view = digest_view(self._pipeline.lab, self._rules, reader, self._now_ms - DAY_MS, self._now_ms)
+        self._digested = day.isoformat()
+        for one in view.standing:
+            self.played.told.append(_in_digest(one, self._arrives_ms(self._now_ms)))
 
     def _commit(self) -> None:
         self._journal.commit(self._pipeline.batch, self._now_ms)
@@ -269,3 +293,9 @@ class _Player:
         kind, unit = {"water": ("watered", "L"), "feed": ("fed", "kg"), "empty": ("drained", "L")}[fact.name]
         body = {"place": fact.place, "by": "class 4b", "kind": kind, "amount": f"{max(kg, 0.001):.3f} {unit}"}
         self._pipeline.note("diary-add", body, self._now_ms, self._now_ms)
+
+
+def _in_digest(one: Standing, t_ms: int) -> Told:
+    series, rule = one.series, one.rule
+    told = Told(t_ms, "teacher", rule.name, series.place, series.probe, "raised", "digest", one.since_ms, False, "", "")
+    return replace(told, priority=rule.priority.value)

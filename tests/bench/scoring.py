@@ -150,35 +150,49 @@ def _know_by(fact: Fact) -> int:
 
 
 def _told_ms(episode: Episode, told: Iterable[Told]) -> int | None:
-    """When somebody first heard of it."""
+    """When somebody first heard of it. What was over before the harm began had nothing to do with it."""
+    about = [one for one in told if _about(one, episode)]
     times = [
         one.t_ms
-        for one in told
-        if one.why == "news"
-        and _about(one, episode)
+        for one in about
+        if one.why in ("news", "digest")
+        and one.event != "cleared"
         and episode.begin_ms - AHEAD_MS <= one.t_ms <= episode.end_ms + AFTER_MS
+        and not _over_before(one, about, episode.begin_ms)
     ]
     return min(times, default=None)
 
 
+def _over_before(one: Told, about: Iterable[Told], begin_ms: int) -> bool:
+    """Whether people were told of its end before then."""
+    return any(
+        later.event == "cleared"
+        and (later.rule, later.place) == (one.rule, one.place)
+        and one.t_ms <= later.t_ms < begin_ms
+        for later in about
+    )
+
+
 def _about(one: Told, episode: Episode) -> bool:
-    return one.rule in ABOUT[episode.what] and _near(one.place, episode.place)
+    weather = one.place == "room" and one.rule in _HOT | _COLD
+    return one.rule in ABOUT[episode.what] and (weather or _near(one.place, episode.place))
 
 
 def _near(told: str, true: str) -> bool:
-    """The place itself, its bin, the room around it, or the broker that all of it hangs on."""
-    return told in (true, true.partition("/")[0], "room", "broker") or true in ("", "room")
+    """The place itself, its bin, or the broker that all of it hangs on."""
+    return told in (true, true.partition("/")[0], "broker")
 
 
 def _same_bin(told: str, true: str) -> bool:
-    """What goes wrong in one tray warms, wets or dries its neighbours."""
-    return _near(told, true) or told.partition("/")[0] == true.partition("/")[0]
+    """What goes wrong in one tray warms, wets or dries its neighbours; what goes wrong in the room or with the gateway
+    reaches all."""
+    return true in ("", "room") or told == "broker" or told.partition("/")[0] == true.partition("/")[0]
 
 
 def _messages(told: Iterable[Told]) -> list[list[Told]]:
-    """What one person got at once."""
+    """What one person got at once; digests come every school morning and are nobody's needless message."""
     groups: dict[tuple[int, str], list[Told]] = {}
-    for one in told:
+    for one in (one for one in told if one.why != "digest"):
         groups.setdefault((one.t_ms, one.role), []).append(one)
     return list(groups.values())
 
