@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -100,18 +101,17 @@ def _limit(rules: Sequence[Rule], place: Place) -> float:
 def _one(
     place: Place, hours: Sequence[Summary], since_ms: int, limit: float, now_ms: int, until_ms: int
 ) -> TrayOutlook:
-    days = (until_ms - now_ms) / DAY_MS
     level = float(hours[-1].mean or 0.0) if hours else float("nan")
     left = [row for row in hours if int(row.start) >= since_ms]
     if not hours:
         return TrayOutlook(place.id, level, why_not="no usable reading in the last three days")
     if len(left) < FEWEST:
         return TrayOutlook(place.id, level, why_not="too little is known since it was last watered or fed")
-    if until_ms - now_ms > REACH * WINDOW_MS:
-        return TrayOutlook(place.id, level, why_not="too far ahead: nine days at most can be foreseen")
+    end_ms = min(until_ms, now_ms + REACH * WINDOW_MS)
     course = _course(left, now_ms)
-    dry = falls_below(course, limit, now_ms, until_ms)
-    return _advised(place, course, dry, days)
+    dry = falls_below(course, limit, now_ms, end_ms)
+    found = _advised(place, course, dry, (end_ms - now_ms) / DAY_MS)
+    return found if end_ms == until_ms else replace(found, seen_until_ms=end_ms)
 
 
 def _course(hours: Sequence[Summary], now_ms: int) -> Course:

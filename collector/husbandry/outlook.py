@@ -77,7 +77,7 @@ class TrayOutlook:
     level: float
     """Moisture now, % wet basis."""
     at_end: Expected | None = None
-    """What is expected at the end; None where nothing can be foreseen."""
+    """What is expected at the end, or as far as can be foreseen; None where nothing can."""
     dry: Dryness | None = None
     leave_at: float | None = None
     """Where it should be left so that it comes through; None where it does anyway, or nothing can be foreseen."""
@@ -85,5 +85,7 @@ class TrayOutlook:
     """What takes it there; None where its bedding's mass is not known, or none is needed."""
     enough: bool = True
     """Whether that carries it through: no tray can be left wetter than the top of its comfortable band."""
+    seen_until_ms: int | None = None
+    """How far can be foreseen, where that is not until the end: the figures are those of then."""
     why_not: str = ""
     """Why nothing can be foreseen."""

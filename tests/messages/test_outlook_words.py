@@ -35,6 +35,11 @@ def when(ms: int) -> str:
             "74.0 % now. Before you leave add about 2.0 L, in portions over the whole tray, to about 85.0 %;"
             " that is not enough: somebody must water it meanwhile.",
         ),
+        (
+            TrayOutlook("x", 85.0, Expected(75.0, 74.0, 76.0), seen_until_ms=T0 + 216 * HOUR),
+            "85.0 % now, about 75.0 % on 216 h (at worst 74.0 %). Comes through until then."
+            " Beyond that nothing can be foreseen: have somebody look at it by 216 h.",
+        ),
     ],
 )
 def test_a_tray(outlook: TrayOutlook, line: str) -> None:

@@ -71,5 +71,6 @@ def _as_json(one: TrayOutlook) -> dict[str, Any]:
         "leave_at": None if one.leave_at is None else round(one.leave_at, 1),
         "water_l": None if one.water_l is None else round(one.water_l, 1),
         "enough": one.enough,
+        "seen_until": None if one.seen_until_ms is None else iso(one.seen_until_ms),
         "why_not": one.why_not,
     }
