@@ -2,6 +2,7 @@
 
 import fcntl
 import os
+from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -35,8 +36,9 @@ class HomeLock:
                 raise StoreError(f"{self.path}: {error.strerror}") from error
             who = f" (process {holder})" if holder.isdigit() else ""
             raise HomeLocked(f"{self.path.parent}: a collector is running here{who}; stop it first") from None
-        os.ftruncate(fd, 0)
-        os.write(fd, f"{os.getpid()}\n".encode())
+        with suppress(OSError):  # on a full disk the lock holds all the same; the number only names its holder
+            os.ftruncate(fd, 0)
+            os.write(fd, f"{os.getpid()}\n".encode())
         self._fd = fd
         return self
 

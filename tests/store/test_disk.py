@@ -10,7 +10,7 @@ import pytest
 from collector.domain.lab import SeriesKey
 from collector.store.backup import backup
 from collector.store.batch import Batch
-from collector.store.errors import JournalDamaged, JournalStalled, StoreError, translate
+from collector.store.errors import HomeLocked, JournalDamaged, JournalStalled, StoreError, translate
 from collector.store.homelock import HomeLock
 from collector.store.journal import Journal
 from collector.store.outbox import OutboxStore
@@ -213,3 +213,10 @@ def test_a_folder_that_vanishes_stalls(tmp_path: Path) -> None:
             journal.commit(batch, T0)
         (tmp_path / "away").rename(home)
         assert journal.commit(batch, T0).stored == 2
+
+
+def test_a_home_is_locked_on_a_full_disk_too(tmp_path: Path) -> None:
+    """The number of the process finds no room; the lock holds all the same, and is told without that number."""
+    with no_file_beyond(0), HomeLock(tmp_path):
+        with pytest.raises(HomeLocked, match=r"a collector is running here; stop it first"):
+            HomeLock(tmp_path).acquire()
