@@ -53,6 +53,7 @@ _WITHIN: dict[str, tuple[Fact, DiaryKind | None]] = {
     "brew started": (Fact.BREW_STARTED, None),
 }
 """What may stand before 'within', and what that asks about."""
+WITHIN = tuple(_WITHIN)
 CONDITION_EXAMPLES = (*_STATES, "watered within 1 h", "fed within 2 d")
 
 

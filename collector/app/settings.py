@@ -117,29 +117,44 @@ class Mqtt(_Section):
     """The broker the probes publish to."""
 
     host: Annotated[str, Field(min_length=1)] = "127.0.0.1"
+    """The broker."""
     port: Annotated[int, Field(ge=1, le=65535)] = 1883
+    """Its port; with TLS mostly 8883."""
     username: str | None = None
+    """Login at the broker."""
     password: SecretStr | None = None
+    """Login at the broker."""
     tls: bool = False
     """On by itself where `ca_file` is set; alone it trusts the system's certificates."""
     ca_file: _CaFile | None = None
+    """Turns TLS on and is trusted alone."""
     client_id: Annotated[str, Field(max_length=64, pattern=r"^[0-9A-Za-z._-]*$")] = ""
     """Empty: made from the home folder, so that each home keeps its own session at the broker."""
     topic: Annotated[str, AfterValidator(_topic_filter)] = "worms/#"
+    """What to subscribe to."""
     version: Literal["5", "3.1.1"] = "5"
+    """Of the protocol."""
     keepalive_s: Annotated[int, Field(ge=5, le=3600)] = 30
+    """Seconds between signs of life on the connection."""
 
 
 class Mail(_Section):
     """The mail server. No host: mail goes to files under `outbox/`."""
 
     host: str | None = None
+    """The mail server; none: messages go to files in `outbox/`."""
     port: Annotated[int, Field(ge=1, le=65535)] = 587
+    """Its port; with `tls` mostly 465."""
     username: str | None = None
+    """Login at the mail server."""
     password: SecretStr | None = None
+    """Login at the mail server."""
     security: Literal["none", "starttls", "tls"] = "starttls"
+    """How the conversation is encrypted."""
     sender: str = "traywarden@localhost"
+    """Who the mail is from."""
     ca_file: _CaFile | None = None
+    """Trusted for the mail server, instead of the system's certificates."""
 
 
 class Chat(_Section):
@@ -147,6 +162,7 @@ class Chat(_Section):
     secrets."""
 
     urls: Annotated[SecretStr, AfterValidator(_named_addresses)] | None = None
+    """Addresses, separated by spaces; `teacher-phone=scheme://...` names one for `people`."""
 
     def each(self) -> tuple[str, ...]:
         """The addresses without their names."""
@@ -161,7 +177,9 @@ class Board(_Section):
     """The pages, and the links to them in messages."""
 
     host: Annotated[str, Field(min_length=1)] = "127.0.0.1"
+    """Where the pages are served."""
     port: Annotated[int, Field(ge=1, le=65535)] = 8780
+    """Where the pages are served."""
     url: Annotated[str, AfterValidator(_page_address)] = ""
     """How people reach the pages, without '/' at its end; empty: messages hold no links."""
     link_secret: Annotated[SecretStr, Field(min_length=16)] | None = None
@@ -172,23 +190,30 @@ class Heartbeat(_Section):
     """A sign of life for a watcher elsewhere, by web address, MQTT topic or both."""
 
     url: Annotated[SecretStr, AfterValidator(_secret_address)] | None = None
-    """Most such addresses hold a key of their own."""
+    """Address that is called; most such addresses hold a key of their own."""
     topic: Annotated[str, AfterValidator(_topic)] = ""
+    """Outside the topics of the probes."""
     every_s: Annotated[int, Field(ge=10, le=86_400)] = 300
+    """Seconds between signs of life."""
 
 
 class Uplink(_Section):
     """A database for many labs, which takes the InfluxDB write API v2. No URL: no uplink."""
 
     url: Annotated[str, AfterValidator(_page_address)] = ""
+    """Where the database answers; without a login in it."""
     token: SecretStr | None = None
+    """Login at the database."""
     org: str = ""
+    """Organisation there, where it has such."""
     bucket: str = ""
+    """Bucket or database there; needed with the URL."""
     site: Annotated[str, Field(max_length=100)] = ""
     """Tag of every line, such as the school; left out where empty."""
     lab: Annotated[str, Field(max_length=100)] = ""
     """Tag of every line; empty: the lab's name in lab.yaml."""
     every_s: Annotated[int, Field(ge=1, le=86_400)] = 60
+    """Seconds that readings wait to go together."""
 
     @model_validator(mode="after")
     def _whole(self) -> Self:
@@ -205,6 +230,7 @@ class Journal(_Section):
     """How long raw readings are kept; hourly and daily figures stay."""
 
     keep_days: Annotated[int, Field(ge=2, le=36500)] = 730
+    """Days that raw readings are kept."""
 
 
 class Settings(BaseSettings):
