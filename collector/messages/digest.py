@@ -116,7 +116,16 @@ def _bounded(lines: tuple[str, ...]) -> tuple[str, ...]:
 
 
 def _mine(found: Iterable[Standing], lab: Lab, person: Person) -> list[Standing]:
-    return [one for one in found if concerns(person, one.series.place, lab)]
+    return [one for one in _worst(found) if concerns(person, one.series.place, lab)]
+
+
+def _worst(found: Iterable[Standing]) -> list[Standing]:
+    """Of alarms that say the same of the same readings, such as dry and drying, the most urgent."""
+    kept: dict[tuple[int, str], Standing] = {}
+    for one in sorted(found, key=lambda one: -_ORDER.index(one.rule.priority)):
+        same = one.rule.kind if one.rule.kind in (Kind.HIGH, Kind.LOW) and one.series.measure else one.rule.name
+        kept.setdefault((one.series.id, same), one)
+    return list(kept.values())
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,7 +168,9 @@ class _Teller:
         last = days(place, DiaryKind.SQUEEZE)
         yield f"{name}: squeeze a handful of each tray{_last(last)}, and see that the blanket is damp"
         fed, drained = days(place, DiaryKind.FED), days(place, DiaryKind.DRAINED)
-        if fed is None or fed >= _FEED_AFTER_DAYS:
+        if any(self._within(one.series.place, place) and _forbids_food(one.rule) for one in self.view.standing):
+            yield f"{name}: feed nothing while it is too warm or too wet"
+        elif fed is None or fed >= _FEED_AFTER_DAYS:
             yield f"{name}: look into the last feed pocket{_last(fed)}; if it is used up, bury the next one beside it"
         if drained is None or drained >= _DRAIN_AFTER_DAYS:
             yield f"{name}: open the drain{_last(drained)}"
@@ -168,7 +179,7 @@ class _Teller:
         for place in self._places(PlaceKind.BIN):
             trays = (one for one in self.view.lab.places if one.kind is PlaceKind.TRAY and one.bin == place.bin)
             told = "; ".join(f"{one_line(tray.tray)} {self._figures(tray.id)}" for tray in trays)
-            stands = sum(self._within(one.series.place, place) for one in self.view.standing)
+            stands = sum(self._within(one.series.place, place) for one in _worst(self.view.standing))
             state = "all well" if not stands else "1 alarm" if stands == 1 else f"{stands} alarms"
             yield f"{one_line(place.label)}: {state}{f' - {told}' if told else ''}"
         room = self._figures("room")
@@ -229,6 +240,12 @@ class _Teller:
         zone = ZoneInfo(self.view.lab.time_zone)
         times = [entry.t_ms for entry in self.view.diary if entry.kind is kind and self._within(entry.place, place)]
         return None if not times else (self.view.day - utc(max(times)).astimezone(zone).date()).days
+
+
+def _forbids_food(rule: Rule) -> bool:
+    """Food heats a tray and wets it; the shipped alarms about either say to feed nothing."""
+    too_much = rule.kind in (Kind.HIGH, Kind.DEVIATION) and rule.setpoint > 0
+    return too_much and rule.measure in ("bedding_temperature", "bedding_moisture")
 
 
 def _shown(series: Series, place: str) -> bool:

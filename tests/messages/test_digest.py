@@ -78,7 +78,32 @@ def test_what_stands_comes_first_the_most_urgent_at_the_top() -> None:
     assert told(view)["The bins"][0] == "Juniper: 1 alarm - top 21.3 °C, 74.2 %"
     assert subject(view, TEACHER) == "Quillbrook School, Monday 3 Mar: 2 alarms stand."
     assert "1 alarm stands" in subject(replace(view, standing=(STANDS,)), TEACHER)
-    assert "Juniper: 2 alarms" in told(replace(view, standing=(STANDS, STANDS)))["The bins"][0]
+    wet = Standing(replace(HOT, name="bedding-wet", measure="bedding_moisture"), TOP_MOISTURE, at(2, 5), True)
+    assert "Juniper: 2 alarms" in told(replace(view, standing=(STANDS, wet)))["The bins"][0]
+
+
+def test_alarms_that_say_the_same_are_one_line() -> None:
+    """Hot and warm, dry and drying: the most urgent of them; what another rule says of the same probe stands beside."""
+    warm = Standing(replace(HOT, name="bedding-warm", priority=Priority.MEDIUM), TOP_TEMPERATURE, at(3, 4), True)
+    rate = Standing(replace(HOT, name="rising", kind=Kind.RATE), TOP_TEMPERATURE, at(3, 4), acknowledged=True)
+    found = told(replace(QUIET, standing=(warm, STANDS)))
+    assert [line.partition(";")[0] for line in found["Standing now"]] == [
+        "Juniper, top tray: bedding temperature too high, since 05:10"
+    ]
+    assert "Juniper: 1 alarm" in found["The bins"][0]
+    assert "1 alarm stands" in subject(replace(QUIET, standing=(warm, STANDS)), TEACHER)
+    assert len(told(replace(QUIET, standing=(warm, rate, STANDS)))["Standing now"]) == 2
+
+
+def test_a_bin_that_is_too_warm_or_too_wet_is_not_fed() -> None:
+    """What stands says to feed nothing; the day's check must not say the opposite. The other bin is fed."""
+    dry = Standing(replace(HOT, kind=Kind.LOW, measure="bedding_moisture"), TOP_MOISTURE, at(3, 4), True)
+    heats = Standing(replace(HOT, kind=Kind.DEVIATION, setpoint=6.0), TOP_TEMPERATURE, at(3, 4), True)
+    for standing, fed in ((STANDS, False), (heats, False), (dry, True)):
+        lines = told(replace(QUIET, standing=(standing,)))["Today's check"]
+        assert ("Juniper: feed nothing while it is too warm or too wet" in lines) is not fed
+        assert any(line.startswith("Juniper: look into the last feed pocket") for line in lines) is fed
+        assert any(line.startswith("Maple: look into the last feed pocket") for line in lines)
 
 
 def test_the_check_knows_what_was_done_last() -> None:
