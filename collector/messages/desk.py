@@ -17,7 +17,6 @@ from collector.domain.lab import Lab, Person, Series
 from collector.messages.desk_case import Case, Occurrence, call_of, ends, is_told, occurrence_of
 from collector.messages.desk_people import concerned, first_step, later_steps
 from collector.messages.desk_times import (
-    AHEAD_MS,
     HOUR_MS,
     MINUTE_MS,
     due_ms,
@@ -25,6 +24,7 @@ from collector.messages.desk_times import (
     reminder_gap_ms,
     runs_out_ms,
     step_ms,
+    was_ahead,
 )
 from collector.messages.parcel import Item, Parcel
 
@@ -237,7 +237,7 @@ class Desk:
 
     def _escalate(self, case: Case, now_ms: int) -> None:
         for person, at_ms in self._steps(case):
-            if at_ms <= now_ms:
+            if at_ms <= now_ms or was_ahead(case.call.t_ms, now_ms):
                 when_ms = due_ms(case.rule, self._lab.telling, case.call, now_ms)
                 self._add(case, person.role, case.call, Why.ESCALATED, at_ms, when_ms, now_ms)
 
@@ -265,15 +265,17 @@ class Desk:
         if not case.standing or case.rule.priority is not Priority.HIGH:
             return []
         since_ms = case.call.t_ms if case.acked_ms is None else case.acked_ms
+        if was_ahead(since_ms, now_ms):
+            since_ms = 0
         found = []
         for role in case.roles():
             told = [one for one in case.of(role) if one.fate is Fate.TOLD]
-            heard_ms = [one.settled_ms or 0 for one in told if (one.settled_ms or 0) <= now_ms + AHEAD_MS]
+            heard_ms = [one.settled_ms or 0 for one in told if not was_ahead(one.settled_ms or 0, now_ms)]
             if not told or role not in self._people or case.waiting(role):
                 continue
             count = sum(one.key.why == Why.REMINDER and one.key.t_ms > since_ms for one in told)
             gap_ms = reminder_gap_ms(case.rule, case.acked_ms is not None, count)
-            found.append((role, max([case.acked_ms or 0, *heard_ms]) + gap_ms))
+            found.append((role, max([since_ms if case.acked_ms is not None else 0, *heard_ms]) + gap_ms))
         return found
 
     def _parcel(self, person: Person, due: Sequence[tuple[Case, Notice]], now_ms: int) -> Parcel | None:
@@ -325,7 +327,7 @@ def parcel_key(person: Person, notices: Iterable[Notice]) -> str:
 
 def _due(notice: Notice, now_ms: int) -> bool:
     """What was noted under a clock that was ahead is due now: its time would only come when that time does."""
-    return notice.due_ms <= now_ms or notice.made_ms > now_ms + AHEAD_MS
+    return notice.due_ms <= now_ms or was_ahead(notice.made_ms, now_ms)
 
 
 def _items(person: Person, due: Sequence[tuple[Case, Notice]]) -> list[Item]:

@@ -15,8 +15,12 @@ Nine messages span gaps of 1 + 3 + 6 + 5 * 10 = 60 minutes at least: so no hour 
 it is six. What is urgent waits ten minutes at most.
 """
 _LONGEST_REMINDER_MS = 24 * HOUR_MS
-AHEAD_MS = 10 * MINUTE_MS
-"""What was noted further ahead of the clock than this was noted while the clock was wrong."""
+_AHEAD_MS = 10 * MINUTE_MS
+
+
+def was_ahead(t_ms: int, now_ms: int) -> bool:
+    """Whether a moment was noted while the clock was wrong: it lies further ahead than clocks are ever put right by."""
+    return t_ms > now_ms + _AHEAD_MS
 
 
 def due_ms(rule: Rule, telling: Telling, change: Transition, now_ms: int, ended: bool = False) -> int:

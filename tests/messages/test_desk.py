@@ -329,6 +329,32 @@ def test_a_clock_that_was_ahead_holds_nothing_back() -> None:
     assert brief(world.release()) == [("teacher", "raised", "news")]
 
 
+def _told_after_a_year_ahead(acknowledged: bool) -> list[tuple[str, str, str]]:
+    """What is told in thirty hours of a high alarm that began, and was told, while the clock was a year ahead."""
+    world = World(lab((TEACHER, CARETAKER, HEAD)), NOON + 365 * DAY)
+    one = world.raised(HIGH)
+    world.release()
+    if acknowledged:
+        world.change(one, Event.ACKNOWLEDGED)
+    world.now_ms = NOON
+    world.rebuild()
+    return brief(world.wait(30 * HOUR, 5 * MIN))
+
+
+def test_a_clock_that_was_ahead_holds_up_no_further_step() -> None:
+    """Nobody has acknowledged it: the other steps hear of it at once, each once, and reminders grow rare as ever."""
+    told = _told_after_a_year_ahead(acknowledged=False)
+    assert [role for role, _, why in told if why == "escalated"] == ["caretaker", "head"]
+    assert sum(role == "teacher" for role, _, why in told if why == "reminder") == 4, "after 0, 2, 6 and 14 h"
+
+
+def test_a_clock_that_was_ahead_ends_no_reminders() -> None:
+    """Acknowledged in a year's time, and it still stands: whoever was told is reminded all the same."""
+    told = _told_after_a_year_ahead(acknowledged=True)
+    assert {(role, why) for role, _, why in told} == {("teacher", "reminder")}
+    assert 1 <= len(told) <= 4
+
+
 def test_priorities_have_a_rank() -> None:
     """The desk knows every priority there is."""
     world = World(lab())
