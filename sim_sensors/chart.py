@@ -8,6 +8,7 @@ import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from itertools import pairwise
 from xml.sax.saxutils import escape
 
 from sim_sensors.story import ON_OFF, Panel, Place, Points, Span, Story
@@ -24,6 +25,7 @@ _NARROWEST = {"degC": 2.0, "% wet basis": 4.0, "%RH": 10.0, "mg/L": 2.0, "% of t
 _STYLE = """\
 text{font-family:sans-serif;font-size:13px;fill:#1c1c1c}
 .title{font-size:17px;font-weight:bold}.place{font-size:15px;font-weight:bold}.small{font-size:12px}
+.note{paint-order:stroke;stroke:#fff;stroke-width:4px}
 .truth{fill:none;stroke:#1c1c1c;stroke-width:1.6}.reading{fill:#0b62a3}.frame{fill:none;stroke:#8a8a8a}
 .grid{stroke:#e2e2e2}.lasting{font-size:10px;fill:#fff}.by{fill:#1c1c1c;stroke:#fff}.harm{fill:#a3151f}.fault{fill:url(#hatch);stroke:#555}
 .message{stroke:#6b2fa0;stroke-width:1.3;stroke-dasharray:5 3}.tag{font-weight:bold;fill:#6b2fa0}"""
@@ -153,12 +155,28 @@ def _panel(quantity: str, panel: Panel, times: _Times, y: float) -> Iterator[str
     yield _text(20, y + PANEL / 2 + LINE, panel.unit)
     inside = [(t, v) for t, v in panel.readings if low <= v <= high and times.holds(t)]
     yield "".join(f'<circle cx="{x:g}" cy="{at(v)}" r="1.4" class="reading"/>' for x, v in _thinned(inside, times))
-    line = " ".join(f"{x:g},{at(v)}" for x, v in _thinned(panel.truth, times))
-    yield f'<polyline points="{line}" class="truth"/>'
+    for piece in _pieces(panel.truth):
+        line = " ".join(f"{x:g},{at(v)}" for x, v in _thinned(piece, times))
+        yield f'<polyline points="{line}" class="truth"/>'
     outside = [v for _, v in panel.readings if not low <= v <= high]
     if outside:
         worst = f"{min(outside):g}" if min(outside) == max(outside) else f"{min(outside):g} to {max(outside):g}"
-        yield _text(LEFT + _PLOT - 6, y + PANEL - 6, f"{len(outside)} readings off the axis: {worst}", "small", "end")
+        many = "readings" if len(outside) > 1 else "reading"
+        yield _text(
+            LEFT + _PLOT - 6, y + PANEL - 6, f"{len(outside)} {many} off the axis: {worst}", "small note", "end"
+        )
+
+
+def _pieces(points: Points) -> Iterator[Points]:
+    """The points, parted where there was nothing to tell of for a while: no line is drawn across that."""
+    usual = sorted(after - before for (before, _), (after, _) in pairwise(points))
+    longest = 2 * usual[len(usual) // 2] if usual else 0
+    begin = 0
+    for n, ((before, _), (after, _)) in enumerate(pairwise(points), 1):
+        if after - before > longest:
+            yield points[begin:n]
+            begin = n
+    yield points[begin:]
 
 
 def _thinned(points: Points, times: _Times) -> list[tuple[float, float]]:

@@ -172,5 +172,5 @@ def wait_demo(demo: Demo, seconds: float | None, each: Callable[[], None], every
         left_s = every_s if ends is None else min(every_s, ends - time.monotonic())
         if left_s <= 0:
             return
-        demo.played.wait(left_s)
-        each()
+        if not demo.played.wait(left_s):
+            each()

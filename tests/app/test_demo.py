@@ -155,8 +155,8 @@ def test_each_kind_of_message_is_seen(demos: Demos) -> None:
     assert story.trouble == []
     subjects = [mail.subject for mail in story.mails]
     assert [kind for kind in KINDS if not any(one.startswith(kind) for one in subjects)] == []
-    assert any("Monday 2 Mar: " in one and "alarms stand" in one for one in subjects)
-    assert any("the week before Monday 2 Mar" in one for one in subjects)
+    assert any(one.startswith("Quillbrook School worm lab, Monday 2 Mar: ") for one in subjects), subjects
+    assert any("the week before Monday 2 Mar" in one for one in subjects), subjects
     assert {mail.to.partition("@")[0] for mail in story.mails} == {"teacher", "maintainer", "caretaker"}
     assert subjects[0].startswith("URGENT: Juniper, top tray: bedding moisture too low")
     told = " ".join(mail.body for mail in story.mails)

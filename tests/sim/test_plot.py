@@ -265,3 +265,15 @@ def test_probes_that_share_a_topic_and_readings_that_are_missing() -> None:
     assert counts == [60, 120]
     assert len(story.places["room"].panels["humidity"].readings) == 40
     assert len(story.places["room"].panels["temperature"].readings) == 60
+
+
+def test_no_line_is_drawn_where_there_was_nothing_to_tell() -> None:
+    """A tray that had no pocket of feed for half a day gets two lines for its pocket, not one across the gap."""
+    story = Story()
+    run = {"kind": "run", "scenario": "gap", "title": "A gap", "duration_ms": 25 * HOUR_MS}
+    story.add_fact({"time": truth.iso(START_MS), **run})
+    tray = {"kind": "state", "name": "tray", "place": "juniper/top", "phase": "now", "pocket_c": 20}
+    for hour in (*range(5), *range(20, 25)):
+        story.add_fact({"time": truth.iso(START_MS + hour * HOUR_MS), **tray})
+    story.finish()
+    assert len(re.findall(r'<polyline [^>]*class="truth"', chart.svg(story))) == 2
