@@ -50,7 +50,13 @@ stage() {
     report+=$(printf '%-28s %-7s %4d s' "$title" "$outcome" $((SECONDS - began)))$'\n'
 }
 
-run_tests() { "$bin/coverage" run -m pytest --durations=10 </dev/null | tee "$work/pytest.log"; }
+# As many at once as there are cores, four at most; the tests of one file stay together, since they share servers.
+run_tests() {
+    local workers
+    workers=$(nproc)
+    [ "$workers" -le 4 ] || workers=4
+    "$bin/coverage" run -m pytest -n "$workers" --dist loadfile --durations=10 </dev/null | tee "$work/pytest.log"
+}
 
 add_up() { "$bin/coverage" combine --quiet && "$bin/coverage" report --fail-under=90; }
 
