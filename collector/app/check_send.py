@@ -41,7 +41,7 @@ def check_send(home: Home, settings: Settings, now_ms: int) -> Iterator[Finding]
         return
     mail, chat = mail_of(settings), chat_of(settings)
     ways: dict[Addressee, list[str]] = {}
-    for person in everyone(lab, chat):
+    for person in (*lab.people, *everyone(lab, chat)[len(lab.people) :]):  # also by a chat that the settings lack
         for way in ways_to(person, mail):
             ways.setdefault(way, []).append(person.role)
     if not ways:

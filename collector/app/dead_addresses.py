@@ -126,7 +126,8 @@ class DeadAddresses:
 
     def _whom(self, way: Addressee) -> str:
         """The roles at an address: 'teacher and second teacher'."""
-        roles = [person.role for person in self._people if way in _all_ways(person)]
+        known = (*self._lab.people, *self._people)
+        roles = dict.fromkeys(person.role for person in known if way in _all_ways(person))
         return " and ".join(roles) if roles else "somebody who is no longer in lab.yaml"
 
 

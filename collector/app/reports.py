@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from datetime import date
 
 from collector.alarms.model import Rule
-from collector.app.assemble import mail_of
+from collector.app.assemble import chat_of, mail_of
 from collector.app.digest_view import digest_view, due_day
 from collector.app.home import Home
 from collector.app.settings import Settings
@@ -17,7 +17,7 @@ from collector.app.weekly_view import weekly_due, weekly_view
 from collector.domain.lab import Lab, Person
 from collector.messages import digest, weekly
 from collector.messages.letter import report
-from collector.messages.ways import Addressee, way_key, ways_to
+from collector.messages.ways import Addressee, reachable, way_key, ways_to
 from collector.store.batch import NewMessage
 from collector.store.journal import Journal
 from collector.store.reader import Reader
@@ -32,8 +32,8 @@ _LONGEST_MS = 60 * digest.DAY_MS
 
 def reports_of(home: Home, settings: Settings, lab: Lab, journal: Journal) -> "Reports":
     """For a run of the collector, from what its journal says of the last ones."""
-    mail = mail_of(settings)
-    return Reports(home, lab, lambda person: ways_to(person, mail), journal.meta())
+    mail, chat = mail_of(settings), chat_of(settings)
+    return Reports(home, lab, lambda person: ways_to(reachable(person, chat), mail), journal.meta())
 
 
 @dataclass(frozen=True, slots=True)

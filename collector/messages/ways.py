@@ -1,7 +1,7 @@
 """Which ways of reaching people there are."""
 
 import hashlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from collector.domain.lab import Lab, Person
@@ -25,7 +25,16 @@ def everyone(lab: Lab, chat: ChatSettings) -> tuple[Person, ...]:
     must not wait: no low alarms, no digest."""
     taken = {person.chat for person in lab.people}
     rest = (name for name in chat_names(chat) if name not in taken)
-    return (*lab.people, *(Person(name, "", ("medium", "high"), chat=name, digest=False) for name in rest))
+    return (
+        *(reachable(person, chat) for person in lab.people),
+        *(Person(name, "", ("medium", "high"), chat=name, digest=False) for name in rest),
+    )
+
+
+def reachable(person: Person, chat: ChatSettings) -> Person:
+    """Without a chat address that the settings do not have, where there is mail: `checkup` tells of it. Who has nothing
+    else keeps it, so that what fails there is told to the others."""
+    return replace(person, chat="") if person.email and person.chat not in chat_names(chat) else person
 
 
 def ways_to(person: Person, mail: MailSettings | None) -> tuple[Addressee, ...]:

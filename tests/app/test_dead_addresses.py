@@ -24,7 +24,7 @@ PEOPLE = (
     Person("maintainer", "maintainer@quillbrook.example", chat="maintainer-phone"),
 )
 LAB = Lab("Quillbrook School", "UTC", False, (), (), PEOPLE, telling=Telling(every_day(7 * 60, 21 * 60, "UTC")))
-NO_CHAT = ChatSettings()
+CHAT = ChatSettings(("json://chat.quillbrook.example/maintainer",), ("maintainer-phone",))
 
 
 @dataclass
@@ -34,7 +34,7 @@ class Desk:
     journal: Journal
     clock: FakeClock
     lab: Lab = LAB
-    chat: ChatSettings = NO_CHAT
+    chat: ChatSettings = CHAT
     log: list[str] = field(default_factory=list)
     failed: threading.Event = field(default_factory=threading.Event)
 
@@ -162,7 +162,7 @@ def test_at_night_only_what_is_urgent_calls(journal: Journal, clock: FakeClock) 
 
 def test_with_nobody_else_the_log_says_it_and_the_alarm_counts_it(journal: Journal, clock: FakeClock) -> None:
     """One person with one address: said once in the log; `mail-failing` sees the message as waiting for a day."""
-    desk = Desk(journal, clock, replace(LAB, people=PEOPLE[:1]))
+    desk = Desk(journal, clock, replace(LAB, people=PEOPLE[:1]), chat=ChatSettings())
     assert desk.dead.oldest_unsaid_ms(clock()) is None
     desk.fail("hot")
     failed_ms = clock()

@@ -38,6 +38,19 @@ def test_a_person_is_reached_by_each_way_they_have() -> None:
     assert ways_to(replace(both, chat=""), None) == (Addressee("file", "teacher@quillbrook.example"),)
 
 
+def test_a_chat_address_that_the_settings_lack_is_left_out_where_there_is_mail() -> None:
+    """A name for which there is no address fails each time and would have the others told of it; who has nothing else
+    keeps it, for then they must be told."""
+    chat = ChatSettings((URL,), ("class-chat",))
+    both = Person("teacher", "teacher@quillbrook.example", chat="teacher-phone")
+    lab = replace(LAB, people=(both, replace(both, chat="class-chat"), replace(both, email="")))
+    assert [(one.email != "", one.chat) for one in everyone(lab, chat)] == [
+        (True, ""),
+        (True, "class-chat"),
+        (False, "teacher-phone"),
+    ]
+
+
 def test_each_way_has_a_key_of_its_own_that_hides_the_address() -> None:
     """The same message by mail and by chat is two rows of the outbox."""
     mail, chat = Addressee("email", "teacher@quillbrook.example"), Addressee("chat", "teacher@quillbrook.example")
