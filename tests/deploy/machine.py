@@ -13,6 +13,11 @@ FILES = ("pyproject.toml", "README.md", "DEVELOPERS.md", "CHANGELOG.md", "LICENS
 ROOT = os.geteuid() == 0
 """Only root can give files to others; as anybody else the scripts leave all to whoever runs them, and say so."""
 
+_WITHOUT_COMPILING = """\
+#!/bin/sh
+[ "$1 $2" = "-m compileall" ] || exec {python} "$@"
+"""
+
 Snapshot = dict[str, tuple[object, ...]]
 
 
@@ -40,11 +45,14 @@ class Machine:
 
     def copy(self, folder: Path) -> "Machine":
         """As it stands, for a test of its own. The checkout is shared, and so is each file of the program, which nobody
-        writes in place."""
+        writes in place. Further releases are not compiled, which takes seconds and which the first one was."""
         made = Machine(folder)
         made.checkout = self.checkout
         made.tree.mkdir(parents=True)
-        subprocess.run(["cp", "-a", self.bin, folder], check=True)
+        made.bin.mkdir()
+        python, ours = made.bin / "python3.13", self.bin / "python3.13"
+        python.write_text(_WITHOUT_COMPILING.format(python=ours.resolve()) if ours.is_symlink() else ours.read_text())
+        python.chmod(0o755)
         for path in self.tree.iterdir():
             subprocess.run(["cp", "-al" if path.name == "opt" else "-a", path, made.tree], check=True)
         return made

@@ -112,10 +112,12 @@ def test_the_drill_restores_the_newest_backup(lab: Machine) -> None:
 
 
 def test_the_drill_tells_a_backup_that_cannot_be_restored(lab: Machine) -> None:
-    """A damaged one, one without a journal, or none at all ends with an error."""
+    """Rules with a mistake, a damaged journal, no journal, or no backup at all end with an error."""
     assert "holds no backup" in drill(lab, code=1)
     back_up(lab)
     (made,) = backups(lab)
+    (made / "rules" / "site.yaml").write_text("alarms: [")
+    assert "the rules in" in drill(lab, code=1)
     path = made / "traywarden.db"
     with path.open("r+b") as file:
         file.seek(4096)
@@ -124,14 +126,6 @@ def test_the_drill_tells_a_backup_that_cannot_be_restored(lab: Machine) -> None:
     path.unlink()
     assert "holds no journal" in drill(lab, code=1)
     assert [path.name for path in backups(lab)] == [made.name]
-
-
-def test_the_drill_reads_the_rules_too(lab: Machine) -> None:
-    """Readings alone run no lab."""
-    back_up(lab)
-    (made,) = backups(lab)
-    (made / "rules" / "site.yaml").write_text("alarms: [")
-    assert "rules" in drill(lab, code=1)
 
 
 def test_a_backup_is_of_the_home_it_is_given(lab: Machine, tmp_path: Path) -> None:

@@ -217,6 +217,9 @@ def test_a_folder_that_vanishes_stalls(tmp_path: Path) -> None:
 
 def test_a_home_is_locked_on_a_full_disk_too(tmp_path: Path) -> None:
     """The number of the process finds no room; the lock holds all the same, and is told without that number."""
-    with no_file_beyond(0), HomeLock(tmp_path):
-        with pytest.raises(HomeLocked, match=r"a collector is running here; stop it first"):
-            HomeLock(tmp_path).acquire()
+    with (
+        no_file_beyond(0),
+        HomeLock(tmp_path),
+        pytest.raises(HomeLocked, match=r"a collector is running here; stop it first"),
+    ):
+        HomeLock(tmp_path).acquire()
