@@ -111,9 +111,9 @@ def test_no_function_is_too_long() -> None:
 def test_every_package_folder_is_a_package() -> None:
     """Each folder with Python in it has an __init__.py, so that it is installed, typed and checked.
 
-    Not what runs on a probe's board, under MicroPython, nor what stands in for its parts.
+    Not scripts of their own, nor what runs on a probe's board, under MicroPython, or stands in for its parts.
     """
-    folders = {str(Path(name).parent) for name in PYTHON} - {".", "deploy/probe", "tests/probe/stand-ins"}
+    folders = {str(Path(name).parent) for name in PYTHON} - {".", "deploy", "deploy/probe", "tests/probe/stand-ins"}
     assert sorted(folder for folder in folders if f"{folder}/__init__.py" not in PYTHON) == []
 
 
