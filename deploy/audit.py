@@ -4,8 +4,9 @@
     audit.py licences FILE           run by the environment that holds these packages: installed as pinned, licence
                                      named and allowed, not given up by its makers
     audit.py index REPORT            what the index says, from `pip install --dry-run --report`: nothing withdrawn
+    audit.py holes REPORT            what pip-audit found, from its report in JSON
 
-Prints a line for each finding; exit 1 where there is one.
+Prints a line for each finding; exit 1 where there is one, 3 where there is none and a package could not be looked at.
 """
 
 import json
@@ -14,6 +15,7 @@ import sys
 from collections.abc import Iterator
 from importlib.metadata import PackageNotFoundError, metadata
 from pathlib import Path
+from typing import Any
 
 ALLOWED = (
     "MIT", "MIT-0", "MIT-CMU", "BSD", "BSD-2-Clause", "BSD-3-Clause", "0BSD", "ISC", "Apache-2.0", "PSF-2.0", "MPL-2.0",
@@ -117,6 +119,18 @@ def check_index(report: Path) -> Iterator[str]:
             yield f"{plain(about['name'])}: its makers have given it up"
 
 
+def check_holes(report: Path) -> Iterator[str]:
+    for one in _audited(report):
+        for hole in one.get("vulns", ()):
+            better = ", ".join(hole["fix_versions"]) or "no version yet"
+            yield f"{one['name']}: {one['version']} has {hole['id']}; mended in {better}"
+
+
+def _audited(report: Path) -> list[dict[str, Any]]:
+    found: list[dict[str, Any]] = json.loads(report.read_text(encoding="utf-8"))["dependencies"]
+    return found
+
+
 def main(arguments: list[str]) -> int:
     match arguments:
         case ["pins", *files] if files:
@@ -125,12 +139,21 @@ def main(arguments: list[str]) -> int:
             findings = check_installed(Path(file))
         case ["index", report]:
             findings = check_index(Path(report))
+        case ["holes", report]:
+            findings = check_holes(Path(report))
         case _:
             sys.stderr.write(f"{__doc__}\n")
             return 2
     lines = list(findings)
     sys.stdout.write("".join(f"{line}\n" for line in lines))
-    return 1 if lines else 0
+    if lines:
+        return 1
+    unknown = (
+        [one["name"] for one in _audited(Path(arguments[1])) if "skip_reason" in one] if arguments[0] == "holes" else []
+    )
+    if unknown:
+        sys.stderr.write(f"the advisories at hand know nothing of {len(unknown)} packages, such as {unknown[0]}\n")
+    return 3 if unknown else 0
 
 
 if __name__ == "__main__":

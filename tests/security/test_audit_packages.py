@@ -107,6 +107,19 @@ def test_what_was_withdrawn_is_found(tmp_path: Path) -> None:
     )
 
 
+def test_a_known_hole_is_found_and_an_unknown_package_is_not_called_good(tmp_path: Path) -> None:
+    """As pip-audit's report says it; what it skipped, it has not looked at."""
+    report = tmp_path / "holes.json"
+    holes = [{"id": "CVE-1", "fix_versions": ["2", "3"]}]
+    for listed, expected in (
+        ([{"name": "one", "version": "1", "vulns": []}], (0, [])),
+        ([{"name": "one", "version": "1", "vulns": holes}], (1, ["one: 1 has CVE-1; mended in 2, 3"])),
+        ([{"name": "one", "version": "1", "vulns": []}, {"name": "two", "skip_reason": "not found"}], (3, [])),
+    ):
+        report.write_text(json.dumps({"dependencies": listed, "fixes": []}), encoding="utf-8")
+        assert audit("holes", report) == expected
+
+
 def test_the_command_tells_good_from_not_checked(tmp_path: Path) -> None:
     """Offline it looks at pins and licences and says so; a part that cannot run is never called good."""
     done = run(PYTHON=sys.executable)

@@ -1,11 +1,15 @@
 """Bounds on what one series, one turn and one waiting batch may hold, each at its edge."""
 
+from pathlib import Path
+
 from hypothesis import given
 from hypothesis import strategies as st
 
+from collector.domain.readings import Why
 from collector.intake.allowance import CHANGES, READINGS, Allowance, Allowances
 from collector.intake.inbox import ENOUGH_BYTES
 from collector.store.batch import REJECTED_KEPT, UNPLACED_KEPT, Batch, RejectedRow, Unplaced
+from tests.app.hand_lab import START, ByHand
 from tests.intake.small_lab import NOW, Room
 
 TOPIC = "worms/juniper/top"
@@ -108,3 +112,28 @@ def test_a_batch_that_waits_for_a_full_disk_stays_small() -> None:
     assert (len(batch.rejected), len(batch.unplaced)) == (REJECTED_KEPT, UNPLACED_KEPT)
     assert batch.rejected[0].t_ms == NOW + 500
     assert next(iter(batch.unplaced)) == ("t", "500")
+
+
+def test_readings_of_a_series_that_raves_are_kept_and_not_judged(tmp_path: Path) -> None:
+    """After 2,000 alarm changes of one channel its readings are stored as late, which replay leaves out too; another
+    channel of the lab goes on being judged, and after a while the first is judged again."""
+    lab = ByHand(tmp_path / "home")
+    lab.now_ms = START + 3_300 * 60_000
+    for first in range(0, 3_200, 400):
+        for minute in range(first, first + 400):
+            lab.tray(minute, 30.25 if minute % 2 else 28.75)
+        lab.commit()
+    changes = len([one for one in lab.history() if one[0] == "bedding-hot"])
+    late = [bool(int(str(why)) & Why.LATE) for _, _, _, why in lab.rows()]
+    assert changes == 2_399
+    assert (len(late), late.count(True)) == (3_200, 800)
+    ((detail,),) = lab.ask("SELECT detail FROM events WHERE kind = 'too many alarm changes'")
+    assert detail == "juniper-top temperature at juniper/top: its readings are kept and not judged for now"
+    lab.say("worms/maple/top", f'{{"at":{lab.now_ms // 1000},"bed":{{"temperature":90}}}}')
+    lab.commit()
+    assert lab.history()[-1][1] == "maple/top"
+    lab.now_ms += 401 * 60_000
+    lab.tray(lab.now_ms / 60_000 - START / 60_000, 21.0)
+    lab.commit()
+    assert not int(str(lab.rows()[-1][3])) & Why.LATE
+    lab.close()

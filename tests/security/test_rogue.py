@@ -8,16 +8,16 @@ from tests.security.siege import Siege, Toll
 
 pytestmark = pytest.mark.service
 MOST = {
-    "junk": 10_000,
+    "junk": 8_000,
     "names": 20_000,
-    "topics": 10_000,
-    "readings": 12_000,
-    "crowded": 400,
-    "times": 5_000,
-    "nested": 1_000,
-    "costly": 200,
-    "stolen": 5_000,
-    "controls": 5_000,
+    "topics": 6_000,
+    "readings": 9_000,
+    "crowded": 250,
+    "times": 3_000,
+    "nested": 600,
+    "costly": 120,
+    "stolen": 3_000,
+    "controls": 3_000,
     "huge": 3,
 }
 """Kind of attack -> messages. Measured on two busy cores: 0.3 to 0.9 s of delay, 67 to 90 MB, 8 MB of database."""
@@ -42,7 +42,7 @@ def tolls(siege: Siege) -> dict[str, Toll]:
 def test_every_attack_is_carried_out_at_full_length(tolls: dict[str, Toll]) -> None:
     """No attack is a blank: all messages left, but the 10 MB ones, over which the broker ends the connection."""
     assert {kind: toll.sent for kind, toll in tolls.items()} == MOST
-    assert sum(toll.sent_mb for toll in tolls.values()) > 80
+    assert sum(toll.sent_mb for toll in tolls.values()) > 50
 
 
 def test_the_other_probe_is_heard_all_the_while(tolls: dict[str, Toll]) -> None:
@@ -60,7 +60,7 @@ def test_memory_stays_bounded(tolls: dict[str, Toll]) -> None:
 
 def test_the_disk_stays_bounded(tolls: dict[str, Toll]) -> None:
     """What nobody claims or can read is 500 rows each; readings and alarm changes end at what one channel may bring,
-    though 240,000 readings and 2,000 hot hours were sent."""
+    though 150,000 readings and 1,500 hot hours were sent."""
     assert sum(toll.database_mb for toll in tolls.values()) < DATABASE_MB
     for toll in tolls.values():
         assert toll.rows["unplaced"] <= 500
@@ -77,5 +77,5 @@ def test_the_collector_says_so_and_goes_on(siege: Siege, tolls: dict[str, Toll])
     assert "mistake in the program" not in siege.watch.log
     assert "Traceback" not in siege.watch.log
     assert len(siege.watch.log) < 5_000
-    assert siege.watch.status()["rejected"] > 20_000
+    assert siege.watch.status()["rejected"] > 10_000
     assert siege.watch.stop() == 0
