@@ -31,6 +31,7 @@ def status(home: Home, lab: Lab | None, now_ms: int, stale_ms: int = STALE_MS) -
             "backlog": watch.backlog if watch is not None else 0,
             "rejected": counters.get("rejected", 0),
             "duplicates": counters.get("duplicates", 0),
+            "too_many": counters.get("too_many", 0),
             "unplaced": len(reader.unplaced()),
             "watch": watch_words(watch, now_ms, stale_ms),
             "probes": probe_rows(series, newest, lab),

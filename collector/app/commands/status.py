@@ -46,6 +46,8 @@ def show(found: dict[str, Any], *, us: bool) -> None:
         f"readings   {found['readings']} held, {found['backlog']} waiting, {found['rejected']} messages unreadable, "
         f"{found['unplaced']} readings nobody claims"
     )
+    if found["too_many"]:
+        say(f"not kept   {found['too_many']} readings, far more than a probe should send: deploy/THREATS.md")
     outbox = found["outbox"]
     say(
         f"outbox     {outbox['waiting']} waiting, {outbox['sent']} sent, {outbox['failed']} failed, "
