@@ -39,6 +39,7 @@ _SEED = 1
 _TICK_LAG_MS = 500
 """Real time for readings on their way."""
 _ENDS_WITHIN_S = 40
+_CONNECTS_WITHIN_S = 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +64,20 @@ class Catcher:
         body = text.get_content() if text is not None else ""
         self._on_mail(CaughtMail(", ".join(envelope.rcpt_tos), str(message["Subject"]), body))
         return "250 2.0.0 kept"
+
+
+class _Clock:
+    """Stands at the beginning of the story until it is let go, so that no reading is sent before somebody listens."""
+
+    def __init__(self, start_ms: int, pace: float) -> None:
+        self._start_ms, self._pace = start_ms, pace
+        self._now: Now | None = None
+
+    def go(self) -> None:
+        self._now = scaled_now(self._start_ms, self._pace)
+
+    def __call__(self) -> int:
+        return self._start_ms if self._now is None else self._now()
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,13 +132,23 @@ def running_demo(
             heartbeat=Heartbeat(),
             board=Board(port=board_port, url=f"http://127.0.0.1:{board_port}", link_secret=secret),
         )
-        demo = Demo(home, scaled_now(start_ms, pace), [], threading.Event(), settings.board.url, pace)
+        clock = _Clock(start_ms, pace)
+        demo = Demo(home, clock, [], threading.Event(), settings.board.url, pace)
         stop = threading.Event()
-        daemon = Daemon(home, settings, demo.now, log, round(_TICK_LAG_MS * pace), pace)
+        connected = threading.Event()
+
+        def heard(line: str) -> None:
+            if line.startswith("broker ") and " connected" in line:
+                connected.set()
+            log(line)
+
+        daemon = Daemon(home, settings, demo.now, heard, round(_TICK_LAG_MS * pace), pace)
         desk = LinkDesk(home, secret, demo.now, log, Waiting(stale_ms=round(STALE_MS * pace)))
         serving = serving_of(desk, settings.board, log)
         _start(stack, demo, "collector", daemon.run, daemon.stop)
         _start(stack, demo, "board", serving.run, serving.stop)
+        connected.wait(_CONNECTS_WITHIN_S)
+        clock.go()
         _start(stack, demo, "simulator", lambda: _play(broker_port, demo, scenario, stop), stop.set)
         telling = demo_people.events(scenario, start_ms, home, on_caption)
         _start(stack, demo, "people", lambda: demo_people.act(telling, demo.now, pace, stop), stop.set)

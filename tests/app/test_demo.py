@@ -176,7 +176,7 @@ def test_captions_stand_between_the_lines(demos: Demos) -> None:
     """After the introduction, each with its lab time."""
     head, _, rest = demos.for_people.out.partition("lab time ")
     assert ">>" not in head
-    assert "\n>> 00:50  Ten to one, on Monday night." in rest
+    assert "\n>> 00:40  Twenty to one, on Monday night." in rest
 
 
 def test_control_c_ends_it_in_order(demos: Demos) -> None:
