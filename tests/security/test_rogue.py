@@ -77,5 +77,8 @@ def test_the_collector_says_so_and_goes_on(siege: Siege, tolls: dict[str, Toll])
     assert "mistake in the program" not in siege.watch.log
     assert "Traceback" not in siege.watch.log
     assert len(siege.watch.log) < 5_000
-    assert siege.watch.status()["rejected"] > 10_000
+    status = siege.watch.status()
+    assert status["rejected"] > 10_000
+    assert status["too_many"] > 30_000
+    assert f"not kept   {status['too_many']} readings" in siege.watch.run("status")
     assert siege.watch.stop() == 0
