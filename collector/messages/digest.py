@@ -4,6 +4,7 @@ probes need care, and on the last day before a break what will happen meanwhile.
 Pure: `app/digest_view.py` gathers the view, `sections` puts it into words.
 """
 
+from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -192,8 +193,9 @@ class _Teller:
             if concerns(self.person, one.series.place, self.view.lab):
                 groups.setdefault((one.series.place, self.wrong(one.rule, one.series)), []).append(one)
         for (place, what), times in groups.items():
-            last = max(times, key=lambda one: one.to_ms)
-            often = "" if len(times) == 1 else f", {len(times)} times, the last"
+            last = max(times, key=lambda one: (one.to_ms, -one.from_ms))
+            count = max(Counter(one.rule.name for one in times).values())  # hot and warm together are once
+            often = "" if count == 1 else f", {count} times, the last"
             span = f"{self.when(last.from_ms)} to {self.when(last.to_ms)} ({show_duration(last.to_ms - last.from_ms)})"
             yield f"{self.label(place)}: {what}{often} {span}"
 

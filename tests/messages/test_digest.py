@@ -148,6 +148,9 @@ def test_what_came_and_went_is_one_line_an_alarm() -> None:
         "Juniper, top tray: bedding temperature too high Sunday 22:00 to Sunday 23:00 (1 h)",
         "Room: air temperature too high, 3 times, the last 03:00 to 03:20 (20 min)",
     )
+    warm = Past(replace(HOT, name="bedding-warm"), TOP_TEMPERATURE, at(2, 21), at(2, 23))
+    both = told(replace(QUIET, past=(once, warm)))["Came and went since the last digest"]
+    assert both == ("Juniper, top tray: bedding temperature too high Sunday 21:00 to Sunday 23:00 (2 h)",)
 
 
 def test_probes_that_need_care_are_named() -> None:
