@@ -59,22 +59,31 @@ class Desk:
         self._look_ms = None
         occurrence = occurrence_of(change)
         if change.annunciates and occurrence not in self._cases:
+            self._show(change.key)
             self._cases[occurrence] = Case(rule, series, change, later=self._later(rule, series))
         case = self._cases.get(occurrence)
         if case is None:
             return
+        ended = case.ends_hidden(change) or ends(change)
         case.follow(change)
         if not case.unanswered:
             self._settle_all(case.needless(), Fate.DROPPED, now_ms)
         if change.annunciates:
             self._call(case, now_ms)
-        elif ends(change):
+        elif ended:
+            case.hidden = False
             self._end(case, change, now_ms)
         elif is_told(change):
             self._latched(case, change, now_ms)
         elif change.before in STANDING and not case.standing and change.event is not Event.RESET:
             self._settle_all(case.unsaid(), Fate.DROPPED, now_ms)  # by order or by design nobody is called
         self._forget(case)
+
+    def _show(self, key: AlarmKey) -> None:
+        """The alarm calls anew: no end of what was suppressed before is to come."""
+        for case in [one for one in self._cases.values() if one.hidden and one.call.key == key]:
+            case.hidden = False
+            self._forget(case)
 
     def digested(self, role: str, message: str, now_ms: int) -> None:
         """The digest `message` has gone to that person: what was left for it is told."""

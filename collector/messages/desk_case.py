@@ -41,6 +41,8 @@ class Case:
     standing: bool = True
     acked_ms: int | None = None
     later: Sequence[Person] = ()
+    hidden: bool = False
+    """It stood and was then suppressed by design, a tray that was just watered say: its end is still news."""
     notices: dict[NoticeKey, Notice] = field(default_factory=dict)
 
     @property
@@ -79,13 +81,22 @@ class Case:
     def stands(self, state: AlarmState | None) -> None:
         """As the journal has it: this occurrence or none."""
         _, raised_ms = self.occurrence
-        self.standing = state is not None and state.state in STANDING and state.raised_ms == raised_ms
+        mine = state is not None and state.raised_ms == raised_ms
+        self.standing = state is not None and mine and state.state in STANDING
+        self.hidden = state is not None and mine and state.state is State.SUPPRESSED and state.active
         acknowledged = state is not None and self.standing and state.state is State.ACKNOWLEDGED
         self.acked_ms = None if state is None or not acknowledged else state.acked_ms or raised_ms
+
+    def ends_hidden(self, change: Transition) -> bool:
+        """Whether its condition goes while it is suppressed, or has gone by the time that it no longer is."""
+        gone = change.event is Event.UNSUPPRESSED and change.after is State.NORMAL
+        return self.hidden and (change.event is Event.CLEARED or gone)
 
     def follow(self, change: Transition) -> None:
         """Whatever happened to it, whether people hear of that or not."""
         self.standing = change.after in STANDING
+        by_design = change.event is Event.SUPPRESSED and change.before in STANDING
+        self.hidden = change.after is State.SUPPRESSED and (self.hidden or by_design)
         if change.annunciates:
             self.call, self.acked_ms = change, None
         elif change.event is Event.ACKNOWLEDGED:
@@ -94,7 +105,7 @@ class Case:
     @property
     def over(self) -> bool:
         """Nothing more can come of it."""
-        return not self.standing and not self.unsaid()
+        return not self.standing and not self.hidden and not self.unsaid()
 
 
 def call_of(notices: list[Notice]) -> Transition | None:

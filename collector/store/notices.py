@@ -17,7 +17,7 @@ _OPEN = """
     UNION SELECT * FROM notices WHERE settled_ms >= ?1
     UNION SELECT n.* FROM notices n JOIN alarm_states s
         ON s.rule = n.rule AND s.series = n.series AND s.raised_ms = n.occurrence_ms
-        WHERE s.state IN ('unacknowledged', 'acknowledged', 'returned-unacknowledged')
+        WHERE s.state IN ('unacknowledged', 'acknowledged', 'returned-unacknowledged', 'suppressed')
     UNION SELECT n.* FROM notices w JOIN notices n
         ON n.role = w.role AND n.rule = w.rule AND n.series = w.series AND n.occurrence_ms = w.occurrence_ms
         WHERE w.fate IN ('waiting', 'digest')

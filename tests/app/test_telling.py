@@ -6,7 +6,8 @@ from pathlib import Path
 import pytest
 
 from collector.app.catching_up import BACKLOG_MESSAGES, CATCH_UP_S, CAUGHT_UP_S, CatchingUp
-from tests.app.hand_lab import START, ByHand
+from tests.app.hand_lab import DRY_LATER, START, ByHand, rules_of
+from tests.app.lab import HOT_AT_ONCE
 
 HOUR_MIN = 60
 
@@ -128,3 +129,45 @@ def test_catching_up_lasts_as_long_as_a_backlog_comes_in_and_a_minute_at_most() 
     for second in range(200, 400):
         state.took(BACKLOG_MESSAGES, float(second))
     assert not state.gathering(200.0 + CATCH_UP_S + CAUGHT_UP_S)
+
+
+_HEEDS_WATERING = DRY_LATER.replace("    priority: medium\n", "    priority: high\n    not_while: watered within 1 h\n")
+WATERED = {"kind": "watered", "place": "juniper/top", "by": "class 4b"}
+
+
+@pytest.fixture
+def dry(tmp_path: Path) -> Iterator[ByHand]:
+    """Told of a dry tray at minute three; at minute nine a class notes that it watered, which keeps the alarm quiet."""
+    lab = ByHand(tmp_path / "dry", rules_of(HOT_AT_ONCE + _HEEDS_WATERING))
+    _minutes(lab, range(10), 0.55)
+    assert lab.pipeline.note("diary-add", WATERED, lab.now_ms, lab.now_ms).startswith("noted")
+    lab.commit()
+    yield lab
+    lab.close()
+
+
+def _minutes(lab: ByHand, minutes: range, moisture: float) -> None:
+    for minute in minutes:
+        lab.settle(minute)
+        lab.tray(minute, 21.0, moisture)
+        lab.pipeline.tick(lab.now_ms - 5_000)
+        lab.commit()
+
+
+@pytest.mark.parametrize("restart", [False, True])
+def test_a_tray_that_was_watered_is_told_to_be_well_again(dry: ByHand, restart: bool) -> None:
+    """Once its moisture is back, not only after the hour, and once; also where the collector starts anew in between."""
+    _minutes(dry, range(10, 12), 0.58)
+    if restart:
+        dry.restart()
+    _minutes(dry, range(12, 90), 0.78)
+    assert [str(subject).partition(":")[0] for _, subject in _outbox(dry)] == ["URGENT", "BACK TO NORMAL"]
+    assert [event for event, _ in _fates(dry)] == ["raised", "cleared"]
+
+
+def test_a_tray_that_is_still_dry_after_the_hour_calls_anew(dry: ByHand) -> None:
+    """No end is told that was none; then, once it is well, one."""
+    _minutes(dry, range(10, 75), 0.56)
+    assert [str(subject).partition(":")[0] for _, subject in _outbox(dry)] == ["URGENT", "URGENT"]
+    _minutes(dry, range(75, 90), 0.78)
+    assert [str(subject).partition(":")[0] for _, subject in _outbox(dry)] == ["URGENT", "URGENT", "BACK TO NORMAL"]
