@@ -1,10 +1,11 @@
 """Amounts: how much water or dry bedding brings a tray back to where worms do well. Pure."""
 
+from typing import Protocol
+
 from collector.alarms.model import Kind, Rule
-from collector.domain.lab import Place, PlaceKind, Series
+from collector.domain.lab import Lab, Place, PlaceKind, Series
 from collector.domain.units import show_mass, show_value, show_volume
 from collector.husbandry.moisture import dry_bedding_to_add_kg, water_to_add_l
-from collector.messages.facts import Facts
 
 GOAL_PCT = 77.5
 """Middle of the comfortable band of bedding moisture, 70 to 85 % wet basis (Kaplan et al. 1980; Edwards 2004, table
@@ -20,7 +21,18 @@ _LEAST_L, _LEAST_KG = 0.05, 0.05
 """Less than this rounds to nothing."""
 
 
-def advice(rule: Rule, series: Series, facts: Facts, now_ms: int) -> str:
+class Moistures(Protocol):
+    """What an amount follows from; part of `Facts`."""
+
+    @property
+    def lab(self) -> Lab: ...
+
+    def place_moisture(self, place: str, now_ms: int) -> float | None:
+        """The newest usable moisture of a tray, % wet basis; None where there is none or it is old."""
+        ...
+
+
+def advice(rule: Rule, series: Series, facts: Moistures, now_ms: int) -> str:
     """What to add, and how much, for an alarm about the moisture of a tray: the amount in the first sentence, how in
     the next. Empty where nothing can be said or nothing is needed."""
     place, dry = _tray(series, facts), _too_dry(rule, series)
@@ -30,13 +42,13 @@ def advice(rule: Rule, series: Series, facts: Facts, now_ms: int) -> str:
     return _water(place.dry_kg, level, facts) if dry else _bedding(place.dry_kg, level, facts)
 
 
-def lacks_mass(rule: Rule, series: Series, facts: Facts) -> bool:
+def lacks_mass(rule: Rule, series: Series, facts: Moistures) -> bool:
     """Whether an amount could be given if the lab file said what this tray's bedding weighs."""
     place = _tray(series, facts)
     return place is not None and place.dry_kg is None and _too_dry(rule, series) is not None
 
 
-def _tray(series: Series, facts: Facts) -> Place | None:
+def _tray(series: Series, facts: Moistures) -> Place | None:
     place = facts.lab.by_id.get(series.place)
     return place if place is not None and place.kind is PlaceKind.TRAY else None
 
@@ -58,7 +70,7 @@ def _too_dry(rule: Rule, series: Series) -> bool | None:
             return None
 
 
-def _water(dry_kg: float, level: float, facts: Facts) -> str:
+def _water(dry_kg: float, level: float, facts: Moistures) -> str:
     amount_l = water_to_add_l(dry_kg, level, GOAL_PCT)
     if amount_l is None or amount_l < _LEAST_L:
         return ""
@@ -71,7 +83,7 @@ def _water(dry_kg: float, level: float, facts: Facts) -> str:
     )
 
 
-def _bedding(dry_kg: float, level: float, facts: Facts) -> str:
+def _bedding(dry_kg: float, level: float, facts: Moistures) -> str:
     amount_kg = dry_bedding_to_add_kg(dry_kg, level, NOT_ABOVE_PCT, _DRY_PCT)
     if amount_kg is None or amount_kg < _LEAST_KG:
         return ""

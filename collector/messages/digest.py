@@ -16,6 +16,7 @@ from collector.domain.lab import Lab, Person, Place, PlaceKind, Series
 from collector.domain.readings import Stored
 from collector.domain.units import show_duration, show_value
 from collector.husbandry.outlook import TrayOutlook
+from collector.messages.advice import advice
 from collector.messages.brewwords import brew_line
 from collector.messages.localtime import clock_time, day_words, utc
 from collector.messages.meaning import usable
@@ -34,6 +35,8 @@ _DRAIN_AFTER_DAYS = 7
 """Common practice, no source."""
 HANDS = "Afterwards everybody washes their hands with soap and running water, 20 s or more"
 """CDC, hand washing; bedding, leachate and tea are not sanitised."""
+_FRESH_MS = 6 * 3_600_000
+"""Amounts follow from no older moisture than this, as in the alarms' own messages."""
 _STALE_MS = 2 * 3_600_000
 _ORDER = list(Priority)
 
@@ -76,6 +79,12 @@ class DigestView:
     outlook: Sequence[TrayOutlook] = ()
     back_ms: int | None = None
     """On the last day before a break: when somebody is back."""
+
+    def place_moisture(self, place: str, now_ms: int) -> float | None:
+        """The newest usable moisture of a tray, from which amounts follow; None where it is old."""
+        here = [last for one, last in self.newest if (one.place, one.measure) == (place, "bedding_moisture")]
+        newest = max(filter(usable, here), key=lambda last: last.t_ms, default=None)
+        return None if newest is None or now_ms - newest.t_ms > _FRESH_MS else newest.value
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,8 +161,13 @@ class _Teller:
             seen = "somebody is on it" if one.acknowledged else "nobody has acknowledged it"
             yield (
                 f"{self.label(one.series.place)}: {self.wrong(one.rule, one.series)}, since {self.when(one.since_ms)};"
-                f" {one.rule.priority.value} priority, {seen}. {_first_sentence(one.rule.corrective_action)}"
+                f" {one.rule.priority.value} priority, {seen}. {self._what_to_do(one)}"
             )
+
+    def _what_to_do(self, one: Standing) -> str:
+        """The amount, where one follows; else how the alarm's own text begins."""
+        amount = advice(one.rule, one.series, self.view, self.view.now_ms)
+        return _first_sentence(amount or one.rule.corrective_action)
 
     def tasks(self) -> Iterator[str]:
         for place in self._places(PlaceKind.BIN):

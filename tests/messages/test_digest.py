@@ -106,6 +106,20 @@ def test_a_bin_that_is_too_warm_or_too_wet_is_not_fed() -> None:
         assert any(line.startswith("Maple: look into the last feed pocket") for line in lines)
 
 
+def test_a_dry_tray_has_its_amount() -> None:
+    """What to add follows from the tray's mass and its moisture this morning, as in the alarm's own message: 1.5 kg of
+    dry bedding take 1.5 (77.5/22.5 - 65/35) = 2.4 L, a litre a day. From an old reading nothing follows."""
+    dry = replace(HOT, kind=Kind.LOW, measure="bedding_moisture", corrective_action="Water the tray today.")
+    stands = Standing(dry, TOP_MOISTURE, at(3, 5, 10), acknowledged=False)
+    lab = replace(SCHOOL, places=tuple(replace(one, dry_kg=1.5) if one is TOP else one for one in SCHOOL.places))
+    view = replace(QUIET, lab=lab, standing=(stands,), newest=(reading(TOP_MOISTURE, 65.0),))
+    assert (
+        "Add about 2.4 L of water over the whole tray, no more than 1.0 L of it a day." in told(view)["Standing now"][0]
+    )
+    old = replace(view, newest=(reading(TOP_MOISTURE, 65.0, at(2, 20)),))
+    assert "Water the tray today." in told(old)["Standing now"][0]
+
+
 def test_the_check_knows_what_was_done_last() -> None:
     """Feeding and draining are only asked for when they are due; a squeeze test of any tray counts for its bin."""
     diary = (
