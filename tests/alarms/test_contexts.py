@@ -212,8 +212,8 @@ def test_a_struck_brew_runs_no_more() -> None:
 
 
 def test_a_brew_has_just_started_for_a_while_after_its_start() -> None:
-    """Counted from the start that was noted, known from the note on; a late note or a strike shortens it; elsewhere than
-    at a brewer any brew counts."""
+    """Counted from the start that was noted, known from the note on; a late note or a strike shortens it; elsewhere
+    than at a brewer any brew counts."""
     started = parse_condition("brew started within 5 min")
     now = Contexts(LAB, brews=[brew(1, T0)])
     assert now.spans(started, "kettle", T0 - DAY, T0 + DAY) == [(T0, T0 + 5 * MIN)]

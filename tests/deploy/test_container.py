@@ -88,12 +88,12 @@ def test_its_command_runs_where_nothing_but_the_lab_can_be_written(tmp_path: Pat
     if ROOT:
         for path in (home, *home.rglob("*")):
             shutil.chown(path, 990, 990)
-        for folder in (tmp_path, *list(tmp_path.parents)[:2]):
-            folder.chmod(0o755)
+        for folder in (tmp_path, *list(tmp_path.parents)[:3]):
+            folder.chmod(folder.stat().st_mode | 0o055)
     entry = [word.replace("/opt/traywarden/venv/bin/python", sys.executable) for word in json.loads(last("ENTRYPOINT"))]
     command = [*entry, *json.loads(last("CMD"))]
     mounts = f"mount --make-rprivate / && mount --bind {home} {home} && mount -o remount,bind,ro / && "
-    mounts += "for at in /tmp /work /home /dev/shm; do ! mountpoint -q $at || mount -o remount,bind,ro $at; done; "
+    mounts += "for at in /tmp /home /dev/shm; do ! mountpoint -q $at || mount -o remount,bind,ro $at; done; "
     dropped = "setpriv --reuid 990 --regid 990 --clear-groups --no-new-privs --bounding-set -all" if ROOT else "exec"
     probe = f"! {dropped.replace('exec', '')} touch {tmp_path}/spoilt 2>/dev/null || exit 77; "
     shell = f"{mounts}{probe}exec {dropped.replace('exec', '')} {' '.join(command)}"
