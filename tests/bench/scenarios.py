@@ -3,14 +3,18 @@ nothing.
 
 By itself a few seeds of the short scenarios; with --whole every scenario over SEEDS and, apart from them, over seeds
 that no rule was ever tuned on.
+
+    python -m tests.bench.scenarios NAME SEED MESSAGES.jsonl    what people were told in one story, for sim-sensors plot
 """
 
+import json
 import sys
 import tempfile
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
+from sim_sensors import truth
 from sim_sensors.scenarios import load, names
 from tests.bench.playing import DAY_MS, play
 from tests.bench.scoring import Score, score, together
@@ -95,3 +99,17 @@ def _row(name: str, one: Score) -> tuple[str, ...]:
         "-" if lead is None else f"{lead:.1f}",
         "-" if off is None else f"{off:.0f}",
     )
+
+
+def _write_messages(name: str, seed: int, path: Path) -> None:
+    """Each message once, at the place of its worst alarm."""
+    with tempfile.TemporaryDirectory(prefix="traywarden-score-") as folder:
+        told = play(load(name), seed, Path(folder)).told
+    first = {(one.t_ms, one.role): one for one in reversed(told) if one.why != "digest"}
+    with path.open("w", encoding="utf-8") as out:
+        for one in sorted(first.values(), key=lambda one: one.t_ms):
+            out.write(json.dumps({"time": truth.iso(one.t_ms), "place": one.place, "subject": one.subject}) + "\n")
+
+
+if __name__ == "__main__":
+    _write_messages(sys.argv[1], int(sys.argv[2]), Path(sys.argv[3]))
