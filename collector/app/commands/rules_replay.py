@@ -3,6 +3,7 @@
 import argparse
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import replace
 from pathlib import Path
 from statistics import median
@@ -14,6 +15,7 @@ from collector.app.clock import system_now
 from collector.app.commands.common import add_span, command, home_of, span_ms
 from collector.app.home import Home
 from collector.app.output import iso, local, progress_bar, say, say_json, table, wrong
+from collector.app.recording import recorded
 from collector.app.replay import Replayed, replay
 from collector.domain.lab import Lab, Series
 from collector.domain.units import show_duration, show_value
@@ -25,11 +27,12 @@ def add(under: Any) -> None:
         under,
         "replay",
         "run stored readings through the rules: what people would have been told",
-        "traywarden rules replay --since '30 d' --rules trial/",
+        "traywarden rules replay --since '30 d' --rules trial/\n  traywarden rules replay --recording packs.jsonl",
         run,
         listing=True,
     )
     add_span(parser)
+    parser.add_argument("--recording", metavar="FILE", help="messages of a file instead of what is stored")
     parser.add_argument("--rules", metavar="DIR", help="try the rule files of this folder against those in force")
 
 
@@ -37,10 +40,10 @@ def run(arguments: argparse.Namespace) -> int:
     home = home_of(arguments)
     lab = home.load_lab()
     other = _other(home, arguments.rules)
-    with Reader(home.database) as reader:
+    with _source(home, lab, arguments.recording) as source, Reader(source.database) as reader:
         held = reader.span()
         if held is None:
-            wrong(f"{home.database}: no readings yet, nothing to replay")
+            wrong(f"{arguments.recording or home.database}: no readings for this lab, nothing to replay")
         since, until = span_ms(arguments, system_now(), lab.time_zone)
         stretch = (held[0] if since is None else max(since, held[0]), held[1] + 1 if until is None else until)
         if stretch[0] >= stretch[1]:
@@ -52,6 +55,11 @@ def run(arguments: argparse.Namespace) -> int:
     else:
         _show_differences(now, then, lab, as_json=arguments.json)
     return 0
+
+
+def _source(home: Home, lab: Lab, recording: str | None) -> AbstractContextManager[Home]:
+    """Where the readings are."""
+    return nullcontext(home) if recording is None else recorded(home, lab, Path(recording))
 
 
 def _other(home: Home, folder: str | None) -> Home | None:
