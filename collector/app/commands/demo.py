@@ -66,13 +66,14 @@ def run(arguments: argparse.Namespace) -> int:
     quiet = bool(arguments.json)
     screen = _Screen(quiet)
     with running_demo(screen.mail, screen.caption, _no_log if quiet else complain_of_trouble) as demo:
-        if not quiet:
-            _introduce(demo)
-        screen.introduced.set()
         try:
+            if not quiet:
+                _introduce(demo)
+            screen.introduced.set()
             wait_demo(demo, seconds, lambda: screen.line(demo), _LINE_EVERY_S)
         except KeyboardInterrupt:
             say()
+        screen.introduced.set()
         screen.over.set()
         return _ended(demo, quiet)
 
