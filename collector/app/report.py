@@ -39,7 +39,7 @@ def status(home: Home, lab: Lab | None, now_ms: int, stale_ms: int = STALE_MS) -
             "outbox": {name: outbox.get(name, 0) for name in ("waiting", "sent", "failed", "unconfirmed")},
             "recipients": recipient_rows(reader.recipients(), lab),
             "heartbeat": heartbeat_rows(watch),
-            "uplink": uplink_row(reader.uplink()),
+            "uplink": uplink_row(reader.uplink(now_ms)),
             "note": reader.note,
         }
 

@@ -9,6 +9,8 @@ import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
+from types import TracebackType
+from typing import Self
 from urllib.parse import quote
 
 from collector.store.errors import StoreError, primary_code, translated
@@ -19,6 +21,21 @@ PAGE_BYTES = 1024
 _AUTOCHECKPOINT_PAGES = 4 * 1024 * 1024 // PAGE_BYTES
 _WAL_KEPT_BYTES = 8 * 1024 * 1024
 _BUSY_S = 5.0
+
+
+class Connected:
+    """Holds one connection to the journal, and gives it back at the end of a `with` block."""
+
+    _db: sqlite3.Connection
+
+    def close(self) -> None:
+        self._db.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
+        self.close()
 
 
 def open_writer(path: Path) -> sqlite3.Connection:

@@ -11,10 +11,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from threading import Lock
-from types import TracebackType
-from typing import Self
 
-from collector.store.connection import open_existing, transaction
+from collector.store.connection import Connected, open_existing, transaction
 from collector.store.errors import translated
 from collector.store.migrations import refuse_other
 
@@ -54,7 +52,7 @@ _OTHERS_WAIT = """
         AND (channel, recipient) = (SELECT channel, recipient FROM outbox WHERE id = ?1)"""
 
 
-class OutboxStore:
+class OutboxStore(Connected):
     """One connection for all sending threads, which take turns.
 
     Waits up to 10 s for a locked database; then, and on a full or read-only disk, raises JournalStalled. The database
@@ -88,15 +86,6 @@ class OutboxStore:
                 "UPDATE outbox SET state = 'unconfirmed', last_error = 'the program stopped while it was being sent'"
                 " WHERE state = 'sending'"
             ).rowcount
-
-    def close(self) -> None:
-        self._db.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
-        self.close()
 
     @contextmanager
     def _work(self) -> Iterator[sqlite3.Connection]:

@@ -9,14 +9,13 @@ from collections.abc import Collection, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from types import TracebackType
 from typing import Any, Self
 
 from collector.alarms.model import AlarmState, Event, State
 from collector.domain.diary import Brew, DiaryEntry
 from collector.store import diary, reading, recipients
 from collector.store.columns import Columns, columns
-from collector.store.connection import open_read_only, snapshot
+from collector.store.connection import Connected, open_read_only, snapshot
 from collector.store.errors import translated
 from collector.store.migrations import refuse_other
 from collector.store.reading import EventRow, Newest, ReadingRow, Request, StoredSeries
@@ -105,7 +104,7 @@ _OCCURRENCE = _CHANGES + "WHERE rule = ? AND series = ? AND t_ms >= ?3 AND raise
 _OUTBOX_STATES = ("waiting", "sending", "sent", "failed", "unconfirmed")
 
 
-class Reader:
+class Reader(Connected):
     """Opens at once; raises StoreError, in one line, for what is not there, not ours, damaged or of another version."""
 
     def __init__(self, path: Path) -> None:
@@ -118,15 +117,6 @@ class Reader:
         except BaseException:
             self._db.close()
             raise
-
-    def close(self) -> None:
-        self._db.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
-        self.close()
 
     @contextmanager
     def _work(self) -> Iterator[sqlite3.Connection]:
@@ -262,10 +252,10 @@ class Reader:
         with self._work() as db:
             return [(t_ms, bool(up)) for t_ms, up in db.execute(query, (since_ms, until_ms))]
 
-    def uplink(self) -> UplinkState | None:
+    def uplink(self, now_ms: int) -> UplinkState | None:
         """How far the uplink is; None where none was ever set up."""
         with self._work() as db:
-            return uplink_state(db)
+            return uplink_state(db, now_ms)
 
     def changes(self, since_ms: int, until_ms: int) -> Changes:
         """Changes of alarms, diary entries and brews of a stretch, as an uplink sends them."""

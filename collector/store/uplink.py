@@ -10,13 +10,12 @@ import sqlite3
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from types import TracebackType
-from typing import Any, NamedTuple, Self
+from typing import Any, NamedTuple
 
 from collector.domain.diary import Brew, DiaryEntry
 from collector.domain.readings import FUTURE_TOLERANCE_MS
 from collector.store import diary, reading
-from collector.store.connection import open_existing, snapshot, transaction
+from collector.store.connection import Connected, open_existing, snapshot, transaction
 from collector.store.errors import translated
 from collector.store.migrations import SERIES_BITS, SERIES_MASK, refuse_other
 from collector.store.reading import StoredSeries
@@ -85,7 +84,7 @@ class Portion:
         return not (self.readings or self.alarms or self.diary or self.brews or self.due)
 
 
-class UplinkStore:
+class UplinkStore(Connected):
     """Raises JournalStalled while the database cannot be used."""
 
     def __init__(self, path: Path, busy_s: float = _BUSY_S) -> None:
@@ -109,23 +108,9 @@ class UplinkStore:
             for kind, table in (("alarm", "alarm_history"), ("diary", "diary"), ("brew", "brews")):
                 self._db.execute(f"INSERT OR IGNORE INTO uplink_due(kind, id, n) SELECT '{kind}', id, 1 FROM {table}")  # noqa: S608 - own names
 
-    def close(self) -> None:
-        self._db.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
-        self.close()
-
     def series(self) -> dict[int, StoredSeries]:
         with translated(self.path):
             return {one.id: one for one in reading.series(self._db)}
-
-    def data_version(self) -> int:
-        """Changes whenever another connection has committed."""
-        with translated(self.path):
-            return int(self._db.execute("PRAGMA data_version").fetchone()[0])
 
     def take(self, now_ms: int, at_most: int) -> Portion:
         """The next portion: changes first, then late readings, then the readings after the position, in their order.
@@ -165,27 +150,26 @@ class UplinkStore:
     def _position(self) -> int:
         return int(self._db.execute("SELECT position FROM uplink").fetchone()[0])
 
-    def done(self, portion: Portion) -> bool:
-        """It has arrived. False where readings came in between meanwhile: nothing has moved, take it again."""
+    def done(self, portion: Portion, refused: Sequence[tuple[str, str]], now_ms: int) -> bool:
+        """It has arrived, but for the lines (reason, line) that the other end will never take, which are set aside to
+        be looked at. False where readings came in between meanwhile: nothing has moved, take it again."""
         with translated(self.path), transaction(self._db):
-            for kind, number, n in portion.due:
-                self._db.execute("DELETE FROM uplink_due WHERE kind = ? AND id = ? AND n = ?", (kind, number, n))
-            if not portion.upto:
-                return True
-            query = "SELECT count(*) FROM readings WHERE id > ? AND id <= ?"
-            (there,) = self._db.execute(query, (portion.after, portion.upto)).fetchone()
-            if there > len(portion.readings):
-                return False
-            self._db.execute("UPDATE uplink SET position = ?", (portion.upto,))
+            if portion.upto:
+                query = "SELECT count(*) FROM readings WHERE id > ? AND id <= ?"
+                (there,) = self._db.execute(query, (portion.after, portion.upto)).fetchone()
+                if there > len(portion.readings):
+                    return False
+                self._db.execute("UPDATE uplink SET position = ?", (portion.upto,))
+            self._db.executemany("DELETE FROM uplink_due WHERE kind = ? AND id = ? AND n = ?", portion.due)
+            if refused:
+                self._set_aside([(now_ms, reason[:500], line[:_LINES_KEPT]) for reason, line in refused])
         return True
 
-    def set_aside(self, refused: Sequence[tuple[str, str]], now_ms: int) -> None:
-        """Lines (reason, line) that the other end will never take; the newest are kept to be looked at."""
-        with translated(self.path), transaction(self._db):
-            rows = [(now_ms, reason[:500], line[:_LINES_KEPT]) for reason, line in refused]
-            self._db.executemany(_ASIDE, rows)
-            self._db.execute(_ASIDE_BOUND, (ASIDE_KEPT,))
-            self._db.execute(_COUNTED, (len(rows), len(rows)))
+    def _set_aside(self, rows: Sequence[tuple[int, str, str]]) -> None:
+        """The newest are kept."""
+        self._db.executemany(_ASIDE, rows)
+        self._db.execute(_ASIDE_BOUND, (ASIDE_KEPT,))
+        self._db.execute(_COUNTED, (len(rows), len(rows)))
 
     def note(self, text: str) -> None:
         """What stands in the way at present, for `status`; empty where nothing does."""
@@ -223,7 +207,8 @@ class UplinkState:
         """How old the oldest reading is that waits, against the newest."""
         if self.newest_ms is None or not self.waiting:
             return 0
-        return max(0, self.newest_ms - (self.newest_ms if self.sent_until_ms is None else self.sent_until_ms)) // 1000
+        sent_ms = self.newest_ms if self.sent_until_ms is None else self.sent_until_ms
+        return max(0, self.newest_ms - sent_ms) // 1000
 
 
 COUNTED = 100_000
@@ -245,19 +230,20 @@ def changes(db: sqlite3.Connection, since_ms: int, until_ms: int) -> Changes:
     )
 
 
-def uplink_state(db: sqlite3.Connection) -> UplinkState | None:
-    """None where no uplink was ever set up."""
+def uplink_state(db: sqlite3.Connection, now_ms: int) -> UplinkState | None:
+    """None where no uplink was ever set up. Readings stamped beyond the present do not count: their time is to come."""
     found = db.execute("SELECT position, note FROM uplink").fetchone()
     if found is None:
         return None
     position, note = found
     (waiting,) = db.execute(
-        "SELECT count(*) FROM (SELECT 1 FROM readings WHERE id > ? LIMIT ?)", (position, COUNTED)
+        "SELECT count(*) FROM (SELECT 1 FROM readings WHERE id > ? AND id <= ? LIMIT ?)",
+        (position, _limit(now_ms), COUNTED),
     ).fetchone()
     (due,) = db.execute("SELECT count(*) FROM uplink_due").fetchone()
     aside = db.execute("SELECT value FROM counters WHERE name = 'uplink_aside'").fetchone()
     reasons = db.execute("SELECT DISTINCT reason FROM uplink_aside ORDER BY id DESC LIMIT 3").fetchall()
-    newest = db.execute("SELECT t FROM readings ORDER BY id DESC LIMIT 1").fetchone()
+    newest = db.execute("SELECT t FROM readings WHERE id <= ? ORDER BY id DESC LIMIT 1", (_limit(now_ms),)).fetchone()
     return UplinkState(
         sent_until_ms=position >> SERIES_BITS if position > -(2**62) else None,
         newest_ms=newest[0] if newest is not None else None,

@@ -74,10 +74,8 @@ class Follower:
             self._doubts += 1
             raise Later(f"all of it is refused: {refused[0][0]}")
         self._doubts = 0
-        if refused:
-            self._store.set_aside(refused, self._now())
+        if self._store.done(portion, refused, self._now()) and refused:
             self._log(f"uplink: {len(refused)} lines set aside: {refused[0][0]}")
-        self._store.done(portion)
         return True
 
     def _stands(self, reason: str, after_s: float | None) -> float:

@@ -135,7 +135,7 @@ def test_a_reading_that_slips_in_while_its_portion_is_on_its_way_is_not_lost(
     add_readings(journal, range(40, 50))
     portion = store.take(NOW, 1000)
     add_readings(journal, range(30, 45))
-    assert not store.done(portion)
+    assert not store.done(portion, (), NOW)
     uplink.all()
     assert len(far.named("bedding_temperature")) == 50
 
@@ -146,7 +146,7 @@ def test_a_change_while_the_one_before_is_on_its_way_is_sent(uplink: Uplink, jou
     batch = Batch()
     batch.diary = {1: replace(watered(), struck_ms=NOW, struck_by="teacher")}
     journal.commit(batch, NOW)
-    uplink.store.done(portion)
+    uplink.store.done(portion, (), NOW)
     uplink.all()
     assert far.named("diary")[0][2]["struck"] is True
 
@@ -212,7 +212,7 @@ def test_a_bad_token_is_told_once_and_never_shown(uplink: Uplink, journal: Journ
     assert "TRAYWARDEN_UPLINK__TOKEN" in wrong.log[0]
     assert "another-made-up-one" not in wrong.log[0]
     with Reader(journal.path) as reader:
-        state = reader.uplink()
+        state = reader.uplink(NOW)
     assert state is not None
     assert "401" in state.note
     assert state.waiting == 60 + 5
@@ -248,7 +248,7 @@ def test_lines_that_are_refused_are_set_aside_with_the_reason(uplink: Uplink, jo
     uplink.all()
     assert len(far.named("bedding_temperature")) == 29
     with Reader(journal.path) as reader:
-        state = reader.uplink()
+        state = reader.uplink(NOW)
     assert state is not None
     assert (state.aside, state.waiting) == (2, 0)
     assert "400" in state.reasons[0]

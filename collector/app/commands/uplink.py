@@ -31,7 +31,7 @@ def add(commands: Any) -> None:
 def run_status(arguments: argparse.Namespace) -> int:
     home = home_of(arguments)
     with Reader(home.database) as reader:
-        state = reader.uplink()
+        state = reader.uplink(system_now())
     if arguments.json:
         say_json(uplink_row(state))
         return 0
