@@ -1,12 +1,12 @@
-"""Gathers from the journal what the digest and the weekly report tell."""
+"""Gathers from the journal what the digest tells."""
 
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, timedelta
 from zoneinfo import ZoneInfo
 
 from collector.alarms.model import LINK_SERIES, STANDING, Event, Rule, State
-from collector.app.commands.brew import pump
 from collector.app.outlook_view import back_at_ms, tray_outlooks
+from collector.app.pump import pump
 from collector.domain.diary import Brew, DiaryEntry, DiaryKind, last_brew
 from collector.domain.lab import Lab, PlaceKind, Series
 from collector.domain.readings import Stored
@@ -71,6 +71,9 @@ def _past(rules: Mapping[str, Rule], series: Mapping[int, Series], reader: Reade
 
 
 def _is_end(one: PastChange) -> bool:
+    """Of what people were called for, also where it was suppressed by design meanwhile, as a tray that was watered."""
+    if one.event is Event.CLEARED and one.before is State.SUPPRESSED:
+        return None not in (one.since_ms, one.raised_ms) and (one.since_ms or 0) <= (one.raised_ms or 0)
     return one.before in STANDING and one.event in (Event.CLEARED, Event.LATCHED)
 
 

@@ -40,13 +40,9 @@ def back_at_ms(lab: Lab, now_ms: int) -> int | None:
     """When somebody is back: the morning of the first school day after the next break; None where none is in sight."""
     zone = ZoneInfo(lab.time_zone)
     day = utc(now_ms).astimezone(zone).date()
-    for _ in range(400):
-        if lab.school.break_after(day):
-            back = lab.school.next_after(day)
-            break
-        day += timedelta(days=1)
-    else:
-        return None
+    days = (day + timedelta(n) for n in range(400))
+    last = next(filter(lab.school.break_after, days), None)
+    back = None if last is None else lab.school.next_after(last)
     if back is None:
         return None
     minute = lab.telling.digest_minute

@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from itertools import islice
 from pathlib import Path
+from typing import Annotated
 
 import msgspec
 
@@ -24,11 +25,13 @@ from collector.messages.settings import ChatSettings
 from collector.store.journal import Journal
 
 _TOGETHER = 2_000
+_LATEST_MS = 253_402_300_799_999
+"""The last moment of the year 9999."""
 _EXAMPLE = '{"time_ms": 1772438400000, "topic": "worms/a", "payload": "21.5"}'
 
 
 class _Line(msgspec.Struct):
-    time_ms: int
+    time_ms: Annotated[int, msgspec.Meta(ge=0, le=_LATEST_MS)]
     topic: str
     payload: str | None = None
     payload_base64: str | None = None

@@ -36,7 +36,9 @@ def weekly_view(home: Home, lab: Lab, rules: Sequence[Rule], reader: Reader, now
     with reader.snapshot():
         span = reader.span()
         since_ms = until_ms - WEEK_MS if span is None else min(max(span[0], until_ms - WEEK_MS), until_ms)
-        series = {one.id: one for one in reader.series()}
+        series = reader.series()
+        probes = {one.id: one.probe for one in series}
+        batteries = {one.id: one.probe for one in series if one.measure == "battery"}
         hours = reader.hourly(since_ms, until_ms)
         changes = reader.history(since_ms - _BEFORE_MS, at_most=_MOST_CHANGES)
         respond = {rule.name: rule.time_to_respond_ms for rule in rules}
@@ -45,14 +47,8 @@ def weekly_view(home: Home, lab: Lab, rules: Sequence[Rule], reader: Reader, now
             lab=lab,
             day=utc(now_ms).astimezone(zone).date(),
             audit=audit(changes, Window(since_ms, until_ms, _watched_ms(hours)), zone, respond),
-            heard=[
-                one
-                for probe in lab.probes
-                if (one := _heard(probe, counted, {n: s.probe for n, s in series.items()}, until_ms - since_ms))
-            ],
-            batteries=_batteries(
-                lab, reader, {n: s.probe for n, s in series.items() if s.measure == "battery"}, now_ms
-            ),
+            heard=[_heard(one, counted, probes, until_ms - since_ms) for one in lab.probes if one.topic],
+            batteries=_batteries(lab, reader, batteries, now_ms),
             storage=Storage(_size(home), shutil.disk_usage(home.path).free, sum(row.n for row in hours)),
             outbox=reader.outbox_since(since_ms),
         )
@@ -69,10 +65,8 @@ def _watched_ms(hours: Sequence[Summary]) -> int:
     return len({row.start for row in hours}) * 3_600_000
 
 
-def _heard(probe: Probe, counted: Mapping[int, int], probes: Mapping[int, str], span_ms: int) -> Heard | None:
-    """By the channel that came most often: one broken channel is not the probe's silence. None for what is not sent."""
-    if not probe.topic:
-        return None
+def _heard(probe: Probe, counted: Mapping[int, int], probes: Mapping[int, str], span_ms: int) -> Heard:
+    """By the channel that came most often: one broken channel is not the probe's silence."""
     most = max((n for series, n in counted.items() if probes.get(series) == probe.id), default=0)
     due = span_ms // probe.every_ms
     return Heard(probe.id, min(most, due), due)

@@ -215,6 +215,23 @@ def test_the_view_holds_what_stands_and_what_came_and_went(brew_home: Home) -> N
     assert found.outlook == ()
 
 
+@pytest.mark.parametrize(("since_h", "counts"), [(9, 1), (7, 0)], ids=["told before", "never told"])
+def test_what_ended_while_it_was_suppressed_counts_where_people_were_called(
+    brew_home: Home, since_h: int, counts: int
+) -> None:
+    """A tray that was watered while its alarm stood came and went; one that was dry only while nobody was to be called
+    did not."""
+    ended = _change(Event.CLEARED, State.SUPPRESSED, State.SUPPRESSED, T0 - 2 * HOUR)
+    ended = replace(ended, transition=replace(ended.transition, since_ms=T0 - since_h * HOUR))
+    with journal_of(brew_home) as journal:
+        batch = Batch()
+        batch.transitions.append(ended)
+        journal.commit(batch, T0)
+    with Reader(brew_home.database) as reader:
+        found = digest_view(brew_home.load_lab(), brew_home.load_rules(), reader, T0 - DAY, T0)
+    assert len(found.past) == counts
+
+
 def test_on_a_friday_the_view_looks_ahead(brew_home: Home) -> None:
     """The outlook of each tray whose moisture was ever heard, until Monday morning."""
     fill(brew_home, FRIDAY)

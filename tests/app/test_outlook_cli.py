@@ -56,6 +56,7 @@ def test_a_lab_without_readings_says_so(said: Callable[..., str]) -> None:
     ("arguments", "line"),
     [
         (("--for", "3 parsecs"), "--for '3 parsecs'"),
+        (("--for", "0 h"), "--for 0 h: nothing to foretell"),
         (("--until", "soon"), "'soon' is not a time"),
         (("--until", "2026-03-01"), "--until 2026-03-01 is not in the future"),
     ],

@@ -59,6 +59,11 @@ def test_other_rules_are_held_against_it(
         ('{"time_ms": 1, "topic": "a"}', ":1: no message ('payload' is missing)"),
         ('{"time_ms": "soon", "topic": "a", "payload": ""}', ":1: no message (Expected `int`"),
         ("no json", ":1: no message ("),
+        (
+            '{"time_ms": 1000000000000000000000, "topic": "a", "payload": "1"}',
+            ":1: no message (Expected `int` <= 25340",
+        ),
+        ('{"time_ms": -1, "topic": "a", "payload": "1"}', ":1: no message (Expected `int` >= 0"),
         ('{"time_ms": 1, "topic": "a", "payload_base64": "!"}', ":1: no message ("),
         ('{"time_ms": 1772412000000, "topic": "elsewhere", "payload": "1"}', "no readings for this lab"),
     ],

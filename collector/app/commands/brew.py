@@ -11,9 +11,9 @@ from collector.app.clock import system_now
 from collector.app.commands.common import command, group, home_of, lab_or_none, zone_of
 from collector.app.commands.noting import HANDS, add_by, add_note, add_when, past_ms, rehearsed, submit
 from collector.app.output import iso, local, say, say_json
+from collector.app.pump import pump
 from collector.domain.diary import BREW_WINDOW_MS, USE_WITHIN_MS, Brew, DiaryEntry, DiaryKind, last_brew
 from collector.domain.lab import Lab, PlaceKind
-from collector.domain.readings import CLEAN
 from collector.domain.units import show_duration
 from collector.store.reader import Reader
 
@@ -101,18 +101,6 @@ def run_end(arguments: argparse.Namespace) -> int:
 def run_strike(arguments: argparse.Namespace) -> int:
     home = home_of(arguments)
     return submit(home, home.load_lab(), "brew-strike", {"number": arguments.number, "by": arguments.by})
-
-
-def pump(reader: Reader, place: str, from_ms: int, until_ms: int) -> tuple[bool | None, int | None]:
-    """(whether the air pump of a brewer runs, since when it is off), by its good readings in the stretch; None where
-    there are none, and where it is on."""
-    series = [one.id for one in reader.series() if one.place == place and one.measure == "air_pump"]
-    runs, off_ms = None, None
-    for _, t_ms, value, flag, _, _ in reader.readings(from_ms, until_ms + 1, series):
-        if flag in CLEAN and value is not None:
-            runs = value >= 0.5
-            off_ms = None if runs else t_ms if off_ms is None else off_ms
-    return runs, off_ms
 
 
 def run_show(arguments: argparse.Namespace) -> int:

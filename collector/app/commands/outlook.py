@@ -1,6 +1,7 @@
 """`traywarden outlook`: what each tray will come to until somebody is back, and what to do before leaving."""
 
 import argparse
+import math
 from typing import Any
 
 from collector.app.clock import system_now
@@ -48,10 +49,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _until_ms(arguments: argparse.Namespace, lab: Lab, now_ms: int) -> int:
     if arguments.span is not None:
-        try:
-            return now_ms + parse_duration_ms(arguments.span)
-        except ValueError as error:
-            wrong(f"--for {error}")
+        return now_ms + _span_ms(arguments.span)
     until_ms = when_ms(arguments.until, now_ms, lab.time_zone) if arguments.until else back_at_ms(lab, now_ms)
     if until_ms is None:
         wrong("no school day follows in lab.yaml; say until when with --until")
@@ -60,10 +58,20 @@ def _until_ms(arguments: argparse.Namespace, lab: Lab, now_ms: int) -> int:
     return until_ms
 
 
+def _span_ms(text: str) -> int:
+    try:
+        span_ms = parse_duration_ms(text)
+    except ValueError as error:
+        wrong(f"--for {error}")
+    if span_ms == 0:
+        wrong(f"--for {text}: nothing to foretell; give a time like '60 h'")
+    return span_ms
+
+
 def _as_json(one: TrayOutlook) -> dict[str, Any]:
     return {
         "at": one.place,
-        "moisture": None if one.level != one.level else round(one.level, 1),
+        "moisture": None if math.isnan(one.level) else round(one.level, 1),
         "then": None if one.at_end is None else round(one.at_end.about, 1),
         "then_lowest": None if one.at_end is None else round(one.at_end.low, 1),
         "dry_limit": None if one.dry is None else one.dry.limit,
