@@ -26,7 +26,7 @@ from collector.app.daemon import Daemon
 from collector.app.home import Home
 from collector.app.output import wrong
 from collector.app.report import status
-from collector.app.settings import Board, Chat, Heartbeat, Journal, Mail, Mqtt, Settings
+from collector.app.settings import Board, Chat, Heartbeat, Journal, Mail, Mqtt, Settings, Uplink
 from collector.app.watch_state import STALE_MS
 
 if TYPE_CHECKING:
@@ -124,35 +124,48 @@ def running_demo(
         catcher.start()
         stack.callback(catcher.stop)
         secret = SecretStr(secrets.token_urlsafe(32))
-        settings = Settings(
-            mqtt=Mqtt(port=broker_port, version="3.1.1", client_id="traywarden-demo"),
-            mail=Mail(host="127.0.0.1", port=mail_port, security="none", sender="traywarden@quillbrook.example"),
-            chat=Chat(),  # whatever this machine's own settings say
-            journal=Journal(),
-            heartbeat=Heartbeat(),
-            board=Board(port=board_port, url=f"http://127.0.0.1:{board_port}", link_secret=secret),
-        )
+        settings = _settings(broker_port, mail_port, board_port, secret)
         clock = _Clock(start_ms, pace)
         demo = Demo(home, clock, [], threading.Event(), settings.board.url, pace)
         stop = threading.Event()
-        connected = threading.Event()
-
-        def heard(line: str) -> None:
-            if line.startswith("broker ") and " connected" in line:
-                connected.set()
-            log(line)
-
-        daemon = Daemon(home, settings, demo.now, heard, round(_TICK_LAG_MS * pace), pace)
-        desk = LinkDesk(home, secret, demo.now, log, Waiting(stale_ms=round(STALE_MS * pace)))
-        serving = serving_of(desk, settings.board, log)
-        _start(stack, demo, "collector", daemon.run, daemon.stop)
-        _start(stack, demo, "board", serving.run, serving.stop)
-        connected.wait(_CONNECTS_WITHIN_S)
+        _start_collector(stack, demo, settings, secret, log)
         clock.go()
         _start(stack, demo, "simulator", lambda: _play(broker_port, demo, scenario, stop), stop.set)
         telling = demo_people.events(scenario, start_ms, home, on_caption)
         _start(stack, demo, "people", lambda: demo_people.act(telling, demo.now, pace, stop), stop.set)
         yield demo
+
+
+def _settings(broker_port: int, mail_port: int, board_port: int, secret: SecretStr) -> Settings:
+    """Each section given, whatever this machine's own settings say."""
+    return Settings(
+        mqtt=Mqtt(port=broker_port, version="3.1.1", client_id="traywarden-demo"),
+        mail=Mail(host="127.0.0.1", port=mail_port, security="none", sender="traywarden@quillbrook.example"),
+        chat=Chat(),
+        journal=Journal(),
+        heartbeat=Heartbeat(),
+        uplink=Uplink(),
+        board=Board(port=board_port, url=f"http://127.0.0.1:{board_port}", link_secret=secret),
+    )
+
+
+def _start_collector(
+    stack: ExitStack, demo: Demo, settings: Settings, secret: SecretStr, log: Callable[[str], None]
+) -> None:
+    """The collector and its pages; returns once the collector hears the broker, or after a while."""
+    connected = threading.Event()
+
+    def heard(line: str) -> None:
+        if line.startswith("broker ") and " connected" in line:
+            connected.set()
+        log(line)
+
+    daemon = Daemon(demo.home, settings, demo.now, heard, round(_TICK_LAG_MS * demo.pace), demo.pace)
+    desk = LinkDesk(demo.home, secret, demo.now, log, Waiting(stale_ms=round(STALE_MS * demo.pace)))
+    serving = serving_of(desk, settings.board, log)
+    _start(stack, demo, "collector", daemon.run, daemon.stop)
+    _start(stack, demo, "board", serving.run, serving.stop)
+    connected.wait(_CONNECTS_WITHIN_S)
 
 
 def demo_status(demo: Demo) -> dict[str, Any]:

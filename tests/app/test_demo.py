@@ -83,6 +83,8 @@ def demos(tmp_path_factory: pytest.TempPathFactory) -> Demos:
         story = beside.submit(told)
         own = {
             "TRAYWARDEN_CHAT__URLS": f"json://127.0.0.1:{chat.getsockname()[1]}",
+            "TRAYWARDEN_UPLINK__URL": f"http://127.0.0.1:{chat.getsockname()[1]}",
+            "TRAYWARDEN_UPLINK__BUCKET": "worms",
             "TRAYWARDEN_MQTT__HOST": "broker.quillbrook.example",
             "TRAYWARDEN_MAIL__PORT": "not a port",
         }
