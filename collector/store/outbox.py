@@ -105,11 +105,6 @@ class OutboxStore(Connected):
             due: int | None = db.execute(_DUE, (chat,)).fetchone()[0]
         return due
 
-    def data_version(self) -> int:
-        """Changes whenever another connection has committed."""
-        with self._work() as db:
-            return int(db.execute("PRAGMA data_version").fetchone()[0])
-
     def mark_sending(self, number: int) -> None:
         """Before it is handed over: from here on a crash leaves it unconfirmed."""
         self._update("state = 'sending', attempts = attempts + 1", (), number)
