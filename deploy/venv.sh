@@ -80,9 +80,11 @@ fill_venv() {
     local python=$1 venv=$2 requirements=$3
     say "Making $venv with $("$python" --version); this takes about a minute, the first time only."
     new_venv "$python" "$venv"
-    # Quiet twice: errors are shown, remarks on how this machine's pip is set up are not.
-    "$venv/bin/python" -m pip install -qq --disable-pip-version-check --require-hashes \
-        --requirement "$requirements" </dev/null >&2 ||
+    # A lock is installed as it is: resolving would look for newer versions of whatever a package asks for, and refuse
+    # them for want of a hash. Quiet twice: errors are shown, remarks on how this machine's pip is set up are not.
+    "$venv/bin/python" -m pip install -qq --disable-pip-version-check --no-deps --require-hashes \
+        --requirement "$requirements" </dev/null >&2 &&
+        "$venv/bin/python" -m pip --disable-pip-version-check check >/dev/null </dev/null ||
         die "Installing the pinned packages failed (see above); run the same command again to retry."
 }
 
