@@ -25,7 +25,7 @@ topic_there() {
     python_of "$release" 'if True:
         import sys
         from pathlib import Path
-        from collector.app.home import Home
+        from collector.config.home import Home
         from collector.domain.problems import Refused
         try:
             probes = Home(Path(sys.argv[1])).load_lab().probes

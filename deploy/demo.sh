@@ -11,4 +11,4 @@ root=$(cd "$(dirname "${BASH_SOURCE[0]}")/.." && pwd)
 . "$root/deploy/venv.sh"
 
 ready_venv "$root/.venv-demo" "$root/deploy/requirements-demo.txt"
-exec "$root/.venv-demo/bin/python" -m collector.app.cli demo "$@"
+exec "$root/.venv-demo/bin/python" -m collector.cli.main demo "$@"

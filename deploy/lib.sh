@@ -139,7 +139,7 @@ fill_release() {
 #!/bin/sh
 here=$(readlink -f "$0")
 here=${here%/*}
-PYTHONPATH=$here/program exec "$here/venv/bin/python" -P -m collector.app.cli "$@"
+PYTHONPATH=$here/program exec "$here/venv/bin/python" -P -m collector.cli.main "$@"
 LAUNCHER
     chmod 755 "$release.part/traywarden"
     # The services may not write here, so it is done now.

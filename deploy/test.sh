@@ -14,7 +14,7 @@ cd "$root"
 
 venv="$root/.venv-test"
 bin="$venv/bin"
-pure='collector/domain/*,collector/alarms/*,collector/husbandry/*,collector/brew/*'
+pure='collector/domain/*,collector/alarms/*,collector/husbandry/*,collector/brew/*,collector/telling/*,collector/letters/*'
 
 # Prints the packages whose program is not here.
 missing_packages() {

@@ -19,7 +19,7 @@ can_read_lab() {
     python_of "$1" 'if True:
         import sys
         from pathlib import Path
-        from collector.app.home import Home
+        from collector.config.home import Home
         from collector.domain.problems import Refused
         home, bad = Home(Path(sys.argv[1])), False
         for read in (home.load_lab, home.load_rule_set):

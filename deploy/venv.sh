@@ -83,9 +83,10 @@ fill_venv() {
     # A lock is installed as it is: resolving would look for newer versions of whatever a package asks for, and refuse
     # them for want of a hash. Quiet twice: errors are shown, remarks on how this machine's pip is set up are not.
     "$venv/bin/python" -m pip install -qq --disable-pip-version-check --no-deps --require-hashes \
-        --requirement "$requirements" </dev/null >&2 &&
-        "$venv/bin/python" -m pip --disable-pip-version-check check >/dev/null </dev/null ||
+        --requirement "$requirements" </dev/null >&2 ||
         die "Installing the pinned packages failed (see above); run the same command again to retry."
+    "$venv/bin/python" -m pip --disable-pip-version-check check </dev/null >&2 ||
+        die "$requirements does not hold all that its packages need (see above); remake it with deploy/lock.sh"
 }
 
 # ready_venv FOLDER REQUIREMENTS - a virtual environment with exactly these pins, made only when it is not there yet.

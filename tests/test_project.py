@@ -13,7 +13,7 @@ import pytest
 from packaging.requirements import Requirement
 
 ROOT = Path(__file__).parents[1]
-CLOCKS = ("collector/app/clock.py", "sim_sensors/clock.py")
+CLOCKS = ("collector/config/clock.py", "sim_sensors/clock.py")
 """The collector's, and the simulator's own, since it shares nothing with the collector."""
 LONGEST_FILE, LONGEST_FUNCTION = 400, 60
 REQUIREMENTS = {

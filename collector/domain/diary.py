@@ -19,7 +19,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
-from collector.domain import labfile_words as words
+from collector.domain import words
 from collector.domain.hours import local_text
 from collector.domain.lab import Lab, Place, PlaceKind
 from collector.domain.problems import nearest

@@ -1,6 +1,6 @@
 """The lab as values: bins and their trays, brewers, planters, the room, the probes in them and the people to tell.
 
-Read from lab.yaml by `collector.domain.labfile`; nothing here knows about files.
+Read from lab.yaml by `collector.config.lab_file`; nothing here knows about files.
 """
 
 from dataclasses import dataclass, field

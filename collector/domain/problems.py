@@ -2,12 +2,13 @@
 
 Problem     a value: where it is, what it is, what would be right
 Refused     an exception that carries all problems of one load; the caller prints them and stops (exit 1)
+Wrong       an exception with the one line that says what is wrong with what was asked (exit 1)
 """
 
 import difflib
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NoReturn
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -34,6 +35,14 @@ class Refused(Exception):
     def __init__(self, problems: Iterable[Problem]) -> None:
         self.problems = tuple(sorted(problems))
         super().__init__("\n".join(str(problem) for problem in self.problems))
+
+
+class Wrong(Exception):
+    """Something is wrong with what was given or asked: printed as one line, exit 1."""
+
+
+def wrong(text: str) -> NoReturn:
+    raise Wrong(text)
 
 
 def nearest(word: str, known: Iterable[str]) -> str | None:

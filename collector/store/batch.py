@@ -4,8 +4,8 @@ from dataclasses import dataclass, field
 from typing import TypeAlias
 
 from collector.alarms.model import AlarmKey, AlarmState, Transition
-from collector.alarms.notice import Notice, NoticeKey
 from collector.domain.diary import Brew, DiaryEntry
+from collector.telling.notice import Notice, NoticeKey
 
 LAB_CHANGED = "lab.yaml changed"
 """Detail of the event 'started' where a running collector began anew with another lab.yaml."""

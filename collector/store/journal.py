@@ -16,7 +16,6 @@ from types import TracebackType
 from typing import Self
 
 from collector.alarms.model import AlarmKey, AlarmState
-from collector.alarms.notice import Notice
 from collector.domain.diary import Brew, DiaryEntry
 from collector.domain.lab import SeriesKey
 from collector.store import diary, notices, reading, recipients, writing
@@ -31,6 +30,7 @@ from collector.store.recipients import FailedMessage
 from collector.store.retention import RetentionResult, retain
 from collector.store.rollups import Rollups, TidyResult
 from collector.store.tails import Tail, tails
+from collector.telling.notice import Notice
 
 _CHECKPOINT_EVERY_MS = 30 * 60_000
 """Each checkpoint writes every changed page a second time and clears the shared index; twice an hour is plenty."""

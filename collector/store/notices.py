@@ -6,7 +6,7 @@ from collections.abc import Iterable
 import msgspec
 
 from collector.alarms.model import Transition
-from collector.alarms.notice import Fate, Notice, NoticeKey
+from collector.telling.notice import Fate, Notice, NoticeKey
 
 _WRITE = """
     INSERT INTO notices VALUES(?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)

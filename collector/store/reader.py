@@ -5,11 +5,11 @@ the database.
 """
 
 import sqlite3
-from collections.abc import Collection, Iterator
+from collections.abc import Callable, Collection, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Self
+from typing import Any, Self, TypeVar
 
 from collector.alarms.model import AlarmState, Event, State
 from collector.domain.diary import Brew, DiaryEntry
@@ -21,7 +21,8 @@ from collector.store.migrations import refuse_other
 from collector.store.reading import EventRow, Newest, ReadingRow, Request, StoredSeries
 from collector.store.recipients import Recipient
 from collector.store.tails import Tail, tails
-from collector.store.uplink import Changes, UplinkState, changes, uplink_state
+
+_Answer = TypeVar("_Answer")
 
 
 @dataclass(frozen=True, slots=True)
@@ -252,15 +253,10 @@ class Reader(Connected):
         with self._work() as db:
             return [(t_ms, bool(up)) for t_ms, up in db.execute(query, (since_ms, until_ms))]
 
-    def uplink(self, now_ms: int) -> UplinkState | None:
-        """How far the uplink is; None where none was ever set up."""
+    def ask(self, query: Callable[[sqlite3.Connection], _Answer]) -> _Answer:
+        """What a query of another room gives, in one snapshot."""
         with self._work() as db:
-            return uplink_state(db, now_ms)
-
-    def changes(self, since_ms: int, until_ms: int) -> Changes:
-        """Changes of alarms, diary entries and brews of a stretch, as an uplink sends them."""
-        with self._work() as db:
-            return changes(db, since_ms, until_ms)
+            return query(db)
 
     def columns(self, since_ms: int, until_ms: int) -> Iterator[Columns]:
         """Raw readings from `since_ms` on, before `until_ms`, as numpy columns in chunks."""

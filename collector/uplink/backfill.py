@@ -7,9 +7,9 @@ from itertools import islice
 from typing import NamedTuple
 
 from collector.store.reader import Reader
-from collector.store.uplink import Portion, SentReading
 from collector.uplink.follower import PORTION, deliver
 from collector.uplink.points import Origin, lines_of
+from collector.uplink.queue import Portion, SentReading, changes
 from collector.uplink.writer import Later, Writer
 
 _TRIES = 5
@@ -46,7 +46,7 @@ def backfill(
 
 
 def _portions(reader: Reader, since_ms: int, until_ms: int) -> Iterator[Portion]:
-    found = reader.changes(since_ms, until_ms)
+    found = changes(reader, since_ms, until_ms)
     yield Portion(alarms=found.alarms, diary=found.diary, brews=found.brews)
     rows = reader.readings(since_ms, until_ms)
     while chunk := tuple(SentReading(t, n, value, flag, raw) for n, t, value, flag, raw, _ in islice(rows, PORTION)):

@@ -10,8 +10,8 @@ import threading
 from collections.abc import Callable, Sequence
 
 from collector.store.errors import StoreError
-from collector.store.uplink import UplinkStore
 from collector.uplink.points import Origin, lines_of
+from collector.uplink.queue import UplinkStore
 from collector.uplink.writer import Later, Refused, TooLarge, Writer
 
 PORTION = 2_000

@@ -23,7 +23,7 @@ from influxdb_client.domain.write_precision import WritePrecision
 
 from collector.domain.diary import Brew, DiaryEntry
 from collector.store.reading import StoredSeries
-from collector.store.uplink import AlarmChange, Portion, SentReading
+from collector.uplink.queue import AlarmChange, Portion, SentReading
 
 _MAX_TEXT = 4_000
 

@@ -16,7 +16,7 @@ from influxdb_client.domain.write_precision import WritePrecision
 from influxdb_client.rest import ApiException
 from urllib3.exceptions import HTTPError
 
-from collector.domain.far import Far
+from collector.uplink.destination import Destination
 
 _WAITS = (401, 403, 404, 408, 425, 429)
 _LONGEST_WAIT_S = 3_600.0
@@ -55,7 +55,7 @@ class Writer(Protocol):
 class InfluxWriter:
     """Anything that takes the write API v2, compressed."""
 
-    def __init__(self, settings: Far) -> None:
+    def __init__(self, settings: Destination) -> None:
         self._settings = settings
         self._client = InfluxDBClient(
             settings.url,

@@ -3,7 +3,7 @@
 from pathlib import Path
 
 from collector.alarms.model import Rule
-from collector.alarms.rulefile import read_rules
+from collector.config.rule_file import read_rules
 from tests.alarms.bench_lab import MIN
 
 FOLDER = Path(__file__).parents[2] / "rules"

@@ -14,12 +14,12 @@ from collector.alarms.chunk import Readings
 from collector.alarms.contexts import Contexts
 from collector.alarms.engine import Engine
 from collector.alarms.model import Event, Link, Transition
-from collector.app.ownseries import with_own_series
 from collector.brew.oxygen import pressure_kpa, saturations_mg_l
+from collector.config.lab_file import read_lab
+from collector.config.lab_template import LAB_TEMPLATE
 from collector.domain.diary import Brew, DiaryEntry
 from collector.domain.lab import Series, series_keys, subjects
-from collector.domain.labfile import read_lab
-from collector.domain.labtemplate import LAB_TEMPLATE
+from collector.domain.own_series import with_own_series
 from tests.alarms.shipped_sets import RULES, H
 
 START_MS = 1_772_409_600_000

@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from collector.alarms.audit import Audit, Window, audit
-from collector.alarms.audit_history import bouts, flood_intervals, occurrences, percentile
+from collector.alarms.audit.figures import Audit, Window, audit
+from collector.alarms.audit.history import bouts, flood_intervals, occurrences, percentile
 from collector.alarms.model import AlarmKey, Event
 from collector.store.reader import PastChange
 from tests.alarms.histories import DAY, HOUR, MIN, T0, History, onsets

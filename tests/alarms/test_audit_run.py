@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from collector.alarms.audit_run import Stage, Stand, no_trial, run, stage_series
-from collector.alarms.audit_suggest import advise, rungs
+from collector.alarms.audit.suggest import advise, rungs
+from collector.alarms.audit.trial import Stage, Stand, no_trial, run, stage_series
 from collector.alarms.chunk import Readings
 from collector.alarms.contexts import Contexts, parse_condition
 from collector.alarms.model import SQUEEZE_TEST, Kind, Rule, What

@@ -7,14 +7,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from collector.alarms.audit_run import Stage, no_trial, run
-from collector.alarms.audit_suggest import (
+from collector.alarms.audit.suggest import (
     Advice,
     Edit,
     advise,
     rungs,
     written,
 )
+from collector.alarms.audit.trial import Stage, no_trial, run
 from collector.alarms.chunk import Readings
 from collector.alarms.model import Kind, Rule
 from collector.domain.lab import Series

@@ -7,8 +7,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from collector.alarms.contexts import CONDITION_EXAMPLES, Condition, Contexts, Fact, parse_condition
+from collector.config.lab_file import read_lab
 from collector.domain.diary import Brew, DiaryEntry, DiaryKind, Feel
-from collector.domain.labfile import read_lab
 
 LAB = read_lab(
     """\

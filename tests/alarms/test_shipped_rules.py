@@ -7,15 +7,15 @@ from jsonschema import Draft202012Validator
 
 from collector.alarms.model import Kind, Priority, Rule, Weekly
 from collector.alarms.places import about_broker
-from collector.alarms.rulecheck import rule_warnings
-from collector.alarms.rulefile import rules_schema
 from collector.brew.oxygen import saturation_mg_l
+from collector.config.lab_file import read_lab
+from collector.config.lab_template import LAB_TEMPLATE
+from collector.config.rule_check import rule_warnings
+from collector.config.rule_file import rules_schema
+from collector.config.yaml.text import read_yaml
 from collector.domain.diary import BREW_WINDOW_MS, USE_WITHIN_MS
 from collector.domain.lab import Lab
-from collector.domain.labfile import read_lab
-from collector.domain.labtemplate import LAB_TEMPLATE
 from collector.domain.units import MEASURES, OWN
-from collector.domain.yamltext import read_yaml
 from tests.alarms.bench_lab import MIN, quillbrook
 from tests.alarms.shipped_sets import BEDDING, FILES, FOLDER, OWNS, RULES, TEA, TEXTS, H, of_file
 

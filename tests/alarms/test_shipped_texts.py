@@ -7,7 +7,7 @@ from io import StringIO
 import pytest
 
 from collector.alarms.model import Rule
-from collector.app.cli import build_parser
+from collector.cli.main import build_parser
 from tests.alarms.bench_lab import MIN
 from tests.alarms.shipped_sets import BEDDING, OWNS, RULES, TEA, H
 

@@ -22,13 +22,13 @@ from pathlib import Path
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
-from collector.app.clock import system_now
-from collector.app.settings import Mail
-from collector.messages.mail import build_message
+from collector.config.clock import system_now
+from collector.config.settings import Mail
+from collector.delivery.mail import build_message
 from collector.store.outbox import OutboxMessage
-from tests.app.in_process import InProcess
-from tests.app.lab import HOT_AT_ONCE
 from tests.bench.lab import LAB_NAME, TRAYS, make_home, pack
+from tests.cli.in_process import InProcess
+from tests.cli.lab import HOT_AT_ONCE
 from tests.services.mosquitto import Mosquitto
 from tests.services.smtp_server import SmtpServer
 from tests.services.waiting import wait_until

@@ -6,11 +6,11 @@ from pathlib import Path
 
 from paho.mqtt.client import MQTTMessage
 
-from collector.app.clock import system_now
-from collector.app.daemon import Daemon
-from collector.app.home import Home
-from collector.app.settings import Mqtt, Settings
+from collector.config.clock import system_now
+from collector.config.home import Home
+from collector.config.settings import Mqtt, Settings
 from collector.intake.session import Link, LinkNews
+from collector.watch.daemon import Daemon
 
 
 class _Timed(Daemon):

@@ -215,7 +215,7 @@ def up_and_back(debian: Debian, checkout: Path, password: str) -> None:
     back = debian.run("/opt/traywarden/current/program/deploy/rollback.sh")
     says(back, "with every reading", "back from")
     probe_is_heard(debian, password, 3)
-    (checkout / "newer/collector/app/daemon.py").write_text("raise SystemExit('broken')\n")
+    (checkout / "newer/collector/watch/daemon.py").write_text("raise SystemExit('broken')\n")
     told = debian.run("/checkout/newer/deploy/upgrade.sh", "--wheels", "/wheels", code=1)
     says(told, "did not get ready", "back from")
     says(debian.run("traywarden", "status"), "running", "3 held")

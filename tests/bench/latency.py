@@ -13,8 +13,8 @@ from pathlib import Path
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion
 
-from tests.app.lab import HOT_AT_ONCE
 from tests.bench.lab import LAB_NAME, pack
+from tests.cli.lab import HOT_AT_ONCE
 from tests.services.mosquitto import Mosquitto
 from tests.services.smtp_server import SmtpServer
 from tests.services.waiting import wait_until

@@ -11,8 +11,8 @@ from pathlib import Path
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion
 
+from collector.config.lab_file import read_lab
 from collector.domain.lab import series_keys
-from collector.domain.labfile import read_lab
 from collector.store.batch import Batch
 from collector.store.journal import Journal
 from tests.bench.lab import TRAYS, make_home, pack

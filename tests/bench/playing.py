@@ -12,25 +12,25 @@ from pathlib import Path
 from typing import NamedTuple
 
 from collector.alarms.model import AlarmKey, Rule
-from collector.alarms.notice import Why
-from collector.app.assemble import build_pipeline
-from collector.app.digest_view import digest_view, due_day
-from collector.app.facts import Sources
-from collector.app.home import Home
-from collector.app.notices import Notices
-from collector.app.pipeline import Pipeline
+from collector.config.home import Home
+from collector.delivery.sender import Patience
+from collector.delivery.servers import ChatSettings
 from collector.domain.lab import Lab
 from collector.husbandry.moisture import water_to_add_l
 from collector.intake.inbox import Message
-from collector.messages.advice import GOAL_PCT, advice
-from collector.messages.digest import Standing
-from collector.messages.facts import Facts
-from collector.messages.parcel import Item, Parcel
-from collector.messages.sender import Patience
-from collector.messages.settings import ChatSettings
+from collector.letters.advice import GOAL_PCT, advice
+from collector.letters.facts import Facts
+from collector.pipeline.building import build_pipeline
+from collector.pipeline.lab_facts import Sources
+from collector.pipeline.notices import Notices
+from collector.pipeline.pipeline import Pipeline
+from collector.reports.digest import Standing
+from collector.reports.digest_view import digest_view, due_day
 from collector.store.batch import NewMessage
 from collector.store.journal import Journal
 from collector.store.reader import Reader
+from collector.telling.message_plan import Item, Parcel
+from collector.telling.notice import Why
 from sim_sensors import lab_file
 from sim_sensors.brewing import spans
 from sim_sensors.pack import Fact, Pack

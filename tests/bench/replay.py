@@ -11,10 +11,10 @@ from pathlib import Path
 
 import numpy as np
 
-from collector.app.home import Home
-from collector.app.replay import replay
+from collector.config.home import Home
 from collector.domain.lab import series_keys
 from collector.domain.units import MEASURES
+from collector.pipeline.replay import replay
 from collector.store.batch import Batch
 from collector.store.journal import Journal
 from collector.store.reader import Reader

@@ -12,13 +12,13 @@ import time
 from collections.abc import Sequence
 from pathlib import Path
 
-from collector.domain.far import Far
 from collector.domain.lab import SeriesKey
 from collector.store.batch import Batch
 from collector.store.journal import Journal
-from collector.store.uplink import UplinkStore
+from collector.uplink.destination import Destination
 from collector.uplink.follower import Follower
 from collector.uplink.points import Origin
+from collector.uplink.queue import UplinkStore
 from collector.uplink.writer import InfluxWriter
 from tests.bench.lab import LAB_NAME, TRAYS
 from tests.services.victoria import Victoria
@@ -44,7 +44,7 @@ def measure(whole: bool) -> dict[str, float | int | str | None]:
         folder = Path(name)
         readings = _fill(folder / "traywarden.db", days)
         with Victoria(folder / "far") as far:
-            writer = _Counting(Far(far.url, "worms"))
+            writer = _Counting(Destination(far.url, "worms"))
             with UplinkStore(folder / "traywarden.db") as store:
                 now_ms = START_MS + (days + 1) * 86_400_000
                 follower = Follower(store, writer, Origin(LAB_NAME, "Quillbrook"), lambda: now_ms, print)

@@ -11,17 +11,17 @@ import tempfile
 from pathlib import Path
 
 from collector.alarms.model import Rule
-from collector.app.assemble import build_pipeline
-from collector.app.daemon import STATE_EVERY_S, TIDY_EVERY_S
-from collector.app.home import Home
-from collector.app.notices import Notices
-from collector.app.pacing import Pacer
-from collector.app.pipeline import Pipeline
-from collector.app.watch_state import WatchState, write_state
+from collector.config.home import Home
+from collector.delivery.servers import ChatSettings
 from collector.domain.lab import Lab
 from collector.intake.inbox import Message
-from collector.messages.settings import ChatSettings
+from collector.pipeline.building import build_pipeline
+from collector.pipeline.notices import Notices
+from collector.pipeline.pipeline import Pipeline
 from collector.store.journal import Journal
+from collector.store.watch_state import WatchState, write_state
+from collector.watch.daemon import STATE_EVERY_S, TIDY_EVERY_S
+from collector.watch.pacing import Pacer
 from tests.bench.lab import TRAYS, make_home
 
 _START_MS = 1_772_438_400_000

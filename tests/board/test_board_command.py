@@ -13,16 +13,16 @@ from pathlib import Path
 import pytest
 from pydantic import SecretStr
 
-from collector.app.board_start import board_notes
-from collector.app.checks import Verdict, check_board
-from collector.app.home import Home
-from collector.app.settings import Board as BoardSettings
-from collector.app.settings import Settings
-from collector.messages.links import LINK_LASTS_MS, Ack, link_url, sign
+from collector.cli.board_start import board_notes
+from collector.cli.checks import Verdict, check_board
+from collector.config.home import Home
+from collector.config.settings import Board as BoardSettings
+from collector.config.settings import Settings
+from collector.letters.links import LINK_LASTS_MS, Ack, link_url, sign
 from collector.store.reader import Reader
-from tests.app.command_line import Commands, other_program, stock
-from tests.app.lab import hot_pack, make_home
 from tests.board.served import Answer, ask
+from tests.cli.command_line import Commands, other_program, stock
+from tests.cli.lab import hot_pack, make_home
 from tests.services.chromium import Chromium
 from tests.services.free_port import answers, free_port
 from tests.services.mosquitto import Mosquitto
@@ -40,7 +40,7 @@ class Board:
         given = {"BOARD__PORT": self.port, "BOARD__LINK_SECRET": SECRET, **settings}
         kept = {name: value for name, value in os.environ.items() if not name.startswith("TRAYWARDEN_")}
         self._process = subprocess.Popen(
-            [sys.executable, "-m", "collector.app.cli", "board", "--home", str(home)],
+            [sys.executable, "-m", "collector.cli.main", "board", "--home", str(home)],
             env={**kept, **{f"TRAYWARDEN_{name}": str(value) for name, value in given.items() if value is not None}},
             stdin=subprocess.DEVNULL,
             stdout=subprocess.PIPE,

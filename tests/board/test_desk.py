@@ -10,17 +10,17 @@ from pathlib import Path
 import pytest
 from pydantic import SecretStr
 
-from collector.app.board_desk import LinkDesk, Waiting
-from collector.app.board_words import ON_IT
-from collector.app.home import Home
-from collector.app.watch_state import WatchState, write_state
+from collector.board.desk import LinkDesk, Waiting
 from collector.board.port import LinkWrong, NotNow
+from collector.board.words import ON_IT
+from collector.config.home import Home
 from collector.domain.lab import SeriesKey
 from collector.domain.problems import Refused
-from collector.messages.links import Ack, sign
+from collector.letters.links import Ack, sign
 from collector.store.reading import Request
-from tests.app.hand_lab import RULES, START, ByHand
-from tests.app.lab import make_home
+from collector.store.watch_state import WatchState, write_state
+from tests.cli.hand_lab import RULES, START, ByHand
+from tests.cli.lab import make_home
 from tests.services.waiting import wait_until
 
 MIN = 60_000

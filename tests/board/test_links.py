@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from itsdangerous import URLSafeSerializer
 
-from collector.messages.links import LINK_LASTS_MS, Ack, LinkRefused, link_url, read, sign
+from collector.letters.links import LINK_LASTS_MS, Ack, LinkRefused, link_url, read, sign
 
 SECRET = "quillbrook-link-secret"
 NOW = 1_772_438_400_000

@@ -5,12 +5,12 @@ from dataclasses import replace
 import pytest
 
 from collector.alarms.model import LINK_SERIES, AlarmKey, AlarmState, Event, State
-from collector.app.board_words import ON_IT, SEEN, Case
-from collector.domain.labfile import read_lab
-from collector.messages.links import Ack
+from collector.board.words import ON_IT, SEEN, Case
+from collector.config.lab_file import read_lab
+from collector.letters.links import Ack
 from collector.store.reader import PastChange
-from tests.app.hand_lab import START, rules_of
-from tests.app.lab import LAB
+from tests.cli.hand_lab import START, rules_of
+from tests.cli.lab import LAB
 from tests.services.clock import QUILLBROOK_MORNING_MS
 
 MIN = 60_000

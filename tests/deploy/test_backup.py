@@ -8,7 +8,7 @@ import pytest
 
 from collector.store.backup import check_whole
 from collector.store.connection import open_existing
-from tests.app.lab import make_home
+from tests.cli.lab import make_home
 from tests.deploy.machine import Machine
 from tests.store.samples import T0, full_batch, held, minutes, opened, with_series
 

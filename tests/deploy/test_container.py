@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.app.lab import make_home
+from tests.cli.lab import make_home
 from tests.deploy.machine import CHECKOUT, ROOT
 from tests.services.mosquitto import Mosquitto
 from tests.services.waiting import wait_until

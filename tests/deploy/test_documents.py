@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from collector.alarms.layers import examine_layers
-from collector.app.cli import build_parser
-from collector.app.home import shipped_rules
-from collector.app.settings import known_variables
+from collector.cli.main import build_parser
+from collector.config.home import shipped_rules
+from collector.config.rule_layers import examine_layers
+from collector.config.settings import known_variables
 from collector.domain.readings import FUTURE_TOLERANCE_MS
 from tests.deploy.machine import CHECKOUT
 

@@ -15,7 +15,7 @@ THERE = {
     "/opt/traywarden": (0o755, "root"),
     "/opt/traywarden/releases": (0o755, "root"),
     "/opt/traywarden/current/traywarden": (0o755, "root"),
-    "/opt/traywarden/current/program/collector/app/cli.py": (0o644, "root"),
+    "/opt/traywarden/current/program/collector/cli/main.py": (0o644, "root"),
     "/opt/traywarden/current/program/deploy/install.sh": (0o755, "root"),
     "/var/lib/traywarden": (0o750, "traywarden"),
     "/var/lib/traywarden/lab.yaml": (0o644, "traywarden"),
@@ -126,7 +126,7 @@ def test_a_run_that_was_cut_off_is_done_again(machine: Machine) -> None:
     release = machine.path("/opt/traywarden/current").resolve()
     half = release.with_name(f"{release.name}.part")
     release.rename(half)
-    (half / "program" / "collector" / "app" / "cli.py").unlink()
+    (half / "program" / "collector" / "cli" / "main.py").unlink()
     machine.run("install.sh")
     assert not half.exists()
     assert "usage" in machine.traywarden("rules", "check", "--help")

@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from collector.app.service_manager import ServiceManager
-from tests.app.lab import make_home
+from collector.watch.service_manager import ServiceManager
+from tests.cli.lab import make_home
 from tests.services.mosquitto import Mosquitto
 from tests.services.waiting import wait_until
 from tests.services.watching import Watch

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from pydantic import SecretStr
 
-from collector.app.settings import Settings
+from collector.config.settings import Settings
 from tests.deploy.machine import CHECKOUT, Machine
 from tests.services.parts import need
 

@@ -5,6 +5,7 @@ from typing import Any
 
 import pytest
 
+from collector.config.lab_file import read_lab
 from collector.domain.diary import (
     AMOUNTS,
     BREW_WINDOW_MS,
@@ -23,8 +24,7 @@ from collector.domain.diary import (
     strike_entry,
 )
 from collector.domain.lab import Lab
-from collector.domain.labfile import read_lab
-from tests.domain.labtexts import SMALL
+from tests.config.lab_texts import SMALL
 
 LAB = read_lab(f"{SMALL}  planter-2:\n".replace("  juniper:", "  maple:\n  juniper:"))
 T0 = 1_772_438_400_000

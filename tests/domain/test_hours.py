@@ -8,6 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from collector.config.lab_file import lab_schema, read_lab
+from collector.config.yaml.text import read_yaml
 from collector.domain.hours import (
     DAYS,
     Hours,
@@ -20,10 +22,8 @@ from collector.domain.hours import (
     parse_ranges,
     week_of,
 )
-from collector.domain.labfile import lab_schema, read_lab
 from collector.domain.schooldays import SchoolDays
-from collector.domain.yamltext import read_yaml
-from tests.domain.labtexts import refusals
+from tests.config.lab_texts import refusals
 
 MIN, HOUR, DAY = 60_000, 3_600_000, 86_400_000
 NEW_YORK = "America/New_York"

@@ -1,7 +1,7 @@
 """A small lab for the intake's tests, an intake over it, and messages to it."""
 
+from collector.config.lab_file import read_lab
 from collector.domain.lab import Lab, series_keys
-from collector.domain.labfile import read_lab
 from collector.intake.inbox import Intake, Message
 from collector.intake.placing import Placing
 

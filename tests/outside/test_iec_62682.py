@@ -11,9 +11,9 @@ from datetime import UTC
 
 import pytest
 
-from collector.alarms.audit import Audit, Figure, Window, audit
-from collector.alarms.audit_history import bouts, flood_intervals
-from collector.alarms.audit_limits import CHATTER_MINUTE_MS, IEC, MEASURED
+from collector.alarms.audit.figures import Audit, Figure, Window, audit
+from collector.alarms.audit.history import bouts, flood_intervals
+from collector.alarms.audit.limits import CHATTER_MINUTE_MS, IEC, MEASURED
 from tests.alarms.histories import DAY, HOUR, MIN, T0, onsets
 
 MONTH = Window(T0, T0 + 30 * DAY, 30 * DAY)

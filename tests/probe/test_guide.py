@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from collector.domain.labfile import read_lab
-from tests.app.command_line import Commands
+from collector.config.lab_file import read_lab
+from tests.cli.command_line import Commands
 from tests.probe.board import BASE, PROGRAM, Board, config
 from tests.services.mosquitto import Mosquitto
 from tests.services.waiting import wait_until

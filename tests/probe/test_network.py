@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.app.command_line import Commands
-from tests.app.lab import make_home
+from tests.cli.command_line import Commands
+from tests.cli.lab import make_home
 from tests.probe.board import BASE, PROGRAM, TRUE_S, Board, config, records, times
 from tests.probe.inbox import Inbox
 from tests.services.certificates import Authority, ServerFiles

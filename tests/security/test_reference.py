@@ -4,16 +4,16 @@ import argparse
 from pathlib import Path
 
 from collector.alarms.model import Kind
-from collector.alarms.rulefields import AlarmFields
-from collector.app.cli import build_parser
-from collector.app.reference import leaf_commands, reference
-from collector.app.settings import known_variables
+from collector.cli.main import build_parser
+from collector.cli.reference import leaf_commands, reference
+from collector.config.lab_models import LabFile, ProbePart
+from collector.config.rule_fields import AlarmFields
+from collector.config.settings import known_variables
 from collector.domain.diary import DiaryKind
-from collector.domain.labfile_models import LabFile, ProbePart
 from collector.domain.units import MEASURES
 
 PAGE = Path(__file__).parents[2] / "deploy" / "REFERENCE.md"
-AGAIN = "write it anew: python -m collector.app.reference > deploy/REFERENCE.md"
+AGAIN = "write it anew: python -m collector.cli.reference > deploy/REFERENCE.md"
 
 
 def test_the_page_is_current() -> None:

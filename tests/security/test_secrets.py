@@ -18,12 +18,14 @@ from pathlib import Path
 
 import pytest
 
-from collector.app.assemble import broker_of, chat_of, mail_of
-from collector.app.cli import build_parser, main
-from collector.app.home import Home
-from collector.app.settings import Settings, load_settings
+from collector.cli.main import build_parser, main
+from collector.config.home import Home
+from collector.config.settings import Settings, load_settings
+from collector.delivery.servers import chat_of, mail_of
 from collector.domain.problems import Refused
-from tests.app.lab import hot_pack, make_home
+from collector.uplink.destination import destination_of
+from collector.watch.assemble import broker_of
+from tests.cli.lab import hot_pack, make_home
 from tests.security.marks import MARKS, forms, found_in, found_under
 from tests.services.free_port import free_port
 from tests.services.mosquitto import Mosquitto
@@ -198,7 +200,7 @@ def served(watch: Watch, out: Path) -> bytes:
     answers = []
     with (out / "board.log").open("wb") as log:
         board = subprocess.Popen(
-            [sys.executable, "-m", "collector.app.cli", "board", "--home", str(watch.home)],
+            [sys.executable, "-m", "collector.cli.main", "board", "--home", str(watch.home)],
             env=watch.environment(), stdout=log, stderr=log,
         )  # fmt: skip
         try:
@@ -249,7 +251,13 @@ def test_settings_hide_their_secrets(monkeypatch: pytest.MonkeyPatch, home: Path
     for name, mark in MARKS.items():
         monkeypatch.setenv(name, f"https://far.quillbrook.example/{mark}" if "URL" in name else mark)
     settings = load_settings()
-    made = (settings, broker_of(Home(home), settings), mail_of(settings), chat_of(settings), settings.uplink.wanted())
+    made = (
+        settings,
+        broker_of(Home(home), settings),
+        mail_of(settings),
+        chat_of(settings),
+        destination_of(settings.uplink),
+    )
     for one in made:
         assert found_in(f"{one} {one!r} {one:}".encode(), type(one).__name__) == []
     for name, wrong in {

@@ -54,7 +54,7 @@ class Watch:
     def _launch(self) -> None:
         with self.log_file.open("ab") as log:
             self._process = subprocess.Popen(
-                [sys.executable, "-m", "collector.app.cli", "watch", "--home", str(self.home)],
+                [sys.executable, "-m", "collector.cli.main", "watch", "--home", str(self.home)],
                 env=self.environment(),
                 stdin=subprocess.DEVNULL,
                 stdout=log,
@@ -91,7 +91,7 @@ class Watch:
 
     def try_run(self, *arguments: str) -> subprocess.CompletedProcess[str]:
         return subprocess.run(
-            [sys.executable, "-m", "collector.app.cli", *arguments, "--home", str(self.home)],
+            [sys.executable, "-m", "collector.cli.main", *arguments, "--home", str(self.home)],
             env=self.environment(),
             stdin=subprocess.DEVNULL,
             capture_output=True,

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from collector.domain.labfile import read_lab
+from collector.config.lab_file import read_lab
 from sim_sensors import lab_file, scenario_file, scenarios, varying
 from sim_sensors.around import FIXED, Caption, Expected
 from sim_sensors.faults import Kind

@@ -5,7 +5,7 @@ from typing import Any
 
 import pytest
 
-from collector.domain.labfile import read_lab
+from collector.config.lab_file import read_lab
 from sim_sensors import lab_file, probes, scenarios
 from sim_sensors.scenario import Scenario
 from tests.sim.small import START_MS, records, small_lab

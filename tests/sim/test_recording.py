@@ -6,8 +6,8 @@ from collections.abc import Iterable
 
 import pytest
 
+from collector.config.lab_file import read_lab
 from collector.domain.lab import SeriesKey
-from collector.domain.labfile import read_lab
 from collector.intake.inbox import Intake, Message
 from sim_sensors import lab_file, recording
 from sim_sensors.pack import Pack

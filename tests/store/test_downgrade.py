@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from collector.app.cli import main
+from collector.cli.main import main
 from collector.store import migrations
 from collector.store.backup import check_whole
 from collector.store.connection import transaction

@@ -5,11 +5,11 @@ from contextlib import closing
 from pathlib import Path
 
 from collector.alarms.model import AlarmKey, AlarmState, Event, State, Transition
-from collector.alarms.notice import Fate, Notice, NoticeKey, Why
 from collector.store.batch import Batch
 from collector.store.outbox import OutboxStore
 from collector.store.prune import MESSAGES_DAYS, REQUESTS_DAYS
 from collector.store.requests import write_request
+from collector.telling.notice import Fate, Notice, NoticeKey, Why
 from tests.store.samples import DAY, T0, dump, message, opened
 
 OLD = T0 + 1

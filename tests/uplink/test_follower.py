@@ -10,13 +10,13 @@ from pathlib import Path
 import pytest
 
 from collector.alarms.model import Event, State
-from collector.domain.far import Far
 from collector.store.batch import Batch
 from collector.store.journal import Journal
 from collector.store.reader import Reader
-from collector.store.uplink import UplinkStore
+from collector.uplink.destination import Destination
 from collector.uplink.follower import Follower
 from collector.uplink.points import Origin
+from collector.uplink.queue import UplinkStore, uplink_state
 from collector.uplink.writer import InfluxWriter, Later
 from tests.services.waiting import wait_until
 from tests.uplink.far_end import TOKEN, Answer, FarEnd
@@ -44,7 +44,7 @@ class Uplink:
         self.log: list[str] = []
         self.now_ms = NOW
         self.store = UplinkStore(journal.path, busy_s)
-        self.writer = InfluxWriter(Far(far.url, "worms", "quillbrook", token, timeout_s=5))
+        self.writer = InfluxWriter(Destination(far.url, "worms", "quillbrook", token, timeout_s=5))
         self.follower = Follower(self.store, self.writer, ORIGIN, lambda: self.now_ms, self.log.append)
 
     def all(self) -> None:
@@ -212,7 +212,7 @@ def test_a_bad_token_is_told_once_and_never_shown(uplink: Uplink, journal: Journ
     assert "TRAYWARDEN_UPLINK__TOKEN" in wrong.log[0]
     assert "another-made-up-one" not in wrong.log[0]
     with Reader(journal.path) as reader:
-        state = reader.uplink(NOW)
+        state = uplink_state(reader, NOW)
     assert state is not None
     assert "401" in state.note
     assert state.waiting == 60 + 5
@@ -248,7 +248,7 @@ def test_lines_that_are_refused_are_set_aside_with_the_reason(uplink: Uplink, jo
     uplink.all()
     assert len(far.named("bedding_temperature")) == 29
     with Reader(journal.path) as reader:
-        state = reader.uplink(NOW)
+        state = uplink_state(reader, NOW)
     assert state is not None
     assert (state.aside, state.waiting) == (2, 0)
     assert "400" in state.reasons[0]

@@ -7,8 +7,8 @@ from line_protocol_parser import parse_line
 
 from collector.domain.diary import DiaryEntry, DiaryKind
 from collector.store.reading import StoredSeries
-from collector.store.uplink import Portion, SentReading
 from collector.uplink.points import Origin, lines_of
+from collector.uplink.queue import Portion, SentReading
 from tests.uplink.lab_journal import SQUEEZED, T0, watered
 
 SERIES = {

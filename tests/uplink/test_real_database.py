@@ -5,12 +5,12 @@ from pathlib import Path
 
 import pytest
 
-from collector.domain.far import Far
 from collector.store.reader import Reader
-from collector.store.uplink import UplinkStore
 from collector.uplink.backfill import backfill
+from collector.uplink.destination import Destination
 from collector.uplink.follower import Follower
 from collector.uplink.points import Origin
+from collector.uplink.queue import UplinkStore
 from collector.uplink.writer import InfluxWriter, Later
 from tests.services.victoria import Victoria
 from tests.uplink.lab_journal import HOUR, MIN, NOW, T0, add_readings, fill, opened
@@ -25,7 +25,7 @@ def database(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Victoria]:
 
 
 def send_all(folder: Path, database: Victoria, origin: Origin) -> Follower:
-    writer = InfluxWriter(Far(database.url, "worms", timeout_s=10))
+    writer = InfluxWriter(Destination(database.url, "worms", timeout_s=10))
     with UplinkStore(folder / "traywarden.db") as store:
         follower = Follower(store, writer, origin, lambda: NOW + 100 * HOUR, lambda _line: None)
         try:
@@ -46,7 +46,7 @@ def test_readings_are_there_to_the_millisecond(tmp_path: Path, database: Victori
     assert database.held('bedding_temperature_value{lab="Quillbrook"}')[key] == expected
     assert sum(map(len, database.held('alarm_count{lab="Quillbrook"}').values())) == 2
     assert sum(map(len, database.held('brew_count{lab="Quillbrook"}').values())) == 3
-    writer = InfluxWriter(Far(database.url, "worms", timeout_s=10))
+    writer = InfluxWriter(Destination(database.url, "worms", timeout_s=10))
     with Reader(tmp_path / "traywarden.db") as reader:
         filled = backfill(reader, writer, Origin("Quillbrook"), T0, T0 + HOUR, lambda: NOW)
     writer.close()

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.app.lab import hot_pack, make_home
+from tests.cli.lab import hot_pack, make_home
 from tests.services.mosquitto import Mosquitto
 from tests.services.victoria import Victoria
 from tests.services.waiting import wait_until
@@ -106,7 +106,7 @@ def test_what_is_wrong_with_the_settings_is_said_in_one_line(tmp_path: Path, mos
 def test_a_collector_without_uplink_loads_nothing_of_it() -> None:
     """Neither the library nor our own room takes memory where no uplink is set up."""
     code = (
-        "import sys, collector.app.daemon, collector.app.cli;"
+        "import sys, collector.watch.daemon, collector.cli.main;"
         "sys.exit(any(name.startswith(('influxdb_client', 'collector.uplink')) for name in sys.modules))"
     )
     assert subprocess.run([sys.executable, "-c", code], check=False, timeout=60).returncode == 0

@@ -1,0 +1,312 @@
+"""How the alarms of a lab behaved, by the measures of ANSI/ISA-18.2-2016 / IEC 62682.
+
+    audit(changes, window, zone, respond_ms) -> Audit
+
+`changes` is the alarm history in any order, with what came before the window too, so that alarms that stood at its
+start are known.
+
+Intervals of ten minutes and of an hour are cut from the start of the window; days are those of the lab's time zone.
+"""
+
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import tzinfo
+from typing import NamedTuple
+
+from collector.alarms.audit.history import (
+    Change,
+    Occurrence,
+    annunciates,
+    bouts,
+    flood_intervals,
+    local_day,
+    occurrences,
+    percentile,
+)
+from collector.alarms.audit.limits import (
+    BUSY_HOUR,
+    BUSY_TEN_MINUTES,
+    CHATTER_HOUR_MS,
+    CHATTER_MINUTE_MS,
+    DAY,
+    ENOUGH_DAYS,
+    FLEETING_HOUR_MS,
+    FLEETING_MINUTE_MS,
+    HOUR,
+    MEASURED,
+    STALE_MS,
+    TEN_MINUTES,
+    Measured,
+)
+from collector.alarms.model import STANDING, AlarmKey, Event, Priority
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """The stretch looked at, and how much of it the collector was watching."""
+
+    since_ms: int
+    until_ms: int
+    watched_ms: int
+
+    @property
+    def days(self) -> float:
+        return self.watched_ms / DAY
+
+    @property
+    def enough(self) -> bool:
+        """Whether there is data for a verdict; an hour short of it will do."""
+        return self.watched_ms >= ENOUGH_DAYS * DAY - HOUR
+
+
+class Flood(NamedTuple):
+    since_ms: int
+    until_ms: int
+    alarms: int
+
+
+class Figure(NamedTuple):
+    """A figure beside what it is held against. `value` is None where there was nothing to measure."""
+
+    name: str
+    value: float | None
+
+    @property
+    def measured(self) -> Measured:
+        return MEASURED[self.name]
+
+    @property
+    def standard_met(self) -> bool | None:
+        limit = self.measured.standard
+        return None if limit is None else limit.met(self.value)
+
+    @property
+    def target_met(self) -> bool | None:
+        limit = self.measured.target
+        return None if limit is None else limit.met(self.value)
+
+
+@dataclass(frozen=True, slots=True)
+class Actor:
+    """One alarm at one series over the window. A bout is a run of chattering; its repeats are all but the first."""
+
+    alarm: AlarmKey
+    place: str
+    measure: str
+    priority: str
+    count: int
+    share: float
+    """In % of all annunciated alarms."""
+    bouts_minute: int
+    repeats_minute: int
+    bouts_hour: int
+    repeats_hour: int
+    fleeting_minute: int
+    fleeting_hour: int
+    stale: int
+    never_acknowledged: int
+
+
+@dataclass(frozen=True, slots=True)
+class Audit:
+    window: Window
+    count: int
+    messages: int
+    """What each person told of every alarm has got: alarms, and returns to normal."""
+    figures: tuple[Figure, ...]
+    floods: tuple[Flood, ...]
+    actors: tuple[Actor, ...]
+    """Every alarm that was annunciated or stale, the most frequent first; the first ten are the top ten."""
+    priorities: Mapping[str, int]
+    standing: tuple[Occurrence, ...]
+    """What stands at the end of the window, the oldest first."""
+
+    def value(self, name: str) -> float | None:
+        return next(figure.value for figure in self.figures if figure.name == name)
+
+
+def audit(changes: Iterable[Change], window: Window, zone: tzinfo, respond_ms: Mapping[str, int]) -> Audit:
+    """`respond_ms` is the time to respond of each alarm, by name, as far as it is known."""
+    until = [change for change in changes if change.t_ms < window.until_ms]
+    known = occurrences(until)
+    return _Count(window, zone, respond_ms, known, sum(map(_told, _within(until, window)))).audit()
+
+
+def _within(changes: Sequence[Change], window: Window) -> Iterator[Change]:
+    return (change for change in changes if change.t_ms >= window.since_ms)
+
+
+def _told(change: Change) -> bool:
+    return annunciates(change) or (change.event is Event.CLEARED and change.before in STANDING)
+
+
+@dataclass(slots=True)
+class _Count:
+    """One audit being made."""
+
+    window: Window
+    zone: tzinfo
+    respond_ms: Mapping[str, int]
+    known: Sequence[Occurrence]
+    messages: int
+    told: list[Occurrence] = field(init=False)
+    stale: list[Occurrence] = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.told = [one for one in self.known if one.t_ms >= self.window.since_ms]
+        self.stale = [one for one in self.known if self._is_stale(one)]
+
+    def _end(self, one: Occurrence) -> int:
+        return self.window.until_ms if one.ended_ms is None else one.ended_ms
+
+    def _is_stale(self, one: Occurrence) -> bool:
+        end = self._end(one)
+        return not one.repeated and end - one.from_ms > STALE_MS and end > self.window.since_ms
+
+    def audit(self) -> Audit:
+        tens = Counter((one.t_ms - self.window.since_ms) // TEN_MINUTES for one in self.told)
+        floods = flood_intervals(tens)
+        actors = self._actors()
+        standing = sorted((one for one in self.known if one.ended_ms is None), key=lambda one: one.from_ms)
+        values = (
+            self._rates(tens)
+            | self._shares(tens, floods, actors)
+            | self._nuisance(actors)
+            | self._acknowledgement()
+            | {"standing": len(standing)}
+        )
+        return Audit(
+            self.window,
+            len(self.told),
+            self.messages,
+            tuple(Figure(name, values[name]) for name in MEASURED),
+            tuple(self._flood(first, end, tens) for first, end in floods),
+            actors,
+            self._priorities(),
+            tuple(standing),
+        )
+
+    def _per(self, count: int, length_ms: int) -> float | None:
+        watched = self.window.watched_ms
+        return count * length_ms / watched if watched else None
+
+    def _percent_of_time(self, count: int, length_ms: int) -> float | None:
+        share = self._per(count, length_ms)
+        return None if share is None else min(100.0, 100 * share)
+
+    def _rates(self, tens: Counter[int]) -> dict[str, float | None]:
+        hours = Counter((one.t_ms - self.window.since_ms) // HOUR for one in self.told)
+        days = Counter(local_day(one.t_ms, self.zone) for one in self.told)
+        count = len(self.told)
+        return {
+            "messages_per_day": self._per(self.messages, DAY),
+            "alarms_per_day": self._per(count, DAY),
+            "alarms_in_worst_day": max(days.values(), default=0),
+            "alarms_per_hour": self._per(count, HOUR),
+            "alarms_in_worst_hour": max(hours.values(), default=0),
+            "alarms_per_10_min": self._per(count, TEN_MINUTES),
+            "alarms_in_worst_10_min": max(tens.values(), default=0),
+            "hours_over_30": self._percent_of_time(sum(n > BUSY_HOUR for n in hours.values()), HOUR),
+            "ten_minutes_over_10": self._percent_of_time(sum(n > BUSY_TEN_MINUTES for n in tens.values()), TEN_MINUTES),
+        }
+
+    def _shares(
+        self, tens: Counter[int], floods: Sequence[tuple[int, int]], actors: Sequence[Actor]
+    ) -> dict[str, float | None]:
+        count, priorities = len(self.told), self._priorities()
+        flooded = sum(end - first for first, end in floods)
+        return {
+            "time_in_flood": self._percent_of_time(flooded, TEN_MINUTES),
+            "top_ten_share": 100 * sum(one.count for one in actors[:10]) / count if count else None,
+        } | {f"{name}_share": 100 * priorities[name] / count if count else None for name in Priority}
+
+    def _flood(self, first: int, end: int, tens: Counter[int]) -> Flood:
+        since = self.window.since_ms
+        alarms = sum(tens[interval] for interval in range(first, end))
+        return Flood(since + first * TEN_MINUTES, since + end * TEN_MINUTES, alarms)
+
+    def _priorities(self) -> dict[str, int]:
+        found = Counter(one.priority for one in self.told)
+        return dict.fromkeys((str(name) for name in Priority), 0) | dict(sorted(found.items()))
+
+    def _nuisance(self, actors: Sequence[Actor]) -> dict[str, float | None]:
+        fleeting = sum(one.fleeting_hour for one in actors)
+        return {
+            "chattering_minute": sum(one.bouts_minute > 0 for one in actors),
+            "chattering_hour": sum(one.bouts_hour > 0 for one in actors),
+            "fleeting_minute": sum(one.fleeting_minute for one in actors),
+            "fleeting_hour": fleeting * ENOUGH_DAYS / max(ENOUGH_DAYS, self.window.days),
+            "stale": self._stale_at_once(),
+        }
+
+    def _stale_at_once(self) -> int:
+        days: Counter[int] = Counter()
+        for one in self.stale:
+            since = max(one.from_ms + STALE_MS + 1, self.window.since_ms)
+            days.update(range(local_day(since, self.zone), local_day(self._end(one), self.zone) + 1))
+        return max(days.values(), default=0)
+
+    def _acknowledgement(self) -> dict[str, float | None]:
+        seen = [(one, max(0, one.acknowledged_ms - one.t_ms)) for one in self.told if one.acknowledged_ms is not None]
+        took = [taken for _, taken in seen]
+        return {
+            "acknowledge_median": percentile(took, 0.5),
+            "acknowledge_p90": percentile(took, 0.9),
+            "acknowledged_late": sum(
+                taken > self.respond_ms[one.alarm.rule] for one, taken in seen if one.alarm.rule in self.respond_ms
+            ),
+            "never_acknowledged": sum(map(_never, self.told)),
+        }
+
+    def _actors(self) -> tuple[Actor, ...]:
+        by_alarm: dict[AlarmKey, list[Occurrence]] = {one.alarm: [] for one in (*self.told, *self.stale)}
+        for one in self.told:
+            by_alarm[one.alarm].append(one)
+        stale = {alarm: [one for one in self.stale if one.alarm == alarm] for alarm in by_alarm}
+        found = [self._actor(alarm, told, stale[alarm]) for alarm, told in by_alarm.items()]
+        return tuple(sorted(found, key=lambda one: (-one.count, one.alarm.rule, one.alarm.series)))
+
+    def _actor(self, alarm: AlarmKey, told: Sequence[Occurrence], stale: Sequence[Occurrence]) -> Actor:
+        times = [one.t_ms for one in told]
+        by_minute, by_hour = bouts(times, CHATTER_MINUTE_MS), bouts(times, CHATTER_HOUR_MS)
+        last = max((*told, *stale), key=lambda one: one.t_ms)
+        return Actor(
+            alarm,
+            last.place,
+            last.measure,
+            last.priority,
+            len(told),
+            100 * len(told) / max(1, len(self.told)),
+            len(by_minute),
+            _repeats(by_minute),
+            len(by_hour),
+            _repeats(by_hour),
+            sum(_fleeting(one, FLEETING_MINUTE_MS) for one in _outside(told, by_minute)),
+            sum(_fleeting(one, FLEETING_HOUR_MS) and _unseen(one) for one in _outside(told, by_hour)),
+            len(stale),
+            sum(map(_never, told)),
+        )
+
+
+def _repeats(runs: Sequence[tuple[int, int]]) -> int:
+    return sum(end - first - 1 for first, end in runs)
+
+
+def _outside(told: Sequence[Occurrence], runs: Sequence[tuple[int, int]]) -> Iterator[Occurrence]:
+    inside = {number for first, end in runs for number in range(first, end)}
+    return (one for number, one in enumerate(told) if number not in inside)
+
+
+def _fleeting(one: Occurrence, within_ms: int) -> bool:
+    return one.cleared and one.ended_ms is not None and one.ended_ms - one.t_ms < within_ms
+
+
+def _unseen(one: Occurrence) -> bool:
+    """Nobody acknowledged it while it stood."""
+    return one.acknowledged_ms is None or (one.ended_ms is not None and one.acknowledged_ms > one.ended_ms)
+
+
+def _never(one: Occurrence) -> bool:
+    """It has ended, and nobody acknowledged it."""
+    return one.ended_ms is not None and one.acknowledged_ms is None

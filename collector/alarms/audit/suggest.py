@@ -1,0 +1,351 @@
+"""A better deadband or delay for an alarm that calls too often, tried on the readings it called about.
+
+    advise(rule, series, stage, until_ms, tried) -> Advice
+
+The alarm's own condition is run over the stored readings by the engine, first as it is and then with one setting
+changed, each setting going up rung by rung until the needless calls are gone. One setting at a time, so that what the
+change did can be seen. What is needless:
+
+    chattering   every alarm of a bout but the first (three or more within an hour make a bout)
+    fleeting     an alarm by itself that was gone within an hour
+
+A change helps if at least nine in ten of these are gone, no true alarm is lost or comes much later, and none stands for
+over a day mostly without cause. The condition is there in earnest where it holds for more than half of the readings
+around (those of a tenth of the time to respond, or of an hour where that is shorter); an alarm, or a bout as a whole,
+is true if it was there in earnest for at least as long, and comes much later if by more than that (common practice, no
+source). For kinds other than `high` and `low` it is what stood for as long without a break under the rule as it is.
+
+Of the changes that help, the smallest is the one under which the alarm stands most nearly while the condition is there
+in earnest: the time it stands without, and the time it does not stand with it, are added up.
+"""
+
+from bisect import bisect_left, bisect_right
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import numpy as np
+
+from collector.alarms.audit.history import bouts
+from collector.alarms.audit.limits import CHATTER_HOUR_MS, FLEETING_HOUR_MS, HOUR, MINUTE, STALE_MS
+from collector.alarms.audit.trial import Stage, Stand, no_trial, run
+from collector.alarms.chunk import Readings
+from collector.alarms.model import Kind, Rule
+from collector.domain.lab import Series
+from collector.domain.readings import USABLE
+from collector.domain.units import MEASURES, MS
+
+GONE = 0.9
+"""Share of the needless alarms that must be gone."""
+FLEETING_NUMBER = 3
+"""Fewer fleeting alarms than this are no habit (common practice, no source)."""
+_DELAYS = tuple(minutes * MINUTE for minutes in (1, 2, 3, 5, 10, 15, 20, 30, 45, 60, 90, 120, 180, 240, 360))
+_LONGEST_PART = 4
+"""No delay is tried that takes more than this part of the time to respond."""
+_DEADBANDS = {
+    "temperature": (0.2, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 5.0),
+    "percent": (0.5, 1.0, 2.0, 3.0, 4.0, 5.0, 7.0, 10.0),
+    "humidity": (1.0, 2.0, 3.0, 4.0, 5.0, 7.0, 10.0),
+    "oxygen": (0.1, 0.2, 0.3, 0.5, 1.0, 1.5, 2.0),
+    "voltage": (0.02, 0.05, 0.1, 0.2, 0.3, 0.5),
+}
+"""By dimension of the measure, in its canonical unit."""
+
+
+class Edit(NamedTuple):
+    """One setting of a rule, old and new, written as in a rule file."""
+
+    field: str
+    old: str
+    new: str
+
+
+class Stretch(NamedTuple):
+    since_ms: int
+    until_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class Episode:
+    """A bout of chattering, or an alarm by itself, under the rule as it is."""
+
+    raised_ms: int
+    ended_ms: int
+    wanted_ms: int
+    """From when on people had to know: when it was raised or, where that came later, there in earnest."""
+    number: int
+    true: bool
+    fleeting: bool
+    worst: float | None
+
+    @property
+    def lasted_ms(self) -> int:
+        return self.ended_ms - self.raised_ms
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """What one changed setting would have done with the same readings."""
+
+    edit: Edit
+    alarms: int
+    """Alarms that would have been told."""
+    gone: int
+    """Needless ones that would not."""
+    later_ms: tuple[int, ...]
+    """How much later than it had to be each true alarm would have been told."""
+    missed: tuple[Episode, ...]
+    """True alarms that would not have been told."""
+    unheard: tuple[Episode, ...]
+    """Others of which nothing would have been told."""
+    longer_ms: int
+    """How much longer the alarm would have stood in all; negative: shorter."""
+    off_ms: int
+    """How long the alarm would have stood while the condition was not there in earnest, or not stood while it was."""
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """What is wrong with an alarm and what would have helped."""
+
+    fault: str
+    """'chattering', 'fleeting' or nothing."""
+    alarms: int
+    """Told by the rule as it is over the stored readings."""
+    needless: int
+    bouts: int
+    true: int
+    best: Trial | None = None
+    others: tuple[Trial, ...] = ()
+    """The smallest change of each other setting that would have helped too."""
+    why_not: str = ""
+    """Why there is no suggestion."""
+
+
+def rungs(rule: Rule) -> int:
+    """How many runs `advise` makes at most, and how often it calls `tried`."""
+    return 0 if no_trial(rule) else 1 + sum(len(rules) for rules in _ladders(rule))
+
+
+def advise(rule: Rule, series: Series, stage: Stage, until_ms: int, tried: Callable[[], None]) -> Advice:
+    """`tried` is called after each run, and for each that turned out not to be needed."""
+    reason = no_trial(rule) or ("none of its readings are kept any more" if stage.first_ms is None else "")
+    if reason:
+        return Advice("", 0, 0, 0, 0, why_not=reason)
+    stands = run(rule, series, stage, until_ms)
+    tried()
+    earnest = _earnest(rule, stage.readings.get(series.id), stands)
+    episodes = _episodes(rule, stands, earnest)
+    found = _diagnosis(stands, episodes)
+    if not found.fault:
+        return found
+    helping: list[Trial] = []
+    every_ms = _every_ms(stage.readings.get(series.id))
+    for ladder in _ladders(rule):
+        helped = False
+        for changed in ladder:
+            if not helped and not _hasty(rule, changed, every_ms):
+                after = run(changed, series, stage, until_ms)
+                trial = _trial(_edit(rule, changed), after, stands, episodes, earnest, found.fault)
+                helped = _helps(rule, trial, found.needless) and not _idle(after, earnest)
+                helping += [trial] * helped
+            tried()
+    if not helping:
+        return replace(found, why_not="no longer delay or wider deadband within reason would have helped; " + _ELSE)
+    best = min(helping, key=lambda trial: trial.off_ms)
+    return replace(found, best=best, others=tuple(trial for trial in helping if trial is not best))
+
+
+def _helps(rule: Rule, trial: Trial, needless: int) -> bool:
+    in_time = max(trial.later_ms, default=0) <= _window_ms(rule)
+    return trial.gone >= GONE * needless and not trial.missed and in_time
+
+
+def _every_ms(readings: Readings | None) -> float:
+    """How often the series reports; 0 where it has no readings of its own."""
+    return 0.0 if readings is None or readings.t_ms.size < 2 else float(np.median(np.diff(readings.t_ms)))
+
+
+def _hasty(rule: Rule, changed: Rule, every_ms: float) -> bool:
+    """Whether the new on-delay is under two reporting intervals, so that `rules check` would warn of it."""
+    return rule.on_delay_ms != changed.on_delay_ms < 2 * every_ms
+
+
+_ELSE = "look at the probe and where it sits, or move the setpoint"
+
+
+def _window_ms(rule: Rule) -> int:
+    return min(HOUR, rule.time_to_respond_ms // 10)
+
+
+def _earnest(rule: Rule, readings: Readings | None, stands: Sequence[Stand]) -> list[Stretch]:
+    """When the condition was there in earnest."""
+    if readings is None or rule.kind not in (Kind.HIGH, Kind.LOW):
+        spans = [Stretch(one.raised_ms, one.ended_ms) for one in stands]
+        return [one for one in spans if one.until_ms - one.since_ms >= _window_ms(rule)]
+    told = np.isin(readings.flags, USABLE) & np.isfinite(readings.value)
+    times, value = readings.t_ms[told], readings.value[told]
+    beyond = value > rule.setpoint if rule.kind is Kind.HIGH else value < rule.setpoint
+    sums = np.concatenate(([0], np.cumsum(beyond)))
+    half = _window_ms(rule) // 2
+    first, end = times.searchsorted(times - half), times.searchsorted(times + half, "right")
+    most = 2 * (sums[end] - sums[first]) > end - first
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], most, [False])).astype(np.int8)))
+    last = len(times) - 1
+    return [Stretch(int(times[a]), int(times[min(b, last)])) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+
+
+def _episodes(rule: Rule, stands: Sequence[Stand], earnest: Sequence[Stretch]) -> list[Episode]:
+    runs = bouts([one.raised_ms for one in stands], CHATTER_HOUR_MS)
+    inside = {number for first, end in runs for number in range(first, end)}
+    alone = [(number, number + 1) for number in range(len(stands)) if number not in inside]
+    return [_episode(rule, stands[first:end], earnest) for first, end in sorted(runs + alone)]
+
+
+def _episode(rule: Rule, stands: Sequence[Stand], earnest: Sequence[Stretch]) -> Episode:
+    first, last = stands[0], stands[-1]
+    there = _overlap([Stretch(first.since_ms, last.ended_ms)], earnest)
+    wanted = (max(one.since_ms, first.raised_ms) for one in earnest if one.until_ms > first.since_ms)
+    values = [one.worst for one in stands if one.worst is not None]
+    return Episode(
+        first.raised_ms,
+        last.ended_ms,
+        min(next(wanted, last.ended_ms), last.ended_ms),
+        len(stands),
+        there >= _window_ms(rule),
+        len(stands) == 1 and last.cleared and last.ended_ms - first.raised_ms < FLEETING_HOUR_MS,
+        (min if rule.kind is Kind.LOW else max)(values) if values else None,
+    )
+
+
+def _diagnosis(stands: Sequence[Stand], episodes: Sequence[Episode]) -> Advice:
+    chattering = [one for one in episodes if one.number > 1]
+    repeats = sum(one.number - 1 for one in chattering)
+    fleeting = sum(one.fleeting for one in episodes)
+    true = sum(one.true for one in episodes)
+    if repeats:
+        return Advice("chattering", len(stands), repeats, len(chattering), true)
+    if fleeting >= FLEETING_NUMBER:
+        return Advice("fleeting", len(stands), fleeting, 0, true)
+    reason = (
+        f"over the readings that are kept the rule as it is now alarms {len(stands)} times and neither chatters nor"
+    )
+    return Advice("", len(stands), 0, 0, true, why_not=f"{reason} flits: no delay is at fault; {_ELSE}")
+
+
+def _idle(stands: Sequence[Stand], earnest: Sequence[Stretch]) -> bool:
+    """Whether the alarm would have been stale, and the condition not there in earnest for half of that time."""
+    long = [Stretch(one.raised_ms, one.ended_ms) for one in stands if one.ended_ms - one.raised_ms > STALE_MS]
+    return any(2 * _overlap([one], earnest) < one.until_ms - one.since_ms for one in long)
+
+
+class _Heard(NamedTuple):
+    """How an episode would have been told."""
+
+    alarms: int
+    stood: bool
+    """Whether the alarm stood already from before, so that each further one is a repeat."""
+    later_ms: int | None
+    """How long after they had to people would have known; None: not at all."""
+
+
+def _trial(
+    edit: Edit,
+    after: Sequence[Stand],
+    before: Sequence[Stand],
+    episodes: Sequence[Episode],
+    earnest: Sequence[Stretch],
+    fault: str,
+) -> Trial:
+    raised = [one.raised_ms for one in after]
+    heard = [(one, _heard(one, after, raised)) for one in episodes]
+    total = sum(_needless(one, _Heard(one.number, False, 0), fault) for one in episodes)
+    left = sum(_needless(one, how, fault) for one, how in heard)
+    silent = [one for one, how in heard if how.later_ms is None]
+    stand = [Stretch(one.raised_ms, one.ended_ms) for one in after]
+    stood = sum(one.ended_ms - one.raised_ms for one in before)
+    return Trial(
+        edit,
+        len(after),
+        total - left,
+        tuple(how.later_ms for one, how in heard if one.true and how.later_ms is not None),
+        tuple(one for one in silent if one.true),
+        tuple(one for one in silent if not one.true),
+        _length(stand) - stood,
+        _length(stand) + _length(earnest) - 2 * _overlap(stand, earnest),
+    )
+
+
+def _heard(episode: Episode, after: Sequence[Stand], raised: Sequence[int]) -> _Heard:
+    first, end = bisect_left(raised, episode.raised_ms), bisect_right(raised, episode.ended_ms)
+    if first and after[first - 1].ended_ms > episode.raised_ms:
+        return _Heard(end - first, True, 0)
+    return _Heard(end - first, False, max(0, raised[first] - episode.wanted_ms) if end > first else None)
+
+
+def _needless(episode: Episode, heard: _Heard, fault: str) -> int:
+    if fault == "chattering":
+        return max(0, heard.alarms - (not heard.stood)) if episode.number > 1 else 0
+    return heard.alarms if episode.fleeting else 0
+
+
+def _length(stretches: Sequence[Stretch]) -> int:
+    return sum(one.until_ms - one.since_ms for one in stretches)
+
+
+def _overlap(one: Sequence[Stretch], other: Sequence[Stretch]) -> int:
+    """How much of the time is in both; each rises in time and does not overlap itself."""
+    total = i = k = 0
+    while i < len(one) and k < len(other):
+        total += max(0, min(one[i].until_ms, other[k].until_ms) - max(one[i].since_ms, other[k].since_ms))
+        if one[i].until_ms <= other[k].until_ms:
+            i += 1
+        else:
+            k += 1
+    return total
+
+
+# ---- what is tried -----------------------------------------------------------------------------------------------
+
+
+def _ladders(rule: Rule) -> list[list[Rule]]:
+    """The rule with one setting changed, each setting from the smallest step to the largest."""
+    longest = rule.time_to_respond_ms // _LONGEST_PART
+    delays = [ms for ms in _DELAYS if ms <= longest]
+    off = [replace(rule, off_delay_ms=ms) for ms in delays if ms > rule.off_delay_ms]
+    if rule.kind is Kind.SILENT:
+        longer = [replace(rule, setpoint=float(ms)) for ms in delays if ms > rule.setpoint]
+        return [[one for one in off if one.off_delay_ms < rule.setpoint], longer]
+    on = [replace(rule, on_delay_ms=ms) for ms in delays if ms > rule.on_delay_ms]
+    return [[replace(rule, deadband=width) for width in _widths(rule)], off, on]
+
+
+def _widths(rule: Rule) -> Iterator[float]:
+    """Wider deadbands that still let the alarm clear."""
+    measure = MEASURES[rule.measure]
+    for width in _DEADBANDS.get(measure.dimension, ()):
+        if rule.kind is Kind.DEVIATION:
+            clears = width < abs(rule.setpoint)
+        elif rule.kind is Kind.HIGH:
+            clears = rule.setpoint - width > measure.low
+        else:
+            clears = rule.kind is Kind.LOW and rule.setpoint + width < measure.high
+        if width > rule.deadband and clears:
+            yield width
+
+
+def _edit(rule: Rule, changed: Rule) -> Edit:
+    if changed.deadband != rule.deadband:
+        unit = MEASURES[rule.measure].unit
+        return Edit("deadband", f"{rule.deadband:g} {unit}", f"{changed.deadband:g} {unit}")
+    if changed.off_delay_ms != rule.off_delay_ms:
+        return Edit("off_delay", written(rule.off_delay_ms), written(changed.off_delay_ms))
+    if changed.on_delay_ms != rule.on_delay_ms:
+        return Edit("on_delay", written(rule.on_delay_ms), written(changed.on_delay_ms))
+    return Edit("setpoint", written(round(rule.setpoint)), written(round(changed.setpoint)))
+
+
+def written(ms: int) -> str:
+    """A duration as a rule file takes it: '90 min', '2 h', '45 s'."""
+    unit = next((unit for unit in ("d", "h", "min") if ms and ms % MS[unit] == 0), "s")
+    return f"{ms / MS[unit]:.10g} {unit}"

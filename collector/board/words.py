@@ -1,0 +1,176 @@
+"""What the page behind a link says of one occurrence of an alarm, from values alone."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from zoneinfo import ZoneInfo
+
+from collector.alarms.model import LINK_SERIES, STANDING, AlarmState, Event, Rule, State
+from collector.board.port import AlarmPage
+from collector.domain.lab import Lab, Series
+from collector.domain.units import show_duration
+from collector.letters.links import Ack
+from collector.letters.local_time import clock_time
+from collector.letters.plain import one_line, paragraphs
+from collector.letters.trouble import Trouble
+from collector.store.reader import PastChange
+
+ON_IT, SEEN = "I am on it", "I have seen it"
+_NOTHING = "There is nothing to acknowledge."
+_CALLED = (*STANDING, State.RETURNED)
+"""States that people were called to."""
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """All that is known of an occurrence at this moment."""
+
+    ack: Ack
+    lab: Lab
+    rule: Rule | None
+    """None where the rules have no alarm of this name any more."""
+    series: Series | None
+    """None where the journal does not know it."""
+    state: AlarmState | None
+    """As the alarm is now, of this occurrence or another; None: normal."""
+    past: Sequence[PastChange]
+    """What happened to this occurrence, in its order."""
+    asked: bool
+    """Whether it has been acknowledged by a request that the collector has not taken up yet."""
+    running: bool
+    """Whether the collector runs."""
+    alive_ms: int | None
+    """When it last gave a sign of life."""
+    now_ms: int
+
+    @property
+    def own(self) -> AlarmState | None:
+        """The state, where it is that of this occurrence."""
+        return self.state if self.state is not None and self.state.raised_ms == self.ack.raised_ms else None
+
+    @property
+    def button(self) -> str:
+        """What there is to press; empty: nothing."""
+        own = self.own
+        if own is None or self.asked:
+            return ""
+        if own.state is State.UNACKNOWLEDGED and own.active:
+            return ON_IT
+        latched = own.state in STANDING and not own.active
+        return SEEN if latched or own.state is State.RETURNED else ""
+
+    def page(self) -> AlarmPage:
+        standing = self.own is not None and self.own.state in _CALLED
+        return AlarmPage(
+            lab=one_line(self.lab.name),
+            where=self._where(),
+            what=self._what(),
+            since=self._since(standing),
+            priority=self._priority(standing),
+            level=self._level(),
+            state=tuple(self._sentences()),
+            button=self.button,
+            role=one_line(self.ack.role),
+            to_do="\n".join(paragraphs(self.rule.corrective_action)) if self.rule is not None and standing else "",
+            waiting=self.asked and self.running,
+        )
+
+    # What it is about
+
+    def _when(self, ms: int) -> str:
+        return clock_time(ms, ZoneInfo(self.lab.time_zone), self.now_ms)
+
+    def _where(self) -> str:
+        place = self.lab.by_id.get(self.ack.place)
+        if place is not None:
+            return one_line(place.label)
+        return "Collector" if self.ack.place == LINK_SERIES.place else one_line(self.ack.place)
+
+    def _what(self) -> str:
+        if self.rule is None or self.series is None:
+            return f"alarm {one_line(self.ack.rule)}"
+        words = Trouble(self.rule, self.series, self.lab, self._when).wrong()
+        return words[:1].upper() + words[1:]
+
+    @property
+    def _since_ms(self) -> int:
+        found = [change.since_ms for change in self.past if change.since_ms is not None]
+        return found[0] if found else self.ack.raised_ms
+
+    def _since(self, standing: bool) -> str:
+        lasted_ms = self.now_ms - self._since_ms
+        ago = f" ({show_duration(lasted_ms)} ago)" if standing and lasted_ms > 0 else ""
+        return self._when(self._since_ms) + ago
+
+    def _priority(self, standing: bool) -> str:
+        if self.rule is None:
+            return self.past[0].priority if self.past else "not known"
+        respond = self.rule.time_to_respond_ms
+        by = f", by {self._when(self._since_ms + respond)}" if standing else ""
+        return f"{self.rule.priority.value}: time to respond {show_duration(respond)}{by}"
+
+    def _level(self) -> str:
+        """Colour only while a person is wanted and nobody has said to be on it."""
+        calls = self.own is not None and self.own.state is State.UNACKNOWLEDGED and not self.asked
+        return (self.rule.priority.value if self.rule is not None else "medium") if calls else ""
+
+    # What is now
+
+    def _sentences(self) -> Iterator[str]:
+        if self.asked:
+            running = "Noted. The collector will take it up in a moment."
+            yield running if self.running else "Noted. The collector takes it up when it runs again."
+        elif self.own is not None:
+            yield from self._standing(self.own)
+        else:
+            yield from self._gone()
+        if not self.running:
+            as_of = f"; what stands here is as of {self._when(self.alive_ms)}" if self.alive_ms is not None else ""
+            yield f"The collector is not running{as_of}."
+            if self.button:
+                yield "A press of the button is noted all the same."
+
+    def _standing(self, own: AlarmState) -> Iterator[str]:
+        if own.state is State.SHELVED:
+            until = f" until {self._when(own.shelved_until_ms)}" if own.shelved_until_ms is not None else ""
+            yield f"Shelved by {one_line(own.shelved_by)}{until}: {one_line(own.reason)}. {_NOTHING}"
+        elif own.state is State.SUPPRESSED:
+            yield f"Suppressed ({one_line(own.cause) or 'by design'}). {_NOTHING}"
+        elif own.state is State.OUT_OF_SERVICE:
+            yield f"Out of service. {_NOTHING}"
+        else:
+            yield self._on_it() or "Nobody is on it yet."
+            yield from self._back_to_normal()
+            if own.state in STANDING and not own.active:
+                yield "The alarm stays until somebody has looked."
+
+    def _gone(self) -> Iterator[str]:
+        """This occurrence is over, or not of this journal."""
+        if not self.past:
+            yield f"The journal does not know this alarm any more. {_NOTHING}"
+            return
+        on_it = self._on_it()
+        if on_it:
+            yield on_it
+        yield from self._back_to_normal()
+        if self.past[-1].event is Event.RULE_REMOVED:
+            yield "The rule was changed or taken away since."
+        if self.state is not None and self.state.raised_ms is not None and self.state.state in _CALLED:
+            again = self._when(self.state.raised_ms)
+            yield f"That alarm is over. Another one stands since {again}; its own message has its own link."
+        else:
+            yield f"It is over. {_NOTHING}"
+
+    def _on_it(self) -> str:
+        """Who has acknowledged it, unless it has called again since."""
+        for change in reversed(self.past):
+            if change.event in (Event.ACKNOWLEDGED, Event.RESET):
+                return f"{one_line(change.by)} is on it, since {self._when(change.noticed_ms)}."
+            if change.event in (Event.RAISED, Event.RE_ALARMED):
+                return ""
+        return ""
+
+    def _back_to_normal(self) -> Iterator[str]:
+        if self.past and (self.own is None or not self.own.active):
+            ends = [one.t_ms for one in self.past if one.event in (Event.CLEARED, Event.LATCHED)]
+            if ends:
+                yield f"Back to normal at {self._when(ends[-1])}."

@@ -1,0 +1,85 @@
+"""`traywarden outlook`: what each tray will come to until somebody is back, and what to do before leaving."""
+
+import argparse
+import math
+from typing import Any
+
+from collector.cli.common import command, home_of, when_ms
+from collector.cli.noting import HANDS
+from collector.cli.output import iso, local, say, say_json
+from collector.config.clock import system_now
+from collector.domain.lab import Lab
+from collector.domain.problems import wrong
+from collector.domain.units import parse_duration_ms
+from collector.husbandry.ahead import TrayOutlook
+from collector.letters.ahead_words import outlook_line
+from collector.reports.ahead_view import back_at_ms, tray_outlooks
+from collector.store.reader import Reader
+
+
+def add(commands: Any) -> None:
+    parser = command(
+        commands,
+        "outlook",
+        "say what each tray will come to until somebody is back, and how much water carries it through",
+        "traywarden outlook\n  traywarden outlook --until '2026-03-09 07:00'\n  traywarden outlook --for '60 h'",
+        run,
+        listing=True,
+    )
+    end = parser.add_mutually_exclusive_group()
+    end.add_argument("--until", metavar="TIME", help="until then, instead of the first school day after the next break")
+    end.add_argument("--for", dest="span", metavar="DURATION", help="for so long from now: '60 h', '3 d'")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    home = home_of(arguments)
+    lab, rules, now_ms = home.load_lab(), home.load_rules(), system_now()
+    until_ms = _until_ms(arguments, lab, now_ms)
+    with Reader(home.database) as reader:
+        diary = [entry for entry in reader.diary() if entry.struck_ms is None]
+        found = tray_outlooks(lab, rules, reader, diary, now_ms, until_ms)
+    if arguments.json:
+        say_json({"until": iso(until_ms), "trays": [_as_json(one) for one in found]})
+        return 0
+    say(f"until {local(until_ms, lab.time_zone)}")
+    for one in found:
+        say(f"{one.place}: {outlook_line(one, lambda ms: local(ms, lab.time_zone), lab.us_units)}")
+    say(HANDS if found else "no tray has a moisture probe with readings")
+    return 0
+
+
+def _until_ms(arguments: argparse.Namespace, lab: Lab, now_ms: int) -> int:
+    if arguments.span is not None:
+        return now_ms + _span_ms(arguments.span)
+    until_ms = when_ms(arguments.until, now_ms, lab.time_zone) if arguments.until else back_at_ms(lab, now_ms)
+    if until_ms is None:
+        wrong("no school day follows in lab.yaml; say until when with --until")
+    if until_ms <= now_ms:
+        wrong(f"--until {arguments.until} is not in the future")
+    return until_ms
+
+
+def _span_ms(text: str) -> int:
+    try:
+        span_ms = parse_duration_ms(text)
+    except ValueError as error:
+        wrong(f"--for {error}")
+    if span_ms == 0:
+        wrong(f"--for {text}: nothing to foretell; give a time like '60 h'")
+    return span_ms
+
+
+def _as_json(one: TrayOutlook) -> dict[str, Any]:
+    return {
+        "at": one.place,
+        "moisture": None if math.isnan(one.level) else round(one.level, 1),
+        "then": None if one.at_end is None else round(one.at_end.about, 1),
+        "then_lowest": None if one.at_end is None else round(one.at_end.low, 1),
+        "dry_limit": None if one.dry is None else one.dry.limit,
+        "dry_from": None if one.dry is None else iso(one.dry.early_ms),
+        "leave_at": None if one.leave_at is None else round(one.leave_at, 1),
+        "water_l": None if one.water_l is None else round(one.water_l, 1),
+        "enough": one.enough,
+        "seen_until": None if one.seen_until_ms is None else iso(one.seen_until_ms),
+        "why_not": one.why_not,
+    }

@@ -1,0 +1,54 @@
+"""`traywarden board`: serve the page that the links in messages lead to, until told to stop."""
+
+import argparse
+import os
+import signal
+import time
+from types import FrameType
+from typing import Any
+
+from collector.board.desk import LinkDesk
+from collector.cli.board_start import board_notes, serving_of
+from collector.cli.commands.watch import log_line
+from collector.cli.common import command, home_of
+from collector.config.clock import system_now
+from collector.config.settings import load_settings
+from collector.domain.problems import wrong
+from collector.store.reader import Reader
+from collector.watch.service_manager import ServiceManager
+
+
+def add(commands: Any) -> None:
+    command(
+        commands,
+        "board",
+        "serve the page that the links in messages lead to",
+        "TRAYWARDEN_SECRETS_DIR=/etc/traywarden/secrets traywarden board --home ~/traywarden",
+        run,
+    )
+
+
+def run(arguments: argparse.Namespace) -> int:
+    home, board = home_of(arguments), load_settings().board
+    if board.link_secret is None:
+        wrong("TRAYWARDEN_BOARD__LINK_SECRET is not set; the board and the collector need the same one")
+    with Reader(home.database):
+        pass  # not there, or not ours: said before anything listens
+    manager = ServiceManager(os.environ, os.getpid(), time.monotonic)
+    desk = LinkDesk(home, board.link_secret, system_now, log_line)
+    serving = serving_of(desk, board, log_line, lambda: manager.turned(writable=True))
+    for line in board_notes(board):
+        log_line(line)
+    if not board.url:
+        log_line("TRAYWARDEN_BOARD__URL is not set: messages hold no links to here")
+    log_line(f"the board listens on {board.host}, port {serving.port}")
+    signal.signal(signal.SIGTERM, _ended)
+    signal.signal(signal.SIGINT, _ended)
+    manager.says(f"listens on {board.host}, port {serving.port}")
+    serving.run()
+    log_line("the board has stopped")
+    return 0
+
+
+def _ended(_signal: int, _frame: FrameType | None) -> None:
+    """The server ends by itself on these signals, and raises them again once it has."""

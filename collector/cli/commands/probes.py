@@ -1,0 +1,251 @@
+"""`traywarden probes list | assign | calibrate | out-of-service | in-service`."""
+
+import argparse
+import os
+from dataclasses import replace
+from typing import Any
+
+from collector.cli.common import command, group, home_of, lab_or_none
+from collector.cli.ordering import add_by, add_json, add_reason, order, reason_of
+from collector.cli.output import iso, say, say_json, table
+from collector.cli.status_values import probe_rows
+from collector.config.home import Home
+from collector.config.lab_edit import assign_probe, calibrated, set_calibration
+from collector.domain.lab import Channel, Format, Probe
+from collector.domain.problems import nearest, wrong
+from collector.domain.units import MEASURES, parse_duration_ms
+from collector.store.reader import Reader, Stranger
+
+_TAKEN_UP = "a running collector takes it up within a few seconds"
+
+
+def add(commands: Any) -> None:
+    under = group(commands, "probes", "see what probes say, give unknown ones a place, calibrate, take out of service")
+    command(
+        under, "list", "show every probe, and readings nobody claims", "traywarden probes list", run_list, listing=True
+    )
+    _add_assign(under)
+    _add_calibrate(under)
+    _add_service(under)
+
+
+def _add_service(under: Any) -> None:
+    out = command(
+        under,
+        "out-of-service",
+        "tell nobody of a probe's alarms until it is put back; its readings are kept",
+        "traywarden probes out-of-service maple-top --reason 'cable being replaced' --by maintainer",
+        run_out_of_service,
+    )
+    back = command(
+        under,
+        "in-service",
+        "put a probe back; whoever must hear of its alarms is told at once",
+        "traywarden probes in-service maple-top --by maintainer",
+        run_in_service,
+    )
+    add_reason(out)
+    for parser in (out, back):
+        parser.add_argument("id", help="the probe")
+        add_by(parser)
+        add_json(parser)
+
+
+def _add_assign(under: Any) -> None:
+    parser = command(
+        under,
+        "assign",
+        "give a probe a place: writes its entry into lab.yaml",
+        "traywarden probes assign maple-top --at maple/top --topic worms/maple/top \\\n"
+        "      --channel temperature=bedding_temperature,unit=Cel,model=ds18b20",
+        run_assign,
+    )
+    parser.add_argument("id", help="a name for the probe, such as maple-top")
+    parser.add_argument("--at", required=True, metavar="PLACE", help="where it is: maple/top, room, kettle")
+    parser.add_argument("--topic", required=True, help="the topic it publishes to")
+    parser.add_argument("--format", choices=[one.value for one in Format], default="senml", help="default: senml")
+    parser.add_argument("--senml-name", default="", metavar="NAME", help="what its record names start with")
+    parser.add_argument("--time", default="", metavar="POINTER", help="json: where the time stands, such as /at")
+    parser.add_argument("--every", default="1 min", metavar="TIME", help="how often it reports (default: 1 min)")
+    parser.add_argument(
+        "--channel",
+        action="append",
+        required=True,
+        metavar="NAME=MEASURE[,unit=U][,model=M][,from=DATE,point=RAW:VALUE,...]",
+        help="one measured quantity; give it once for each. NAME is the record name (senml) or JSON Pointer (json); a "
+        "raw unit such as count needs two points or more, and the day from which they hold",
+    )
+
+
+def _add_calibrate(under: Any) -> None:
+    parser = command(
+        under,
+        "calibrate",
+        "write calibration points for a channel into lab.yaml",
+        "traywarden probes calibrate juniper-top moisture --from 2026-03-02 \\\n"
+        "      --point '1950=62 %' --point '1620=84 %' --note 'oven samples of this bedding'",
+        run_calibrate,
+    )
+    parser.add_argument("id", help="the probe")
+    parser.add_argument("channel", help="its channel, such as moisture")
+    parser.add_argument("--from", dest="since", required=True, metavar="DATE", help="valid from this day on")
+    parser.add_argument("--point", action="append", required=True, metavar="RAW=VALUE", help="at least two")
+    parser.add_argument("--note", default="", help="how it was measured")
+
+
+def run_list(arguments: argparse.Namespace) -> int:
+    home = home_of(arguments)
+    with Reader(home.database) as reader:
+        series = {one.id: one for one in reader.series()}
+        rows = probe_rows(series, reader.newest(), lab_or_none(home))
+        strangers = reader.unplaced()
+        held = [alarm.state for alarm in reader.alarms() if alarm.state.out_by and alarm.state.key.series in series]
+    out = {series[state.key.series].probe: state.out_by for state in held}
+    if arguments.json:
+        given = [{**row, "out_of_service_by": out.get(row["id"])} for row in rows]
+        say_json({"probes": given, "unplaced": [_stranger(one) for one in strangers]})
+        return 0
+    shown = []
+    for row in rows:
+        for measure, one in sorted(row["newest"].items()) or [("nothing yet", None)]:
+            value = "" if one is None or one["value"] is None else f"{one['value']:g} {one['unit']}"
+            heard, flag = (one["time"], one["flag"]) if one else ("never", "")
+            shown.append([row["id"], row["at"], measure, value, flag, heard])
+    table(("probe", "at", "measure", "newest", "flag", "time"), shown)
+    for row in rows:
+        if row["id"] in out:
+            say(f"{row['id']} is out of service, by {out[row['id']]}")
+    if strangers:
+        say()
+        say("readings nobody claims (see: traywarden probes assign --help)")
+        rows_of = [[s.topic, s.name, s.count, iso(s.last_ms), _text(s.sample)] for s in strangers]
+        table(("topic", "record", "times", "last", "sample"), rows_of)
+    return 0
+
+
+def _stranger(one: Stranger) -> dict[str, Any]:
+    return {
+        "topic": one.topic,
+        "name": one.name,
+        "count": one.count,
+        "first": iso(one.first_ms),
+        "last": iso(one.last_ms),
+        "sample": _text(one.sample),
+    }
+
+
+def _text(sample: bytes) -> str:
+    text = sample.decode("utf-8", "replace")
+    return text if text.isprintable() and "\ufffd" not in text else sample.hex(" ")
+
+
+def run_assign(arguments: argparse.Namespace) -> int:
+    home = home_of(arguments)
+    try:
+        every_ms = parse_duration_ms(arguments.every)
+    except ValueError as error:
+        wrong(f"--every: {error}")
+    before = _lab_text(home)
+    probe = Probe(
+        id=arguments.id,
+        place=arguments.at,
+        topic=arguments.topic,
+        format=Format(arguments.format),
+        channels=tuple(_channel(text, Format(arguments.format), before) for text in arguments.channel),
+        every_ms=every_ms,
+        senml_name=arguments.senml_name,
+        time_pointer=arguments.time,
+    )
+    _rewrite(home, assign_probe(before, probe))
+    say(f"probe '{probe.id}' written into {home.lab_file}; {_TAKEN_UP}")
+    return 0
+
+
+def _channel(text: str, form: Format, lab_text: str) -> Channel:
+    """'temperature=bedding_temperature,unit=Cel,model=ds18b20' as a channel; lab.yaml's own checks judge the words."""
+    name, equals, rest = text.partition("=")
+    measure, *extras = rest.split(",")
+    if not equals or not name or not measure:
+        wrong(f"--channel {text}: write NAME=MEASURE, such as temperature=bedding_temperature,unit=Cel")
+    key = name.strip("/").replace("/", "-").replace("_", "-").lower() or "value"
+    unit = MEASURES[measure].unit if measure in MEASURES else ""
+    channel = Channel(key=key, measure=measure, unit=unit, name="" if form is Format.NUMBER else name)
+    since = ""
+    points: list[tuple[float, str]] = []
+    for extra in extras:
+        what, _, value = extra.partition("=")
+        if what not in ("unit", "model", "from", "point") or not value:
+            wrong(f"--channel {text}: '{extra}' is neither unit=... nor model=..., from=... or point=...")
+        if what == "point":
+            points.append(_point(value, ":"))
+        elif what == "from":
+            since = value
+        else:
+            channel = replace(channel, unit=value) if what == "unit" else replace(channel, model=value)
+    return _with_points(text, channel, since, points, lab_text)
+
+
+def _with_points(text: str, channel: Channel, since: str, points: list[tuple[float, str]], lab_text: str) -> Channel:
+    if not points and not since:
+        return channel
+    if not points or not since or channel.measure not in MEASURES:
+        wrong(f"--channel {text}: a calibration is from=DATE and points, such as from=2026-03-02,point=1950:62 %")
+    try:
+        return calibrated(lab_text, channel, since, points)
+    except ValueError as error:
+        wrong(f"--channel {text}: {error}")
+
+
+def run_calibrate(arguments: argparse.Namespace) -> int:
+    home = home_of(arguments)
+    points = [_point(text) for text in arguments.point]
+    text = set_calibration(_lab_text(home), arguments.id, arguments.channel, arguments.since, points, arguments.note)
+    _rewrite(home, text)
+    say(f"{arguments.id} {arguments.channel}: {len(points)} points written into {home.lab_file}; {_TAKEN_UP}")
+    return 0
+
+
+def _point(text: str, between: str = "=") -> tuple[float, str]:
+    raw, _, value = text.partition(between)
+    try:
+        return float(raw), value.strip()
+    except ValueError:
+        wrong(f"--point {text}: write RAW{between}VALUE, such as '1950{between}62 %'")
+
+
+def run_out_of_service(arguments: argparse.Namespace) -> int:
+    return order(arguments, "probe-out", {"probe": _known(arguments), "reason": reason_of(arguments)})
+
+
+def run_in_service(arguments: argparse.Namespace) -> int:
+    return order(arguments, "probe-in", {"probe": _known(arguments)})
+
+
+def _known(arguments: argparse.Namespace) -> str:
+    """The probe that is meant: told at once where there is none, also where no collector runs that could."""
+    known = [probe.id for probe in home_of(arguments).load_lab().probes]
+    if arguments.id not in known:
+        guess = nearest(arguments.id, known)
+        wrong(
+            f"no probe is called '{arguments.id}'"
+            + (f"; did you mean '{guess}'?" if guess else f"; lab.yaml has {', '.join(known) or 'none'}")
+        )
+    return str(arguments.id)
+
+
+def _lab_text(home: Home) -> str:
+    home.load_lab()  # says what is wrong with it, if anything is
+    return home.lab_file.read_bytes().decode("utf-8")
+
+
+def _rewrite(home: Home, text: str) -> None:
+    """Replace lab.yaml in one step: a crash leaves the old one or the new one."""
+    part = home.lab_file.with_name("lab.yaml.part")
+    try:
+        with part.open("wb") as file:
+            file.write(text.encode("utf-8"))
+            file.flush()
+            os.fsync(file.fileno())
+        part.replace(home.lab_file)
+    except OSError as error:
+        wrong(f"{part}: cannot be written: {error.strerror}; {home.lab_file} is unchanged")

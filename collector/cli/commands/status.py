@@ -1,0 +1,101 @@
+"""`traywarden status`: readings held, last heard per probe, backlog, alarms standing, outbox."""
+
+import argparse
+from typing import Any
+
+from collector.alarms.model import State
+from collector.cli.common import command, home_of, lab_or_none
+from collector.cli.output import complain, say, say_json, table
+from collector.cli.status_values import status
+from collector.config.clock import system_now
+from collector.domain.units import show_value
+from collector.letters.plain import one_line
+
+_BY_DESIGN = str(State.SUPPRESSED)
+FLAG_WORDS = {1: "good", 2: "not evaluated", 3: "suspect", 4: "failed", 9: "missing", None: "never heard"}
+
+
+def add(commands: Any) -> None:
+    command(
+        commands,
+        "status",
+        "show readings held, last heard per probe, backlog, alarms standing, outbox",
+        "traywarden status --json",
+        run,
+        listing=True,
+    )
+
+
+def run(arguments: argparse.Namespace) -> int:
+    home = home_of(arguments)
+    lab = lab_or_none(home)
+    found = status(home, lab, system_now())
+    if found["note"]:
+        complain(found["note"])
+    if arguments.json:
+        say_json(found)
+        return 0
+    show(found, us=lab is not None and lab.us_units)
+    return 0
+
+
+def show(found: dict[str, Any], *, us: bool) -> None:
+    """The status for people."""
+    say(f"collector  {found['watch']}")
+    say(
+        f"readings   {found['readings']} held, {found['backlog']} waiting, {found['rejected']} messages unreadable, "
+        f"{found['unplaced']} readings nobody claims"
+    )
+    if found["too_many"]:
+        say(f"not kept   {found['too_many']} readings, far more than a probe should send: deploy/THREATS.md")
+    outbox = found["outbox"]
+    say(
+        f"outbox     {outbox['waiting']} waiting, {outbox['sent']} sent, {outbox['failed']} failed, "
+        f"{outbox['unconfirmed']} unconfirmed"
+    )
+    for beat in found["heartbeat"]:
+        trouble = f"; at present {beat['error']}" if beat["error"] else ""
+        say(f"heartbeat  by {beat['by']}: last {beat['last'] or 'never'}, {beat['failures']} failed{trouble}")
+    say()
+    _show_alarms(found["alarms"])
+    say()
+    _show_recipients(found["recipients"])
+    say()
+    table(("probe", "at", "last heard", "quality", "newest"), [_probe(row, us) for row in found["probes"]])
+
+
+def _show_alarms(alarms: list[dict[str, Any]]) -> None:
+    """All but those suppressed by design, which are many in a lab at rest and need nobody."""
+    rows = [
+        [a["priority"], a["name"], a["at"], a["state"], a["since"] or ""] for a in alarms if a["state"] != _BY_DESIGN
+    ]
+    if rows:
+        table(("priority", "alarm", "at", "state", "since"), rows)
+    else:
+        say("no alarms")
+    if len(rows) < len(alarms):
+        say(f"{len(alarms) - len(rows)} suppressed by design: traywarden alarms list")
+
+
+def _show_recipients(rows: list[dict[str, Any]]) -> None:
+    """How messages to each person fare, and below what went wrong last."""
+    counts = ("waiting", "sent", "failed", "unconfirmed")
+    table(
+        ("told", "by", *counts, "last delivered"),
+        [
+            (_who(row), row["by"], *(row[name] for name in counts), row["last_delivered"] or "never")
+            for row in rows
+        ],
+    )  # fmt: skip
+    for row in rows:
+        if row["last_error"]:
+            say(f"{_who(row)} by {row['by']}: {one_line(row['last_error'])}")
+
+
+def _who(row: dict[str, Any]) -> str:
+    return row["who"] or f"{row['recipient']} (not in lab.yaml)"
+
+
+def _probe(row: dict[str, Any], us: bool) -> list[str]:
+    newest = ", ".join(show_value(measure, one["value"], us) for measure, one in row["newest"].items())
+    return [row["id"], row["at"], row["last_heard"] or "never", FLAG_WORDS[row["flag"]], newest]

@@ -1,0 +1,55 @@
+"""`traywarden watch`: run the collector until told to stop."""
+
+import argparse
+import os
+import signal
+import time
+from contextlib import suppress
+from datetime import UTC, datetime
+from types import FrameType
+from typing import Any
+
+from collector.cli.common import command, home_of
+from collector.cli.output import complain
+from collector.config.clock import system_now
+from collector.config.settings import load_settings
+from collector.watch.daemon import Daemon
+from collector.watch.service_manager import ServiceManager
+
+
+def add(commands: Any) -> None:
+    command(
+        commands,
+        "watch",
+        "run the collector until told to stop",
+        "TRAYWARDEN_MQTT__HOST=broker.local traywarden watch --home ~/traywarden",
+        run,
+    )
+
+
+def run(arguments: argparse.Namespace) -> int:
+    manager = ServiceManager(os.environ, os.getpid(), time.monotonic)
+    daemon = Daemon(home_of(arguments), load_settings(), system_now, log_line, manager=manager)
+
+    def end(_signal: int, _frame: FrameType | None) -> None:
+        daemon.stop()
+
+    def read_again(_signal: int, _frame: FrameType | None) -> None:
+        if on_terminal and not os.isatty(2):
+            daemon.stop()  # the window it ran in was closed
+        else:
+            daemon.reload()
+
+    on_terminal = os.isatty(2)
+    signal.signal(signal.SIGTERM, end)
+    signal.signal(signal.SIGINT, end)
+    signal.signal(signal.SIGHUP, read_again)
+    daemon.run()
+    return 0
+
+
+def log_line(text: str) -> None:
+    """One line to stderr with the time in UTC; the service manager keeps it."""
+    stamp = datetime.fromtimestamp(system_now() / 1000, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    with suppress(OSError):  # a log on a full disk, or whose reader has left, must not end the collecting
+        complain(f"{stamp} {text}")

@@ -1,0 +1,59 @@
+"""The people of the demo: who tells what happens, and the class that notes what it does, as it would by hand."""
+
+import threading
+from collections.abc import Callable, Iterable
+from typing import TYPE_CHECKING
+
+from collector.config.clock import Now
+from collector.config.home import Home
+from collector.store.errors import StoreError
+from collector.store.requests import write_request
+
+if TYPE_CHECKING:
+    from sim_sensors.scenario import Scenario
+
+Event = tuple[int, Callable[[], None]]
+"""(when, ms UTC; what is done then)"""
+_CLASS = "class 4b"
+_AGAIN_S = 0.2
+"""A journal that is just being made is tried again after this."""
+
+
+def events(scenario: "Scenario", start_ms: int, home: Home, on_caption: Callable[[int, str], None]) -> list[Event]:
+    """All that people say and note while the scenario is played, in order."""
+    found: list[Event] = []
+
+    def caption(at_ms: int, says: str) -> None:
+        found.append((start_ms + at_ms, lambda: on_caption(start_ms + at_ms, says)))
+
+    def note(at_ms: int, kind: str, body: dict[str, object]) -> None:
+        t_ms = start_ms + at_ms
+        found.append((t_ms, lambda: _left(home, kind, {"by": _CLASS, **body}, t_ms)))
+
+    for one in scenario.captions:
+        caption(one.at_ms, one.says)
+    for brew in scenario.brews:
+        note(brew.at_ms, "brew-start", {"place": brew.place})
+    return sorted(found, key=lambda event: event[0])
+
+
+def act(events: Iterable[Event], now: Now, pace: float, stop: threading.Event) -> None:
+    """Each at its time on the demo's clock, until there is none left or `stop` is set."""
+    for at_ms, do in events:
+        if stop.wait(max(0.0, (at_ms - now()) / 1000 / pace)):
+            return
+        while not _done(do):
+            if stop.wait(_AGAIN_S):
+                return
+
+
+def _left(home: Home, kind: str, body: dict[str, object], t_ms: int) -> None:
+    write_request(home.database, kind, body, t_ms)
+
+
+def _done(do: Callable[[], None]) -> bool:
+    try:
+        do()
+    except StoreError:
+        return False
+    return True

@@ -1,0 +1,44 @@
+"""How everyone who is told something fares, as `status` shows it."""
+
+from collections.abc import Container, Iterable
+from typing import Any
+
+from collector.cli.output import iso
+from collector.domain.lab import Lab, Person
+from collector.store.recipients import Recipient
+
+
+def recipient_rows(found: Iterable[Recipient], lab: Lab | None) -> list[dict[str, Any]]:
+    """A row for each way to reach somebody: the people of lab.yaml first, also those who have had no message yet, then
+    whom only the outbox remembers."""
+    known = {(one.channel, one.recipient): one for one in found}
+    roles: dict[tuple[str, str], list[str]] = {}
+    for person in lab.people if lab is not None else ():
+        for way in _ways(person, known):
+            roles.setdefault(way, []).append(person.role)
+    rest = {way: [way[1] if way[0] == "chat" else ""] for way in known if way not in roles}
+    return [
+        _row(", ".join(names), known.get(way) or Recipient(*way, 0, 0, 0, 0, None, ""))
+        for way, names in (roles | rest).items()
+    ]
+
+
+def _ways(person: Person, known: Container[tuple[str, str]]) -> list[tuple[str, str]]:
+    """Mail by the server or by files, as it was so far."""
+    mail = [way for way in (("email", person.email), ("file", person.email)) if way in known]
+    ways = [*(mail or [("email", person.email)]), ("chat", person.chat)]
+    return [way for way in ways if way[1]]
+
+
+def _row(who: str, one: Recipient) -> dict[str, Any]:
+    return {
+        "who": who,
+        "by": one.channel,
+        "recipient": one.recipient,
+        "waiting": one.waiting,
+        "sent": one.sent,
+        "failed": one.failed,
+        "unconfirmed": one.unconfirmed,
+        "last_delivered": iso(one.delivered_ms),
+        "last_error": one.last_error,
+    }

@@ -1,0 +1,180 @@
+"""`traywarden rules audit`: what the alarms did, beside limits and targets, and what would have helped."""
+
+import argparse
+import itertools
+import math
+from array import array
+from collections.abc import Callable, Collection, Mapping, Sequence
+from typing import Any, NamedTuple
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from collector.alarms.audit.figures import Actor, Audit, Window, audit
+from collector.alarms.audit.limits import DAY, ENOUGH_DAYS
+from collector.alarms.audit.suggest import FLEETING_NUMBER, Advice, advise, rungs
+from collector.alarms.audit.trial import Stage, no_trial, stage_series
+from collector.alarms.chunk import Readings
+from collector.alarms.contexts import Contexts
+from collector.cli.common import add_span, command, home_of, lab_or_none, span_ms, zone_of
+from collector.cli.output import complain, progress_bar, say_json
+from collector.cli.rules.audit_text import Finding, audit_json, say_audit
+from collector.config.clock import system_now
+from collector.config.rule_layers import LayeredAlarm
+from collector.domain.lab import Lab, Series, SeriesKey, series_keys, subjects
+from collector.domain.readings import Why
+from collector.store.localdays import LocalDays
+from collector.store.reader import PastChange, Reader
+
+_BEFORE_MS = 90 * DAY
+"""Changes from this long before the window are read too, for alarms that stood when it began."""
+_MOST_CHANGES = 500_000
+
+
+def add(under: Any) -> None:
+    parser = command(
+        under,
+        "audit",
+        "measure what the alarms did by ISA-18.2 / IEC 62682 and suggest what to change in the rules",
+        "traywarden rules audit --since '30 d'",
+        run_audit,
+        listing=True,
+    )
+    add_span(parser)
+
+
+def run_audit(arguments: argparse.Namespace) -> int:
+    home, now_ms = home_of(arguments), system_now()
+    zone = zone_of(home)
+    since, until = span_ms(arguments, now_ms, zone)
+    lab = lab_or_none(home) or Lab("", zone, False, (), (), ())
+    alarms = {alarm.name: alarm for alarm in home.load_rule_set().alarms}
+    until = now_ms if until is None else until
+    with Reader(home.database) as reader:
+        window = _window(reader, until - ENOUGH_DAYS * DAY if since is None else since, until, zone)
+        changes = _changes(reader, window)
+        respond = {name: alarm.rule.time_to_respond_ms for name, alarm in alarms.items()}
+        found = audit(changes, window, ZoneInfo(zone), respond)
+        findings = _suggest(reader, found, alarms, lab)
+    if arguments.json:
+        say_json(audit_json(found, findings))
+    else:
+        say_audit(found, findings, zone, us=lab.us_units)
+    return 0
+
+
+def _window(reader: Reader, since_ms: int, until_ms: int, zone: str) -> Window:
+    """The stretch from the first reading on, and the days of it that have readings."""
+    span = reader.span()
+    if span is None:
+        return Window(since_ms, until_ms, 0)
+    since_ms = min(max(since_ms, span[0]), until_ms)
+    days = LocalDays(zone)
+    heard = {str(one.start) for one in reader.daily(days.at(since_ms).name, days.at(until_ms).name)}
+    watched, day = 0, days.at(since_ms)
+    while day.start_ms < until_ms:
+        start_ms, end_ms = max(day.start_ms, since_ms), min(day.end_ms, until_ms)
+        if day.name in heard or any(True for _ in reader.readings(start_ms, end_ms)):  # not summed up yet
+            watched += end_ms - start_ms
+        day = days.at(day.end_ms)
+    return Window(since_ms, until_ms, watched)
+
+
+def _changes(reader: Reader, window: Window) -> list[PastChange]:
+    changes = reader.history(window.since_ms - _BEFORE_MS, at_most=_MOST_CHANGES)
+    if len(changes) == _MOST_CHANGES:
+        complain(f"only the newest {_MOST_CHANGES:,} changes of alarms are looked at; give a later --since")
+    return changes
+
+
+class _Bad(NamedTuple):
+    """A bad actor and what its suggestion takes."""
+
+    actor: Actor
+    alarm: LayeredAlarm | None
+    at: Series | None
+    series: tuple[Series, ...]
+
+    @property
+    def steps(self) -> int:
+        """How many runs its suggestion takes at most."""
+        return 1 if self.alarm is None else max(1, rungs(self.alarm.rule))
+
+
+def _suggest(reader: Reader, found: Audit, alarms: Mapping[str, LayeredAlarm], lab: Lab) -> list[Finding]:
+    """For every bad actor what would have helped."""
+    known = _known(reader, lab)
+    bad = [_bad(one, alarms.get(one.alarm.rule), known, lab) for one in found.actors if _is_bad(one)]
+    readings = _readings(reader, found.window, {series.id for one in bad for series in one.series})
+    contexts = Contexts(lab, reader.diary(), reader.brews()) if bad else None
+    bar, total, done = progress_bar("trying deadbands and delays"), sum(one.steps for one in bad), 0
+    findings = []
+    for one in bad:
+        stage = Stage(lab, one.series, {series.id: readings[series.id] for series in one.series}, contexts)
+        tried = _counter(bar, done, total)
+        findings.append(Finding(one.actor, one.alarm, _advice(one, stage, found.window, tried)))
+        done += one.steps
+        bar(done, total)
+    return findings
+
+
+def _known(reader: Reader, lab: Lab) -> list[Series]:
+    """The series of the journal, those of the lab first and in its order."""
+    order = {key: number for number, key in enumerate((*series_keys(lab), *subjects(lab)))}
+    known = [one.as_series() for one in reader.series()]
+    return sorted(
+        known, key=lambda one: order.get(SeriesKey(one.probe, one.channel, one.measure, one.place), len(order))
+    )
+
+
+def _bad(actor: Actor, alarm: LayeredAlarm | None, known: Sequence[Series], lab: Lab) -> _Bad:
+    at = next((one for one in known if one.id == actor.alarm.series), None)
+    tried = alarm is not None and at is not None and _calls_too_often(actor)
+    series = stage_series(alarm.rule, at, known, lab) if tried and alarm is not None and at is not None else ()
+    return _Bad(actor, alarm, at, series)
+
+
+def _is_bad(one: Actor) -> bool:
+    return _calls_too_often(one) or one.stale > 0
+
+
+def _calls_too_often(one: Actor) -> bool:
+    return one.bouts_minute > 0 or one.bouts_hour > 0 or one.fleeting_hour >= FLEETING_NUMBER
+
+
+def _counter(bar: Callable[[int, int], None], done: int, total: int) -> Callable[[], None]:
+    counted = itertools.count(done + 1)
+    return lambda: bar(next(counted), total)
+
+
+def _advice(one: _Bad, stage: Stage, window: Window, tried: Callable[[], None]) -> Advice:
+    if not _calls_too_often(one.actor):
+        reason = "it stood for more than a day: see to it, or ask why nothing could be done; no delay is at fault"
+    elif one.alarm is None:
+        reason = "no rule of this name is left"
+    elif not one.alarm.enabled:
+        reason = "it is switched off by now"
+    elif one.at is None:
+        reason = no_trial(one.alarm.rule) or "its series is not in the journal"
+    else:
+        return advise(one.alarm.rule, one.at, stage, window.until_ms, tried)
+    return Advice("", 0, 0, 0, 0, why_not=reason)
+
+
+def _readings(reader: Reader, window: Window, wanted: Collection[int]) -> dict[int, Readings]:
+    """What is stored of these series, without what came late and so was never judged."""
+    columns = {number: (array("q"), array("d"), array("H"), array("H")) for number in wanted}
+    rows = reader.readings(window.since_ms, window.until_ms, wanted) if wanted else ()
+    for number, t_ms, value, flag, _, why in rows:
+        if not why & Why.LATE:
+            times, values, flags, whys = columns[number]
+            times.append(t_ms)
+            values.append(math.nan if value is None else value)
+            flags.append(flag)
+            whys.append(why)
+    return {number: _as_readings(*kept) for number, kept in columns.items()}
+
+
+def _as_readings(t_ms: "array[int]", value: "array[float]", flags: "array[int]", why: "array[int]") -> Readings:
+    unseen = (np.array(why, np.uint16) & np.uint16(Why.UNSEEN)) != 0
+    return Readings(np.array(t_ms, np.int64), np.array(value, np.float64), np.array(flags, np.uint8), unseen)

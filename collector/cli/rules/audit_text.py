@@ -1,0 +1,292 @@
+"""The words of `traywarden rules audit`: tables for people, the same figures for programs."""
+
+import textwrap
+from collections.abc import Iterator, Sequence
+from typing import Any, NamedTuple
+
+from collector.alarms.audit.figures import Actor, Audit, Figure
+from collector.alarms.audit.history import Occurrence
+from collector.alarms.audit.limits import ENOUGH_DAYS, MEMORY, Limit
+from collector.alarms.audit.suggest import Advice, Edit, Episode, Trial
+from collector.cli.output import iso, local, say, table
+from collector.config.rule_layers import LayeredAlarm
+from collector.domain.units import show_duration, show_value
+
+_TOP = 10
+_BOUTS = (
+    "Bouts are runs of three alarms or more within a minute (the standard's chattering) and within an hour (this "
+    "lab's); repeats are all of a bout by the hour but its first; fleeting ones were gone within the hour before "
+    f"anybody acknowledged them. What flood, chattering, fleeting and stale mean: {MEMORY}."
+)
+_WIDTH = 100
+_VERDICT = {(True, True): "over both", (True, False): "over standard", (False, True): "over target"}
+
+
+class Finding(NamedTuple):
+    """A bad actor, its rule if there still is one, and what would have helped."""
+
+    actor: Actor
+    alarm: LayeredAlarm | None
+    advice: Advice
+
+
+def say_audit(found: Audit, findings: Sequence[Finding], zone: str, *, us: bool) -> None:
+    window = found.window
+    say(f"Alarms from {local(window.since_ms, zone)} to {local(window.until_ms, zone)} ({zone})")
+    say(
+        f"{window.days:.1f} days watched, {found.count} alarms, "
+        f"{found.messages} messages to each person who is told of everything"
+    )
+    if not window.enough:
+        say(f"No verdict yet: the standard asks for {ENOUGH_DAYS} days or more.")
+    say()
+    _say_figures(found)
+    if found.floods:
+        say("\nFloods (start above 10 alarms in 10 minutes, end below 5)\n")
+        floods = [[local(one.since_ms, zone), local(one.until_ms, zone), one.alarms] for one in found.floods]
+        table(("from", "to", "alarms"), floods)
+    if found.actors:
+        say("\nThe most frequent, and every other that chatters, flits or stands\n")
+        _say_actors(_shown(found, findings))
+    if found.standing:
+        say("\nStanding at the end\n")
+        table(("alarm", "at", "priority", "since", "acknowledged"), [_standing(one, zone) for one in found.standing])
+    if findings:
+        say("\nWhat would have helped, tried on the stored readings\n")
+        for finding in findings:
+            _say_finding(finding, us)
+
+
+def _say_figures(found: Audit) -> None:
+    notes: dict[str, int] = {}
+    rows = [
+        [
+            one.measured.label,
+            _shown_value(one),
+            _limit(one.measured.standard, notes),
+            _limit(one.measured.target, notes),
+            _verdict(one) if found.window.enough else "",
+        ]
+        for one in found.figures
+    ]
+    table(("figure", "here", "standard", "target of this lab", "verdict"), rows)
+    say()
+    for source, number in notes.items():
+        say(f"[{number}] {source}")
+
+
+def _limit(limit: Limit | None, notes: dict[str, int]) -> str:
+    if limit is None:
+        return "-"
+    return f"{limit.words} [{notes.setdefault(limit.source, len(notes) + 1)}]"
+
+
+def _verdict(one: Figure) -> str:
+    return _VERDICT.get((one.standard_met is False, one.target_met is False), "")
+
+
+def _shown_value(one: Figure) -> str:
+    if one.value is None:
+        return "-"
+    if one.measured.unit == "ms":
+        return show_duration(round(one.value))
+    number = f"{one.value:.0f}" if one.value == round(one.value) else f"{one.value:.2g}"
+    if one.value >= 10:
+        number = f"{one.value:.0f}"
+    return f"{number} {one.measured.unit}".rstrip()
+
+
+def _shown(found: Audit, findings: Sequence[Finding]) -> list[Actor]:
+    bad = [finding.actor for finding in findings]
+    return [one for number, one in enumerate(found.actors) if number < _TOP or one in bad]
+
+
+def _say_actors(actors: Sequence[Actor]) -> None:
+    head = ("alarm", "at", "priority", "alarms", "share", "bouts in 1 min", "in 1 h", "repeats", "fleeting", "stale")
+    rows = [
+        [
+            one.alarm.rule,
+            one.place,
+            one.priority,
+            one.count,
+            f"{one.share:.0f} %",
+            one.bouts_minute,
+            one.bouts_hour,
+            one.repeats_hour,
+            one.fleeting_hour,
+            one.stale,
+        ]
+        for one in actors
+    ]
+    table(head, rows)
+    say()
+    say(textwrap.fill(_BOUTS, _WIDTH))
+
+
+def _standing(one: Occurrence, zone: str) -> list[object]:
+    seen = "no" if one.acknowledged_ms is None else local(one.acknowledged_ms, zone)
+    return [one.alarm.rule, one.place, one.priority, local(one.from_ms, zone), seen]
+
+
+# ---- what would have helped --------------------------------------------------------------------------------------
+
+
+def _say_finding(finding: Finding, us: bool) -> None:
+    actor, advice = finding.actor, finding.advice
+    say(f"{actor.alarm.rule} at {actor.place}: {_fault(advice) or 'no suggestion'}")
+    if advice.why_not:
+        _paragraph(advice.why_not)
+    if finding.alarm is not None and advice.best is not None:
+        say(f"  {line_to_change(finding.alarm, advice.best.edit)}")
+        _paragraph(_effect(advice, advice.best, actor.measure, us))
+        for other in advice.others:
+            say(f"  or  {line_to_change(finding.alarm, other.edit)}")
+            _paragraph(_effect(advice, other, actor.measure, us))
+    say()
+
+
+def _fault(advice: Advice) -> str:
+    if advice.fault == "chattering":
+        return f"chatters, {advice.needless} repeats in {_many(advice.bouts, 'bout')}"
+    return f"flits, gone within the hour {advice.needless} times" if advice.fault else ""
+
+
+def _paragraph(text: str) -> None:
+    say(textwrap.fill(text, _WIDTH, initial_indent="    ", subsequent_indent="    "))
+
+
+def line_to_change(alarm: LayeredAlarm, edit: Edit) -> str:
+    """Where to write what. A value that ships is changed by a line of the lab's own."""
+    at = alarm.origins.get(edit.field, alarm.at)
+    old = str(alarm.values[edit.field]) if edit.field in alarm.values else f"{edit.old} (not set)"
+    line = f"{at.file}:{at.line}  {edit.field}: {old} -> {edit.new}"
+    if at.site:
+        return line
+    return f"{line}  (ships; in rules/site.yaml write  {alarm.name}: {{{edit.field}: {edit.new}}})"
+
+
+def _effect(advice: Advice, trial: Trial, measure: str, us: bool) -> str:
+    return "; ".join(_effects(advice, trial, measure, us)) + "."
+
+
+def _effects(advice: Advice, trial: Trial, measure: str, us: bool) -> Iterator[str]:
+    yield f"{trial.gone} of {advice.needless} gone: {advice.alarms} alarms become {trial.alarms}"
+    if trial.later_ms:
+        latest = max(trial.later_ms)
+        when = f"up to {show_duration(latest)} later" if latest else "no later"
+        yield f"{_many(len(trial.later_ms), 'true alarm')} told, {when}"
+    else:
+        yield "none of them a true alarm"
+    if trial.unheard:
+        yield _unheard(trial.unheard, measure, us)
+    if trial.longer_ms:
+        how = "longer" if trial.longer_ms > 0 else "shorter"
+        yield f"it would have stood {show_duration(abs(trial.longer_ms))} {how} in all"
+
+
+def _unheard(episodes: Sequence[Episode], measure: str, us: bool) -> str:
+    longest = max(episodes, key=lambda one: one.lasted_ms)
+    worst = f" and reached {show_value(measure, longest.worst, us)}" if longest.worst is not None else ""
+    return (
+        f"{_many(len(episodes), 'passing one')} not told, the longest stood {show_duration(longest.lasted_ms)}{worst}"
+    )
+
+
+def _many(number: int, what: str) -> str:
+    return f"{number} {what}{'' if number == 1 else 's'}"
+
+
+# ---- for programs ------------------------------------------------------------------------------------------------
+
+
+def audit_json(found: Audit, findings: Sequence[Finding]) -> dict[str, Any]:
+    window = found.window
+    return {
+        "since": iso(window.since_ms),
+        "until": iso(window.until_ms),
+        "watched_days": window.days,
+        "needed_days": ENOUGH_DAYS,
+        "enough": window.enough,
+        "alarms": found.count,
+        "messages": found.messages,
+        "figures": [_figure_json(one) for one in found.figures],
+        "priorities": dict(found.priorities),
+        "floods": [
+            {"since": iso(one.since_ms), "until": iso(one.until_ms), "alarms": one.alarms} for one in found.floods
+        ],
+        "actors": [_actor_json(one) for one in found.actors],
+        "standing": [
+            {
+                "name": one.alarm.rule,
+                "at": one.place,
+                "priority": one.priority,
+                "since": iso(one.from_ms),
+                "acknowledged": iso(one.acknowledged_ms),
+            }
+            for one in found.standing
+        ],
+        "suggestions": [_finding_json(one) for one in findings],
+    }
+
+
+def _figure_json(one: Figure) -> dict[str, Any]:
+    in_seconds = one.measured.unit == "ms" and one.value is not None
+    return {
+        "name": one.name,
+        "label": one.measured.label,
+        "value": one.value / 1000 if in_seconds and one.value is not None else one.value,
+        "unit": "s" if one.measured.unit == "ms" else one.measured.unit,
+        "standard": _limit_json(one.measured.standard, one.standard_met),
+        "target": _limit_json(one.measured.target, one.target_met),
+    }
+
+
+def _limit_json(limit: Limit | None, met: bool | None) -> dict[str, Any] | None:
+    if limit is None:
+        return None
+    return {"limit": limit.words, "most": limit.most, "source": limit.source, "met": met}
+
+
+def _actor_json(one: Actor) -> dict[str, Any]:
+    fields = (
+        *("place", "measure", "priority", "count", "share", "bouts_minute", "repeats_minute", "bouts_hour"),
+        *("repeats_hour", "fleeting_minute", "fleeting_hour", "stale", "never_acknowledged"),
+    )
+    values = {field: getattr(one, field) for field in fields}
+    return {"name": one.alarm.rule, "at": values.pop("place"), "series": one.alarm.series} | values
+
+
+def _finding_json(finding: Finding) -> dict[str, Any]:
+    actor, advice = finding.actor, finding.advice
+    return {
+        "name": actor.alarm.rule,
+        "at": actor.place,
+        "series": actor.alarm.series,
+        "fault": advice.fault,
+        "alarms": advice.alarms,
+        "needless": advice.needless,
+        "true": advice.true,
+        "best": _trial_json(finding.alarm, advice.best),
+        "others": [_trial_json(finding.alarm, one) for one in advice.others],
+        "why_not": advice.why_not,
+    }
+
+
+def _trial_json(alarm: LayeredAlarm | None, trial: Trial | None) -> dict[str, Any] | None:
+    if alarm is None or trial is None:
+        return None
+    at = alarm.origins.get(trial.edit.field, alarm.at)
+    return {
+        "file": at.file,
+        "line": at.line,
+        "ships": not at.site,
+        "field": trial.edit.field,
+        "old": trial.edit.old,
+        "new": trial.edit.new,
+        "alarms": trial.alarms,
+        "gone": trial.gone,
+        "true_told": len(trial.later_ms),
+        "latest_s": max(trial.later_ms, default=0) / 1000,
+        "passing_not_told": len(trial.unheard),
+        "stood_longer_s": trial.longer_ms / 1000,
+    }

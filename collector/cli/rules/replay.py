@@ -1,0 +1,187 @@
+"""`traywarden rules replay`: what people would have been told, by the rules in force or by others."""
+
+import argparse
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Mapping
+from contextlib import AbstractContextManager, nullcontext
+from dataclasses import replace
+from pathlib import Path
+from statistics import median
+from typing import Any
+
+from collector.alarms.differences import Change, Difference, Occurrence, compare, occurrences
+from collector.alarms.model import AlarmKey
+from collector.cli.common import add_span, command, home_of, span_ms
+from collector.cli.output import iso, local, progress_bar, say, say_json, table
+from collector.config.clock import system_now
+from collector.config.home import Home
+from collector.domain.lab import Lab, Series
+from collector.domain.problems import wrong
+from collector.domain.units import show_duration, show_value
+from collector.pipeline.packs import recorded
+from collector.pipeline.replay import Replayed, replay
+from collector.store.reader import Reader
+
+
+def add(under: Any) -> None:
+    parser = command(
+        under,
+        "replay",
+        "run stored readings through the rules: what people would have been told",
+        "traywarden rules replay --since '30 d' --rules trial/\n  traywarden rules replay --recording packs.jsonl",
+        run,
+        listing=True,
+    )
+    add_span(parser)
+    parser.add_argument("--recording", metavar="FILE", help="messages of a file instead of what is stored")
+    parser.add_argument("--rules", metavar="DIR", help="try the rule files of this folder against those in force")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    home = home_of(arguments)
+    lab = home.load_lab()
+    other = _other(home, arguments.rules)
+    with _source(home, lab, arguments.recording) as source, Reader(source.database) as reader:
+        held = reader.span()
+        if held is None:
+            wrong(f"{arguments.recording or home.database}: no readings for this lab, nothing to replay")
+        since, until = span_ms(arguments, system_now(), lab.time_zone)
+        stretch = (held[0] if since is None else max(since, held[0]), held[1] + 1 if until is None else until)
+        if stretch[0] >= stretch[1]:
+            wrong(f"no readings in that stretch; held are {local(held[0], lab.time_zone)} to {iso(held[1])}")
+        now = _replay(reader, lab, home, stretch, "rules in force")
+        then = None if other is None else _replay(reader, lab, other, stretch, f"rules of {arguments.rules}")
+    if then is None:
+        _show_told(now, lab, as_json=arguments.json)
+    else:
+        _show_differences(now, then, lab, as_json=arguments.json)
+    return 0
+
+
+def _source(home: Home, lab: Lab, recording: str | None) -> AbstractContextManager[Home]:
+    """Where the readings are."""
+    return nullcontext(home) if recording is None else recorded(home, lab, Path(recording))
+
+
+def _other(home: Home, folder: str | None) -> Home | None:
+    if folder is None:
+        return None
+    if not Path(folder).is_dir():
+        wrong(f"--rules {folder}: no such folder")
+    return replace(home, rules_at=Path(folder))
+
+
+def _replay(reader: Reader, lab: Lab, home: Home, stretch: tuple[int, int], label: str) -> Replayed:
+    bar = progress_bar(label)
+    return replay(reader, lab, home.load_rules(), *stretch, lambda share: bar(round(share * 1000), 1000))
+
+
+def _show_told(done: Replayed, lab: Lab, *, as_json: bool) -> None:
+    found = occurrences(done.transitions)
+    if as_json:
+        say_json([_occurrence_json(one, done.series) for one in found])
+        return
+    rows = [
+        [
+            local(one.raised_ms, lab.time_zone),
+            one.key.rule,
+            _place(one.key, done.series),
+            "stands" if one.cleared_ms is None else show_duration(one.cleared_ms - one.raised_ms),
+            _worst(one, done.series, lab),
+        ]
+        for one in found
+    ]
+    table(("told", "alarm", "at", "for", "worst"), rows)
+    say()
+    say(f"{done.readings} readings, {_days(done)}: {len(found)} alarms, {_a_day(len(found), done)} a day")
+
+
+def _show_differences(now: Replayed, then: Replayed, lab: Lab, *, as_json: bool) -> None:
+    series = {**now.series, **then.series}
+    found = compare(occurrences(now.transitions), occurrences(then.transitions))
+    if as_json:
+        say_json([_difference_json(one, series) for one in found])
+        return
+    rows = [
+        [
+            local(one.at_ms, lab.time_zone),
+            one.key.rule,
+            _place(one.key, series),
+            one.change,
+            show_duration(abs(one.shift_ms)) if one.shift_ms else "",
+        ]
+        for one in found
+        if one.change is not Change.SAME
+    ]
+    if rows:
+        table(("told", "alarm", "at", "change", "by"), rows)
+        say()
+    table(("alarm", "in force", "tried", "appear", "disappear", "earlier", "later"), _sums(found))
+    say()
+    before, after = (sum(getattr(one, side) is not None for one in found) for side in ("before", "after"))
+    say(f"{now.readings} readings, {_days(now)}: {before} alarms in force ({_a_day(before, now)} a day), {after} tried")
+
+
+def _sums(found: Iterable[Difference]) -> list[list[object]]:
+    """A row an alarm: how often it came in either run, and the median of how much earlier or later it came."""
+    changes: dict[str, Counter[Change]] = defaultdict(Counter)
+    shifts: dict[tuple[str, Change], list[int]] = defaultdict(list)
+    for one in found:
+        changes[one.key.rule][one.change] += 1
+        shifts[one.key.rule, one.change].append(abs(one.shift_ms))
+
+    def moved(rule: str, change: Change) -> str:
+        number = changes[rule][change]
+        return f"{number} by {show_duration(round(median(shifts[rule, change])))}" if number else "0"
+
+    return [
+        [
+            rule,
+            counts.total() - counts[Change.APPEARS],
+            counts.total() - counts[Change.DISAPPEARS],
+            counts[Change.APPEARS],
+            counts[Change.DISAPPEARS],
+            moved(rule, Change.EARLIER),
+            moved(rule, Change.LATER),
+        ]
+        for rule, counts in sorted(changes.items())
+    ]
+
+
+def _days(done: Replayed) -> str:
+    return show_duration(done.until_ms - done.since_ms)
+
+
+def _a_day(number: int, done: Replayed) -> str:
+    return f"{number * 86_400_000 / max(1, done.until_ms - done.since_ms):.2f}"
+
+
+def _place(key: AlarmKey, series: Mapping[int, Series]) -> str:
+    return series[key.series].place if key.series in series else ""
+
+
+def _worst(one: Occurrence, series: Mapping[int, Series], lab: Lab) -> str:
+    measure = series[one.key.series].measure if one.key.series in series else ""
+    return show_value(measure, one.worst, lab.us_units) if measure and one.worst is not None else ""
+
+
+def _occurrence_json(one: Occurrence, series: Mapping[int, Series]) -> dict[str, Any]:
+    return {
+        "name": one.key.rule,
+        "at": _place(one.key, series),
+        "since": iso(one.since_ms),
+        "told": iso(one.raised_ms),
+        "cleared": iso(one.cleared_ms),
+        "worst": one.worst,
+    }
+
+
+def _difference_json(one: Difference, series: Mapping[int, Series]) -> dict[str, Any]:
+    return {
+        "name": one.key.rule,
+        "at": _place(one.key, series),
+        "change": str(one.change),
+        "shift_s": one.shift_ms / 1000,
+        "in_force": None if one.before is None else _occurrence_json(one.before, series),
+        "tried": None if one.after is None else _occurrence_json(one.after, series),
+    }

@@ -1,0 +1,138 @@
+"""What `status` and the listings show, gathered from the journal as plain values."""
+
+from collections.abc import Iterable
+from typing import Any
+
+from collector.alarms.model import State
+from collector.cli.output import iso
+from collector.cli.recipients import recipient_rows
+from collector.config.home import Home
+from collector.domain.lab import Lab
+from collector.domain.readings import Flag
+from collector.domain.units import PUBLISHED, show_duration
+from collector.store.reader import HeldAlarm, Reader
+from collector.store.reading import Newest, StoredSeries
+from collector.store.watch_state import STALE_MS, WatchState, read_state
+from collector.uplink.queue import COUNTED, UplinkState, uplink_state
+
+_FROM_BEST = (Flag.PASS, Flag.NOT_EVALUATED, Flag.SUSPECT, Flag.MISSING, Flag.FAIL)
+
+
+def status(home: Home, lab: Lab | None, now_ms: int, stale_ms: int = STALE_MS) -> dict[str, Any]:
+    """The whole picture, as `status --json` prints it; works whether or not the collector runs."""
+    watch = read_state(home.sign_of_life)
+    with Reader(home.database) as reader, reader.snapshot():
+        series = {one.id: one for one in reader.series()}
+        newest = reader.newest()
+        counters = reader.counters()
+        outbox = reader.outbox_counts()
+        return {
+            "readings": reader.readings_count(),
+            "backlog": watch.backlog if watch is not None else 0,
+            "rejected": counters.get("rejected", 0),
+            "duplicates": counters.get("duplicates", 0),
+            "too_many": counters.get("too_many", 0),
+            "unplaced": len(reader.unplaced()),
+            "watch": watch_words(watch, now_ms, stale_ms),
+            "probes": probe_rows(series, newest, lab),
+            "alarms": [alarm_row(held, series) for held in reader.alarms()],
+            "outbox": {name: outbox.get(name, 0) for name in ("waiting", "sent", "failed", "unconfirmed")},
+            "recipients": recipient_rows(reader.recipients(), lab),
+            "heartbeat": heartbeat_rows(watch),
+            "uplink": uplink_row(uplink_state(reader, now_ms)),
+            "note": reader.note,
+        }
+
+
+def watch_words(state: WatchState | None, now_ms: int, stale_ms: int) -> str:
+    """How the collector is, in a few words."""
+    if state is None:
+        return "has not run here yet"
+    if state.link == "stopped":
+        return f"stopped at {iso(state.alive_ms)}"
+    if now_ms - state.alive_ms > stale_ms:
+        return f"not running; last sign of life {iso(state.alive_ms)}"
+    if state.stalled:
+        return f"running, but the journal cannot be written: {state.stalled}"
+    return "running" if state.link == "up" else f"running without the broker: {state.link}"
+
+
+def heartbeat_rows(state: WatchState | None) -> list[dict[str, Any]]:
+    """How each sign of life that is set up fares, as the collector last said."""
+    return [
+        {"by": beat["by"], "last": iso(beat["last_ms"]), "failures": beat["failures"], "error": beat["error"]}
+        for beat in (state.heartbeat if state is not None else ())
+    ]
+
+
+def probe_rows(series: dict[int, StoredSeries], newest: dict[int, Newest], lab: Lab | None) -> list[dict[str, Any]]:
+    """One row a probe: those of lab.yaml first, then those only the journal remembers."""
+    rows: dict[str, dict[str, Any]] = {}
+    for probe in (probe for probe in lab.probes if probe.topic) if lab is not None else ():
+        rows[probe.id] = {"id": probe.id, "at": probe.place, "last_heard": None, "flag": None, "newest": {}}
+    current = {(p.id, p.place) for p in lab.probes} if lab is not None else set()
+    for one in series.values():
+        if one.measure not in PUBLISHED or (lab is not None and (one.probe, one.place) not in current):
+            continue
+        row = rows.setdefault(
+            one.probe, {"id": one.probe, "at": one.place, "last_heard": None, "flag": None, "newest": {}}
+        )
+        if one.id in newest:
+            _add_channel(row, one, newest[one.id])
+    return list(rows.values())
+
+
+def _add_channel(row: dict[str, Any], series: StoredSeries, reading: Newest) -> None:
+    heard = iso(reading.t_ms)
+    row["newest"][series.measure] = {
+        "time": heard,
+        "value": reading.value,
+        "unit": series.unit,
+        "flag": reading.flag,
+    }
+    row["last_heard"] = max(filter(None, (row["last_heard"], heard)))
+    row["flag"] = worst_flag(filter(None, (row["flag"], reading.flag)))
+
+
+def worst_flag(flags: Iterable[int]) -> int:
+    """The flag that most needs a look: fail before missing before suspect."""
+    return int(max(flags, key=lambda flag: _FROM_BEST.index(Flag(flag))))
+
+
+def alarm_row(held: HeldAlarm, series: dict[int, StoredSeries]) -> dict[str, Any]:
+    state = held.state
+    began = (state.since_ms, state.raised_ms, state.changed_ms)
+    known = series.get(state.key.series)
+    return {
+        "name": state.key.rule,
+        "at": known.place if known is not None else held.place or "broker",
+        "state": str(state.state),
+        "priority": held.priority,
+        "since": iso(next((at_ms for at_ms in began if at_ms), None)),
+        "probe": known.probe if known is not None else "",
+        "standing": state.state in (State.UNACKNOWLEDGED, State.ACKNOWLEDGED),
+    }
+
+
+def uplink_row(state: UplinkState | None) -> dict[str, Any] | None:
+    """None where no uplink was ever set up."""
+    if state is None:
+        return None
+    return {
+        "sent_until": iso(state.sent_until_ms),
+        "lag_s": state.lag_s,
+        "waiting": state.waiting,
+        "set_aside": state.aside,
+        "note": state.note,
+    }
+
+
+def uplink_words(state: UplinkState | None) -> str:
+    """How far the uplink is, in a line."""
+    if state is None:
+        return "no uplink is set up"
+    until = "nothing sent yet" if state.sent_until_ms is None else f"sent until {iso(state.sent_until_ms)}"
+    more = "or more " if state.waiting >= COUNTED else ""
+    waits = f", {state.waiting} {more}waiting ({show_duration(state.lag_s * 1000)} behind)" if state.waiting else ""
+    aside = f", {state.aside} lines set aside" if state.aside else ""
+    return f"{until}{waits}{aside}" + (f"; {state.note}" if state.note else "")

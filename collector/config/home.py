@@ -1,0 +1,113 @@
+"""The home folder: where it is, what stands in it, and reading the lab and its rules from there."""
+
+import os
+from collections.abc import Mapping
+from dataclasses import dataclass
+from hashlib import sha256
+from importlib.resources import files
+from pathlib import Path
+
+from collector.alarms.model import Rule
+from collector.config.calendars import SchoolCalendars
+from collector.config.clock import system_now
+from collector.config.lab_file import read_lab
+from collector.config.rule_layers import RuleSet, examine_layers
+from collector.domain.lab import Lab
+from collector.domain.own_series import with_own_series
+from collector.domain.problems import Problem, Refused
+
+
+@dataclass(frozen=True, slots=True)
+class Home:
+    """`$TRAYWARDEN_HOME`: lab.yaml, rules/, traywarden.db, outbox/."""
+
+    path: Path
+    rules_at: Path | None = None
+    """Read the lab's own rules from here instead: a set to be tried on what is stored."""
+
+    @property
+    def lab_file(self) -> Path:
+        return self.path / "lab.yaml"
+
+    @property
+    def rules_folder(self) -> Path:
+        return self.path / "rules" if self.rules_at is None else self.rules_at
+
+    @property
+    def database(self) -> Path:
+        return self.path / "traywarden.db"
+
+    @property
+    def outbox_folder(self) -> Path:
+        return self.path / "outbox"
+
+    @property
+    def sign_of_life(self) -> Path:
+        return self.path / "traywarden.watch"
+
+    def client_id(self) -> str:
+        """A client id of its own for each home on each machine, stable over restarts."""
+        digest = sha256(f"{os.uname().nodename}:{self.path.resolve()}".encode()).hexdigest()
+        return f"traywarden-{digest[:10]}"
+
+    def load_lab(self, calendars: SchoolCalendars | None = None) -> Lab:
+        """The lab with the days off of the calendars it names. Raises Refused with every problem of lab.yaml."""
+        text = _text(self.lab_file, "make one with: traywarden init")
+        return with_own_series(read_lab(text, "lab.yaml", calendars=calendars or self.calendars()))
+
+    def calendars(self) -> SchoolCalendars:
+        return SchoolCalendars(self.path, system_now())
+
+    def load_rules(self) -> tuple[Rule, ...]:
+        """The rules in force. Raises Refused as `load_rule_set`."""
+        return self.load_rule_set().rules
+
+    def load_rule_set(self) -> RuleSet:
+        """The shipped alarms with what the lab changes about them and adds, those switched off included. Raises Refused
+        with every problem of every rule file."""
+        rules, problems = self.examine_rules()
+        if problems:
+            raise Refused(problems)
+        return rules
+
+    def examine_rules(self) -> tuple[RuleSet, tuple[Problem, ...]]:
+        """The alarms that are good, and every problem of every rule file."""
+        texts: dict[str, str] = {}
+        problems: list[Problem] = []
+        for path in self.rule_files():
+            name = f"rules/{path.name}"
+            try:
+                texts[name] = _text(path, "take it away or put it back", name)
+            except Refused as refused:
+                problems += refused.problems
+        return examine_layers(shipped_rules(), texts, problems)
+
+    def rule_files(self) -> list[Path]:
+        """The lab's own; names that begin with a dot are an editor's or a system's leavings."""
+        folder = self.rules_folder
+        found = [*sorted(folder.glob("*.yaml")), *sorted(folder.glob("*.yml"))] if folder.is_dir() else []
+        return [path for path in found if not path.name.startswith(".")]
+
+
+def shipped_rules() -> Mapping[str, str]:
+    """The rule sets that ship, by file name: beside the package when installed, at the top of a checkout otherwise."""
+    packaged = files("collector") / "shipped_rules"
+    folder = Path(str(packaged)) if packaged.is_dir() else Path(__file__).resolve().parents[2] / "rules"
+    return {f"rules/{path.name}": path.read_text(encoding="utf-8") for path in sorted(folder.glob("*.yaml"))}
+
+
+def find_home(given: str | None, environ: Mapping[str, str]) -> Home:
+    """`--home`, else `$TRAYWARDEN_HOME`, else ~/traywarden."""
+    return Home(Path(given or environ.get("TRAYWARDEN_HOME") or Path.home() / "traywarden"))
+
+
+def _text(path: Path, hint: str, name: str = "") -> str:
+    try:
+        return path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        raise Refused([Problem(name or str(path), 0, 0, "", f"is not there; {hint}")]) from None
+    except UnicodeDecodeError as error:
+        line = path.read_bytes()[: error.start].count(b"\n") + 1
+        raise Refused([Problem(name or path.name, line, 1, "", "is not UTF-8 text; save it as UTF-8")]) from None
+    except OSError as error:
+        raise Refused([Problem(name or str(path), 0, 0, "", f"cannot be read: {error.strerror}")]) from None

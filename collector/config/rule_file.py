@@ -1,0 +1,399 @@
+"""Rule files: YAML text to rules, with everything wrong in all of them said at once.
+
+    alarms:
+      bedding-dry:                        # a name of small letters, digits and '-'
+        kind: low                         # high, low, deviation, rate, forecast, silent, suspect, ...
+        measure: bedding_moisture
+        where: [juniper/top, maple/*]     # left out: everywhere the measure is found
+        setpoint: 60 %
+        ...
+
+What pydantic can see alone (keys, texts, names of a list) is in `collector.config.rule_fields`; what depends on the
+kind and the measure (quantities, places, keys that mean nothing here) is in `_Reading`. Both run whatever the other
+finds.
+"""
+
+import re
+from collections.abc import Mapping
+from typing import Any
+
+from collector.alarms.contexts import Condition, parse_condition
+from collector.alarms.model import SQUEEZE_TEST, Band, Kind, Rule, Weekly
+from collector.alarms.places import BROKER, is_pattern
+from collector.config.rule_fields import NEEDS, WANTED, RuleFile, foreign
+from collector.config.rule_fields import AlarmFields as AlarmFields
+from collector.config.rule_fields import AlarmName as AlarmName
+from collector.config.rule_fields import rules_schema as rules_schema
+from collector.config.yaml.text import Marked, Path, check, read_yaml
+from collector.domain.diary import Feel
+from collector.domain.hours import DAYS
+from collector.domain.problems import Problem, Refused, nearest
+from collector.domain.units import MEASURES, Measure, difference_of, parse_duration_ms, parse_quantity, parse_rate
+
+_MOMENT = re.compile(r"([a-z]+) ([01][0-9]|2[0-3]):([0-5][0-9])")
+_DAYS = {name: day for day, name in enumerate(DAYS)} | {
+    name: day for day, name in enumerate(("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"))
+}
+_LASTING = (Kind.SILENT, Kind.OVERDUE)
+"""Kinds whose setpoint is a time."""
+_DIFFER = (Kind.DEVIATION, Kind.RATE, Kind.FORECAST, Kind.DISCREPANCY)
+"""Kinds that compute with values."""
+
+
+def read_rules(texts: Mapping[str, str]) -> tuple[Rule, ...]:
+    """The rules of all files, in order. Raises Refused with every problem of every file."""
+    rules: list[Rule] = []
+    problems: list[Problem] = []
+    first: dict[str, str] = {}
+    for file, text in texts.items():
+        try:
+            marked = read_yaml(text, file)
+        except Refused as refused:
+            problems += refused.problems
+            continue
+        rules += read_alarms(marked, problems)
+        problems += _doubled(marked, first)
+    if problems:
+        raise Refused(dict.fromkeys(problems))
+    return tuple(rules)
+
+
+def read_alarms(marked: Marked, problems: list[Problem]) -> list[Rule]:
+    """The rules of one set of alarms; what is wrong is added to `problems`. Those switched off are among them."""
+    try:
+        check(marked, RuleFile)
+    except Refused as refused:
+        problems += refused.problems
+    readings = [_Reading(marked, name, fields) for name, fields in _alarms(marked).items() if isinstance(fields, dict)]
+    rules = [reading.rule() for reading in readings]
+    problems += [problem for reading in readings for problem in reading.problems]
+    return [rule for rule in rules if rule is not None]
+
+
+def _alarms(marked: Marked) -> dict[str, Any]:
+    alarms = marked.data.get("alarms") if isinstance(marked.data, dict) else None
+    return alarms if isinstance(alarms, dict) else {}
+
+
+def _doubled(marked: Marked, first: dict[str, str]) -> list[Problem]:
+    """Alarms whose name an earlier file has used. `first` remembers where."""
+    problems = []
+    for name in _alarms(marked):
+        if name in first:
+            message = f"an alarm of this name stands at {first[name]}; rename one"
+            problems.append(marked.problem(("alarms", name), message, at_key=True))
+        first.setdefault(name, _source(marked, name))
+    return problems
+
+
+def _source(marked: Marked, name: str) -> str:
+    return f"{marked.file}:{marked.keys['alarms', name].line}"
+
+
+class _Reading:
+    """One alarm's fields on their way to a Rule; what is wrong gathers in `problems`."""
+
+    def __init__(self, marked: Marked, name: str, fields: dict[str, Any]) -> None:
+        self.marked, self.name, self.fields = marked, name, fields
+        self.problems: list[Problem] = []
+        kind = fields.get("kind")
+        self.kind = Kind(kind) if kind in list(Kind) else None
+        measure = fields.get("measure")
+        self.measure = MEASURES.get(measure) if isinstance(measure, str) else None
+
+    def rule(self) -> Rule | None:
+        """The rule, or None where something is wrong, here or in what pydantic checks."""
+        self._fits_kind()
+        measure, where, setpoint = self._measure(), self._where(), self._setpoint()
+        deadband = self._deadband()
+        on_delay, off_delay = self._duration("on_delay", 0), self._duration("off_delay", 0)
+        respond = self._duration("time_to_respond", None)
+        if respond == 0:
+            self._wrong("time_to_respond", "is zero; an alarm nobody has time to act on is not an alarm")
+        window, re_alarm = self._some_time("window"), self._some_time("re_alarm")
+        horizon, by = self._horizon()
+        against, bands = self._against(), self._bands()
+        beyond = self._value("beyond") if self._has("beyond") else None
+        only_while, not_while = self._conditions("only_while"), self._conditions("not_while")
+        self._compare(where, setpoint, off_delay)
+        try:
+            said = AlarmFields.model_validate(self.fields)
+        except ValueError:
+            return None  # `check` has said what is wrong
+        if self.problems or setpoint is None or on_delay is None or off_delay is None or respond is None:
+            return None
+        return Rule(
+            self.name,
+            said.kind,
+            measure,
+            where,
+            setpoint,
+            deadband,
+            on_delay,
+            off_delay,
+            said.priority,
+            said.consequence,
+            said.corrective_action,
+            respond,
+            said.basis,
+            _source(self.marked, self.name),
+            only_while,
+            not_while,
+            said.latching,
+            re_alarm or None,
+            against,
+            window,
+            horizon,
+            by,
+            said.toward or "",
+            "" if said.what is None else said.what.value,
+            bands,
+            beyond,
+        )
+
+    def _wrong(self, field: str, message: str, *, at_key: bool = False, item: int | str | None = None) -> None:
+        path: Path = ("alarms", self.name, field) if item is None else ("alarms", self.name, field, item)
+        self.problems.append(self.marked.problem(path, message, at_key=at_key))
+
+    def _fits_kind(self) -> None:
+        """Fields that the kind needs or knows nothing of."""
+        if self.kind is None:
+            return
+        for field in foreign(self.kind):
+            if field in self.fields:
+                self._wrong(field, f"means nothing for kind {self.kind}; remove it", at_key=True)
+        for field in NEEDS[self.kind]:
+            if field not in self.fields:
+                self._wrong(field, f"missing; kind {self.kind} needs to know {WANTED[field]}", at_key=True)
+
+    def _has(self, field: str) -> bool:
+        """Whether the field stands there and means something for the kind."""
+        return field in self.fields and (self.kind is None or field not in foreign(self.kind))
+
+    def _measure(self) -> str:
+        measure: object = self.fields.get("measure", "")
+        if not isinstance(measure, str):
+            return ""
+        if "measure" in self.fields and measure not in MEASURES:
+            guess = nearest(measure, MEASURES)
+            right = f"did you mean '{guess}'?" if guess else f"use one of {', '.join(MEASURES)}"
+            self._wrong("measure", f"'{measure}' is not a measure; {right}")
+            return ""
+        if self.measure is not None and self._switched:
+            self._wrong("measure", f"{self.measure.label} is on or off; kind {self.kind} needs a quantity")
+        return measure
+
+    @property
+    def _switched(self) -> bool:
+        """On or off, where the kind needs a quantity."""
+        return self.measure is not None and self.measure.dimension == "switch" and self.kind in _DIFFER
+
+    def _where(self) -> tuple[str, ...]:
+        given = self.fields.get("where", [])
+        patterns = [given] if isinstance(given, str) else given if isinstance(given, list) else []
+        if "where" in self.fields and given == []:
+            self._wrong("where", "names no place; leave the key out to mean everywhere the measure is found")
+        for pattern in patterns:
+            if isinstance(pattern, str) and not is_pattern(pattern):
+                self._wrong("where", f"'{pattern}' is not a place; write it like 'juniper/top', 'juniper/*' or 'room'")
+        return tuple(pattern for pattern in patterns if isinstance(pattern, str))
+
+    # Quantities
+
+    def _setpoint(self) -> float | None:
+        if "setpoint" not in self.fields:
+            self._wrong("setpoint", f"missing; give {self._setpoint_is()}", at_key=True)
+            return None
+        if self.kind in _LASTING:
+            after_ms = self._duration("setpoint", None)
+            if after_ms == 0:
+                example = "30 min" if self.kind is Kind.SILENT else "3 d"
+                self._wrong("setpoint", f"is zero; give {self._setpoint_is()}, like '{example}'")
+            return None if after_ms is None else float(after_ms)
+        value = self._value("setpoint")
+        if value is None:
+            return None
+        if self.kind in (Kind.DEVIATION, Kind.RATE) and value == 0:
+            unit = "degC" if self.kind is Kind.DEVIATION else "degC per h"
+            self._wrong("setpoint", f"is zero, which has no direction; write it like '+2 {unit}' or '-2 {unit}'")
+        if self.kind is Kind.SUSPECT and not 0 <= value <= 100:
+            self._wrong("setpoint", f"'{self.fields['setpoint']}' is no share; give 0 to 100 %")
+        if self.kind is Kind.DISCREPANCY and value < 0:
+            self._wrong("setpoint", f"'{self.fields['setpoint']}' is negative; give how far apart they may be")
+        return value
+
+    @property
+    def _is_switch(self) -> bool:
+        return self.measure is not None and self.measure.dimension == "switch" and self.kind is not Kind.SUSPECT
+
+    def _setpoint_is(self) -> str:
+        match self.kind:
+            case Kind.SILENT:
+                return "how long without a reading"
+            case Kind.OVERDUE:
+                return "after how long"
+            case _:
+                return "the value beyond which it alarms"
+
+    def _deadband(self) -> float:
+        if not self._has("deadband"):
+            return -0.5 if self._is_switch else 0.0  # nothing lies beyond on: half way back is cleared
+        if self.measure is not None and self._is_switch:
+            self._wrong("deadband", f"means nothing for {self.measure.label}, on or off; remove it", at_key=True)
+            return 0.0
+        deadband = self._value("deadband")
+        if deadband is not None and deadband < 0:
+            self._wrong("deadband", f"'{self.fields['deadband']}' is negative; a deadband is 0 or more")
+        return deadband or 0.0
+
+    def _value(self, field: str) -> float | None:
+        """A quantity of what the alarm compares; None, and silence, where kind or measure are wrong themselves."""
+        if self.kind is None or (self.measure is None and self.kind is not Kind.SUSPECT) or self._switched:
+            return None
+        try:
+            return self._quantity(field, self.fields[field])
+        except ValueError as error:
+            self._wrong(field, str(error))
+            return None
+
+    def _quantity(self, field: str, text: object) -> float:
+        if self.kind is Kind.SUSPECT or self.measure is None:
+            return parse_quantity(text, "percent")
+        if field == "beyond":
+            return self._possible(text, self.measure)
+        apart = difference_of(self.measure.dimension)
+        if self.kind is Kind.RATE:
+            return parse_rate(text, apart)
+        if field == "deadband" or self.kind in (Kind.DEVIATION, Kind.DISCREPANCY):
+            return parse_quantity(text, apart)
+        return self._possible(text, self.measure)
+
+    def _possible(self, text: object, measure: Measure) -> float:
+        """A value that the measure can have."""
+        value = parse_quantity(text, measure.dimension)
+        if not measure.low <= value <= measure.high:
+            span = f"{measure.low:g} to {measure.high:g} {measure.unit}"
+            raise ValueError(f"'{text}' is outside what {measure.label} can be ({span})")
+        return value
+
+    def _duration(self, field: str, default: int | None) -> int | None:
+        if not self._has(field):
+            return default
+        try:
+            return parse_duration_ms(self.fields[field])
+        except ValueError as error:
+            self._wrong(field, str(error))
+            return None
+
+    def _some_time(self, field: str) -> int:
+        """A duration that cannot be zero; 0 where it is not there."""
+        found = self._duration(field, None)
+        if found == 0:
+            self._wrong(field, "is zero; give a time, like '6 h', or leave the key out")
+        return found or 0
+
+    # What only some kinds have
+
+    def _horizon(self) -> tuple[int, Weekly | None]:
+        if not self._has("horizon"):
+            return 0, None
+        given = self.fields["horizon"]
+        found = _MOMENT.fullmatch(given.strip().lower()) if isinstance(given, str) else None
+        if found is not None and found[1] in _DAYS:
+            return 0, Weekly(_DAYS[found[1]], int(found[2]) * 60 + int(found[3]))
+        try:
+            ahead_ms = parse_duration_ms(given)
+            if ahead_ms == 0:
+                raise ValueError("is zero")
+        except ValueError as error:
+            self._wrong("horizon", f"{error}; a horizon is a time ahead, like '12 h', or a moment, like 'monday 08:00'")
+            return 0, None
+        return ahead_ms, None
+
+    def _against(self) -> str:
+        if not self._has("against") or self.kind is None:
+            return ""
+        given = self.fields["against"]
+        try:
+            if self.kind is Kind.DISCREPANCY:
+                return self._squeeze(given)
+            return self._other(given)
+        except ValueError as error:
+            self._wrong("against", str(error))
+            return ""
+
+    def _squeeze(self, given: object) -> str:
+        if given != SQUEEZE_TEST:
+            raise ValueError(f"{given!r} is not '{SQUEEZE_TEST}'; leave the key out to compare two probes of one place")
+        if self.measure is not None and self.measure.name != "bedding_moisture":
+            raise ValueError(f"a squeeze test says nothing about {self.measure.label}; it is about bedding_moisture")
+        return SQUEEZE_TEST
+
+    def _other(self, given: object) -> str:
+        measure, _, place = given.partition(" at ") if isinstance(given, str) else ("", "", "")
+        measure, place = measure.strip(), place.strip()
+        if not place or "*" in place or not is_pattern(place):
+            raise ValueError(f"{given!r} is not a measure at one place; write it like 'air_temperature at room'")
+        if measure not in MEASURES:
+            guess = nearest(measure, MEASURES)
+            right = f"did you mean '{guess} at {place}'?" if guess else f"use one of {', '.join(MEASURES)}"
+            raise ValueError(f"'{measure}' is not a measure; {right}")
+        if self.measure is not None and self.measure.dimension != MEASURES[measure].dimension:
+            raise ValueError(f"{MEASURES[measure].label} cannot be compared with {self.measure.label}")
+        return f"{measure} at {place}"
+
+    def _bands(self) -> tuple[Band, ...]:
+        if not self._has("bands"):
+            return ()
+        given = self.fields["bands"]
+        if "against" not in self.fields:
+            self._wrong("bands", f"means nothing without 'against: {SQUEEZE_TEST}'; remove it", at_key=True)
+        elif not isinstance(given, dict) or not given:
+            self._wrong("bands", f"needs a span for each of {', '.join(Feel)}, like 'dry: [0 %, 75 %]'")
+        else:
+            found = [self._band(feel, span) for feel, span in given.items()]
+            return tuple(band for band in found if band is not None)
+        return ()
+
+    def _band(self, feel: str, span: object) -> Band | None:
+        if feel not in list(Feel):
+            guess = nearest(str(feel), list(Feel))
+            right = f"did you mean '{guess}'?" if guess else f"use {', '.join(Feel)}"
+            self._wrong("bands", f"'{feel}' is no result of a squeeze test; {right}", at_key=True, item=feel)
+            return None
+        if not isinstance(span, list) or len(span) != 2:
+            self._wrong("bands", "needs two values, from and to, like [0 %, 75 %]", item=feel)
+            return None
+        try:
+            low, high = (self._possible(end, MEASURES["bedding_moisture"]) for end in span)
+        except ValueError as error:
+            self._wrong("bands", str(error), item=feel)
+            return None
+        if low >= high:
+            self._wrong("bands", "does not end above where it begins", item=feel)
+        return Band(feel, low, high)
+
+    def _conditions(self, field: str) -> tuple[Condition, ...]:
+        given = self.fields.get(field, [])
+        if field in self.fields and given == []:
+            self._wrong(field, "names no condition; leave the key out")
+        found = []
+        for place, text in enumerate(given if isinstance(given, list) else [given]):
+            if isinstance(text, str):  # what is not text is told of by `check`
+                try:
+                    found.append(parse_condition(text))
+                except ValueError as error:
+                    self._wrong(field, str(error), item=place if isinstance(given, list) else None)
+        return tuple(found)
+
+    def _compare(self, where: tuple[str, ...], setpoint: float | None, off_delay: int | None) -> None:
+        """What no field can know alone."""
+        if BROKER in where:
+            if self.kind is not None and self.kind is not Kind.SILENT:
+                self._wrong("where", "'broker' is the link to the broker; only kind silent can watch it")
+            if len(where) > 1:
+                self._wrong("where", "'broker' cannot stand beside places; make it an alarm of its own")
+            if "measure" in self.fields and self.kind is Kind.SILENT:
+                self._wrong("measure", "means nothing for the link to the broker; remove it", at_key=True)
+        if self.kind is Kind.SILENT and off_delay is not None and setpoint is not None and off_delay >= setpoint > 0:
+            self._wrong("off_delay", "is not shorter than the setpoint; it could outlast the next silence")

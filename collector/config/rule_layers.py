@@ -1,0 +1,385 @@
+"""Rule sets in layers: what ships, and over it what a lab changes, field by field.
+
+    alarms:
+      bedding-dry: {setpoint: 62 %}       # an alarm that ships: this field of it is changed
+      bedding-wet: {deadband: null}       # ... is taken away, where an alarm can do without
+      bedding-cool: {enabled: no}         # ... is switched off
+      bench-light: {kind: ...}            # any other name is one more alarm and must be complete
+
+Each alarm is put together from its pieces and then read as if it stood in one file, so every check of a rule file holds
+for it; places are kept beside each value, so a problem points at the file it came from. What is wrong only because of a
+change by the lab points at that change.
+"""
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Annotated, Any
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict
+
+from collector.alarms.model import Rule
+from collector.config.rule_check import rule_warnings
+from collector.config.rule_file import AlarmFields, AlarmName, read_alarms, rules_schema
+from collector.config.yaml.text import Mark, Marked, Path, examine, read_yaml
+from collector.domain.lab import Lab
+from collector.domain.problems import Problem, Refused, nearest
+
+FIELDS = tuple(AlarmFields.model_fields)
+"""The fields of an alarm in the order people should read them."""
+_NEEDED = frozenset(name for name, info in AlarmFields.model_fields.items() if info.is_required())
+
+
+@dataclass(frozen=True, slots=True)
+class Origin:
+    """Where a value stands."""
+
+    file: str
+    line: int
+    column: int
+    site: bool
+    """In a file of the lab, not in one that ships."""
+
+    def __str__(self) -> str:
+        return f"{self.file}:{self.line}" if self.site else f"{self.file}:{self.line} (ships)"
+
+
+@dataclass(frozen=True, slots=True)
+class LayeredAlarm:
+    """One alarm as it is in effect, and where each part of it came from."""
+
+    rule: Rule
+    enabled: bool
+    at: Origin
+    """Where its name stands: the lab's place if the lab says anything about it."""
+    base: Origin
+    """Where it stands in what ships, if it ships."""
+    values: Mapping[str, Any]
+    """Field -> as written. A field that was left out or taken away is not there."""
+    origins: Mapping[str, Origin]
+    """Field -> where it was set; also of a field that was taken away."""
+    shipped: Mapping[str, Any] | None
+    """Field -> as it ships; None where no alarm of this name ships."""
+    undone: Mapping[str, Rule | None] = field(default_factory=dict, repr=False)
+    """Field that the lab changed -> the rule without that change."""
+
+    @property
+    def name(self) -> str:
+        return self.rule.name
+
+    @property
+    def changed(self) -> tuple[str, ...]:
+        """The fields set by the lab, in its order."""
+        return tuple(name for name, origin in self.origins.items() if origin.site)
+
+
+@dataclass(frozen=True, slots=True)
+class RuleSet:
+    """All alarms, those that ship first; those switched off are among them."""
+
+    alarms: tuple[LayeredAlarm, ...]
+    notes: tuple[Problem, ...] = ()
+    """Warnings about the layers themselves."""
+
+    @property
+    def rules(self) -> tuple[Rule, ...]:
+        """The rules in force."""
+        return tuple(alarm.rule for alarm in self.alarms if alarm.enabled)
+
+    def warnings(self, lab: Lab) -> tuple[Problem, ...]:
+        """What may not do what was meant in this lab, each at the line it is about or that is behind it."""
+        found = [(one, self._origin(one)) for one in rule_warnings(self.rules, lab)]
+        changes = list(self._changes(lab)) if any(not at.site for _, at in found) else []
+        return tuple(sorted((*self.notes, *(_placed(one, at, changes) for one, at in found))))
+
+    def _origin(self, warning: Problem) -> Origin:
+        """Where the field that it is about was set, else its alarm."""
+        alarm = next(one for one in self.alarms if f"{warning.field}.".startswith(f"{_field(one.name)}."))
+        return alarm.origins.get(warning.field.rpartition(".")[2], alarm.base)
+
+    def _changes(self, lab: Lab) -> "Iterator[_Change]":
+        for alarm in self.alarms:
+            if alarm.shipped is None and alarm.enabled:
+                yield _Change(_field(alarm.name), alarm.at, _told(self._rules_with(alarm, None), lab))
+            for name, rule in alarm.undone.items():
+                if rule is not None and alarm.enabled:
+                    at = alarm.origins[name]
+                    yield _Change(_field(alarm.name, name), at, _told(self._rules_with(alarm, rule), lab))
+
+    def _rules_with(self, alarm: LayeredAlarm, rule: Rule | None) -> list[Rule]:
+        swapped = [rule if one is alarm else one.rule for one in self.alarms if one.enabled]
+        return [one for one in swapped if one is not None]
+
+
+@dataclass(frozen=True, slots=True)
+class _Change:
+    """Something the lab changed."""
+
+    field: str
+    at: Origin
+    else_told: frozenset[tuple[str, str]]
+    """What would be warned of without it."""
+
+
+def _told(rules: Sequence[Rule], lab: Lab) -> frozenset[tuple[str, str]]:
+    return frozenset((one.field, one.message) for one in rule_warnings(rules, lab))
+
+
+def _placed(warning: Problem, at: Origin, changes: Iterable[_Change]) -> Problem:
+    placed = replace(warning, file=at.file, line=at.line, column=at.column)
+    if at.site:
+        return placed
+    behind = (change for change in changes if (warning.field, warning.message) not in change.else_told)
+    change = next(behind, None)
+    return placed if change is None else _blame(placed, change.field, change.at)
+
+
+def _field(alarm: str, name: str | None = None) -> str:
+    return f"alarms.{alarm}" if name is None else f"alarms.{alarm}.{name}"
+
+
+def _blame(problem: Problem, behind: str, at: Origin) -> Problem:
+    """The same problem, told where the lab's change stands that is behind it."""
+    name = problem.field.rpartition(".")[2]
+    said = problem.message.removesuffix("; remove it")
+    message = f"clashes with what ships: {problem.file}:{problem.line} {problem.field}: {said}"
+    if said != problem.message:
+        message += f"; take it away with '{name}: null'"
+    return Problem(at.file, at.line, at.column, behind, message, problem.severity)
+
+
+# ---- reading -----------------------------------------------------------------------------------------------------
+
+
+class _Layer(BaseModel):
+    """A file before its alarms are put together: only its outer shape can be judged."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    alarms: Annotated[
+        dict[AlarmName, dict[str, Any]], BeforeValidator(lambda given: {} if given is None else given)
+    ] = {}
+
+
+@dataclass(slots=True)
+class _Piece:
+    """What one file says of one alarm. `values` and `keys`: field -> where it and what is in it stands."""
+
+    name: str
+    file: str
+    site: bool
+    fields: dict[str, Any]
+    values: dict[str | int | None, dict[Path, Mark]] = field(default_factory=dict)
+    keys: dict[str | int | None, dict[Path, Mark]] = field(default_factory=dict)
+
+    def at(self, name: str | None = None) -> Origin:
+        """Where the field's value, or the name of the alarm, stands."""
+        path: Path = ("alarms", self.name) if name is None else ("alarms", self.name, name)
+        mark = self.keys[None][path] if name is None else self.values[name][path]
+        return Origin(self.file, mark.line, mark.column, self.site)
+
+    def problem(self, name: str, message: str) -> Problem:
+        at = self.at(name)
+        return Problem(at.file, at.line, at.column, _field(self.name, name), message)
+
+
+def read_layers(shipped: Mapping[str, str], site: Mapping[str, str], unread: Iterable[Problem] = ()) -> RuleSet:
+    """Put the files (name -> text) together. Raises Refused with every problem of every file, and those in `unread`."""
+    rules, problems = examine_layers(shipped, site, unread)
+    if problems:
+        raise Refused(problems)
+    return rules
+
+
+def examine_layers(
+    shipped: Mapping[str, str], site: Mapping[str, str], unread: Iterable[Problem] = ()
+) -> tuple[RuleSet, tuple[Problem, ...]]:
+    """As `read_layers`, but the alarms that are good, and all problems."""
+    problems = list(unread)
+    below = _first_of_each(_pieces(shipped, False, problems), problems)
+    above: dict[str, list[_Piece]] = {}
+    for piece in _pieces(site, True, problems):
+        problems += _set_twice(above.setdefault(piece.name, []), piece)
+        above[piece.name].append(piece)
+    notes: list[Problem] = []
+    alarms = [_alarm(below.get(name), above.get(name, []), below, problems, notes) for name in (below | above)]
+    good = tuple(alarm for alarm in alarms if alarm is not None)
+    return RuleSet(good, tuple(notes)), tuple(sorted(set(problems)))
+
+
+def _pieces(texts: Mapping[str, str], site: bool, problems: list[Problem]) -> list[_Piece]:
+    found: list[_Piece] = []
+    for file, text in texts.items():
+        try:
+            marked = read_yaml(text, file)
+        except Refused as refused:
+            problems += refused.problems
+            continue
+        problems += [fault.problem for fault in examine(marked, _Layer)[1]]
+        found += _pieces_of(marked, site)
+    return found
+
+
+def _pieces_of(marked: Marked, site: bool) -> list[_Piece]:
+    alarms = marked.data.get("alarms") if isinstance(marked.data, dict) else None
+    if not isinstance(alarms, dict):
+        return []
+    pieces = {name: _Piece(name, marked.file, site, said) for name, said in alarms.items() if isinstance(said, dict)}
+    for marks, group in ((marked.values, "values"), (marked.keys, "keys")):
+        for path, mark in marks.items():
+            piece = pieces.get(str(path[1])) if len(path) > 1 and path[0] == "alarms" else None
+            if piece is not None:
+                about = path[2] if len(path) > 2 else None
+                getattr(piece, group).setdefault(about, {})[path] = replace(mark, file=marked.file)
+    return list(pieces.values())
+
+
+def _first_of_each(pieces: Iterable[_Piece], problems: list[Problem]) -> dict[str, _Piece]:
+    """What ships under each name: of two files of one layer, only one may name an alarm that is whole in itself."""
+    first: dict[str, _Piece] = {}
+    for piece in pieces:
+        if piece.name in first:
+            known, at = first[piece.name].at(), piece.at()
+            message = f"an alarm of this name stands at {known.file}:{known.line}; rename one"
+            problems.append(Problem(at.file, at.line, at.column, _field(piece.name), message))
+        first.setdefault(piece.name, piece)
+    return first
+
+
+def _set_twice(others: Iterable[_Piece], piece: _Piece) -> Iterator[Problem]:
+    for other in others:
+        for name in other.fields.keys() & piece.fields.keys():
+            at = other.at(name)
+            yield piece.problem(name, f"is set at {at.file}:{at.line}:{at.column}, too; keep one of the two")
+
+
+def _alarm(
+    below: _Piece | None,
+    above: Sequence[_Piece],
+    shipped: Iterable[str],
+    problems: list[Problem],
+    notes: list[Problem],
+) -> LayeredAlarm | None:
+    """One alarm from what ships of it and what the lab says about it."""
+    pieces = [*([] if below is None else [below]), *above]
+    wrong, idle = _nulls(below, above)
+    notes += idle
+    rule, found = _read(pieces)
+    if below is None:
+        found = _new(found, above[-1], shipped)
+    elif above:
+        found = [_at_its_cause(problem, pieces) for problem in found]
+    problems += (*wrong, *found)
+    if wrong or found or rule is None:
+        return None
+    values: dict[str, Any] = _merged(pieces).data["alarms"][rule.name]
+    origins = {name: piece.at(name) for piece in pieces for name in piece.fields}
+    undone = {} if below is None else {name: _read(pieces, name)[0] for piece in above for name in piece.fields}
+    enabled = values.get("enabled", True)
+    return LayeredAlarm(
+        rule, enabled, pieces[-1].at(), pieces[0].at(), values, origins, None if below is None else below.fields, undone
+    )
+
+
+def _read(pieces: Sequence[_Piece], without: str | None = None) -> tuple[Rule | None, list[Problem]]:
+    problems: list[Problem] = []
+    rules = read_alarms(_merged(pieces, without), problems)
+    return (rules[0] if rules else None), list(dict.fromkeys(problems))
+
+
+def _merged(pieces: Sequence[_Piece], without: str | None = None) -> Marked:
+    """The pieces as one file that holds one alarm, with the places of the pieces; `without` a change by the lab."""
+    top, fields = pieces[-1], dict[str, Any]()
+    values: dict[str | int | None, dict[Path, Mark]] = {None: top.values[None]}
+    keys: dict[str | int | None, dict[Path, Mark]] = {None: top.keys[None]}
+    for piece in pieces:
+        for name, said in piece.fields.items():
+            away = piece.site and said is None and name in FIELDS
+            if (piece.site and name == without) or (away and name in _NEEDED & fields.keys()):
+                continue
+            fields[name], values[name], keys[name] = said, piece.values[name], piece.keys[name]
+            if away:
+                del fields[name]
+    return Marked(
+        top.file,
+        {"alarms": {top.name: fields}},
+        {path: mark for marks in values.values() for path, mark in marks.items()},
+        {path: mark for marks in keys.values() for path, mark in marks.items()},
+    )
+
+
+def _nulls(below: _Piece | None, above: Iterable[_Piece]) -> tuple[list[Problem], list[Problem]]:
+    """Fields of what ships that the lab takes away: what cannot be, and what takes nothing away."""
+    shipped = {} if below is None else below.fields
+    gone = [(piece, name) for piece in above for name, said in piece.fields.items() if said is None and name in FIELDS]
+    wrong = [
+        piece.problem(name, "cannot be taken away, every alarm needs it; leave the line out to keep what ships")
+        for piece, name in gone
+        if name in _NEEDED and name in shipped
+    ]
+    idle = [
+        replace(piece.problem(name, "takes nothing away: it is not set in what ships"), severity="warning")
+        for piece, name in gone
+        if name not in shipped and name not in _NEEDED
+    ]
+    return wrong, idle
+
+
+def _new(found: Iterable[Problem], top: _Piece, shipped: Iterable[str]) -> list[Problem]:
+    """Problems of an alarm that does not ship: what it lacks in one line, which may be all for a slip in its name."""
+    missing = {name: problem for problem in found if (name := _lacking(problem))}
+    rest = [problem for problem in found if problem not in missing.values()]
+    if not missing:
+        return rest
+    guess = nearest(top.name, shipped)
+    hint = f"; did you mean '{guess}'? A" if guess else " and a"
+    named = ", ".join(sorted(missing, key=FIELDS.index))
+    at = top.at()
+    message = f"no alarm that ships is called '{top.name}'{hint} new one also needs: {named}"
+    return [Problem(at.file, at.line, at.column, _field(top.name), message), *rest]
+
+
+def _lacking(problem: Problem) -> str | None:
+    name = problem.field.rpartition(".")[2]
+    return name if problem.message.startswith("missing;") and name in FIELDS else None
+
+
+def _at_its_cause(problem: Problem, pieces: Sequence[_Piece]) -> Problem:
+    """A problem about what ships is told at the lab's change that is behind it, if one is."""
+    if problem in _read(pieces[:1])[1] or _is_here(problem, pieces[1:]):
+        return problem
+    changes = [(piece, name) for piece in pieces[1:] for name in piece.fields]
+    behind = (change for change in changes if problem not in _read(pieces, change[1])[1])
+    piece, name = next(behind, changes[0])
+    return _blame(problem, _field(piece.name, name), piece.at(name))
+
+
+def _is_here(problem: Problem, pieces: Iterable[_Piece]) -> bool:
+    place = (problem.file, problem.line, problem.column)
+    return any(
+        (mark.file, mark.line, mark.column) == place
+        for piece in pieces
+        for marks in (*piece.values.values(), *piece.keys.values())
+        for mark in marks.values()
+    )
+
+
+# ---- for editors -------------------------------------------------------------------------------------------------
+
+
+def site_schema() -> dict[str, Any]:
+    """JSON Schema of a lab's own rule file: alarms may be partial, and null takes away what can be done without."""
+    schema = rules_schema()
+    alarm = schema["$defs"][AlarmFields.__name__]
+    alarm.pop("required", None)
+    alarm.pop("allOf", None)  # what its kind needs may stand in what ships
+    alarm["description"] = "Changes of an alarm that ships, or one more alarm, which must be complete."
+    alarm["properties"] = {
+        name: said if name in _NEEDED else _or_null(said) for name, said in alarm["properties"].items()
+    }
+    schema["title"] = "SiteRuleFile"
+    return schema
+
+
+def _or_null(said: dict[str, Any]) -> dict[str, Any]:
+    told = {name: said[name] for name in ("title", "description") if name in said}
+    return told | {"anyOf": [{k: v for k, v in said.items() if k not in told}, {"type": "null"}]}

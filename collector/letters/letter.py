@@ -1,0 +1,177 @@
+"""A whole message to one person, from the parcel that the desk made: its subject, its text, the same in HTML, a short
+form for chat, and what to draw."""
+
+import json
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from collector.alarms.model import Kind, Priority
+from collector.letters.blocks import Block, Bullets, Fields, Heading, Lead, Passage, Section, plain_text
+from collector.letters.facts import Facts as Facts
+from collector.letters.facts import Usual as Usual
+from collector.letters.html import page
+from collector.letters.plain import one_line
+from collector.letters.text import BETTER, URGENCY, Words
+from collector.telling.message_plan import Parcel
+
+IN_DETAIL = 20
+"""So many alarms of one message are told whole; further ones have a line each."""
+SHORT = 600
+"""Letters of the short form at most."""
+_SUBJECT = 160
+_DRAWN = (Kind.HIGH, Kind.LOW, Kind.FORECAST, Kind.DEVIATION, Kind.RATE)
+"""Kinds that a picture of the readings explains."""
+
+
+@dataclass(frozen=True, slots=True)
+class Letter:
+    """A message before it is addressed. `body` ends with a line break."""
+
+    subject: str
+    body: str
+    html: str
+    short: str
+    """For chat, where the subject stands above it; SHORT letters at most."""
+    picture: str = ""
+    """What to draw, as JSON for `picture.Wanted`; empty: nothing."""
+
+
+def write(parcel: Parcel, facts: Facts, now_ms: int) -> Letter:
+    """The message of a parcel. The same parcel, facts and time give the same one."""
+    items = [Words(item, facts, parcel.person, now_ms) for item in parcel.items]
+    drawn = _drawn(items)
+    subject, blocks = _one(items[0], parcel, drawn) if len(items) == 1 else _several(items, parcel, drawn)
+    picture = _picture(drawn, facts, now_ms)
+    return Letter(subject, plain_text(blocks), page(subject, blocks), _short(items, parcel), picture)
+
+
+def report(subject: str, parts: Sequence[Section]) -> Letter:
+    """A digest or a weekly report: a title and lines for each part."""
+    line = one_line(subject, _SUBJECT)
+    lead = parts[0].lines[0] if parts and parts[0].lines else "Nothing to tell."
+    bullets = [Bullets(part.title, part.lines) for part in parts]
+    blocks: list[Block] = [Heading(line), *bullets] if parts else [Heading(line), Passage("", (lead,))]
+    told = [f"{part.title}: {'; '.join(part.lines)}" for part in parts]
+    html = page(line, [Lead(one_line(lead, 140)), *blocks])
+    return Letter(line, plain_text(blocks), html, _cut("\n".join(told) or lead))
+
+
+def _one(item: Words, parcel: Parcel, drawn: Words | None) -> tuple[str, list[Block]]:
+    head = Heading(item.title, item.urgency)
+    blocks = [Lead(item.lead()), head, *item.blocks(_others(parcel), item is drawn), *_waited(parcel), *_weigh([item])]
+    return one_line(f"{item.urgency}: {item.subject}", _SUBJECT), blocks
+
+
+def _several(items: Sequence[Words], parcel: Parcel, drawn: Words | None) -> tuple[str, list[Block]]:
+    live = [item for item in items if not item.came_and_went]
+    gone = [item for item in items if item.came_and_went]
+    whole, rest = live[:IN_DETAIL], live[IN_DETAIL:]
+    title = _counted(items)
+    blocks: list[Block] = [Lead(f"{title}. First: {_first(items)}"), Heading(title), *_waited(parcel)]
+    blocks.append(Fields((("Also told", f"{_others(parcel)} (of the first)"),)))
+    for item in whole:
+        blocks += [Heading(item.title, item.urgency, 2), *item.blocks(figure=item is drawn)]
+    blocks += _list("Further ones, worst first", (item.line() for item in rest))
+    blocks += _list("Came and went", (item.line() for item in gone))
+    blocks += _weigh(whole)
+    more = f"; and {len(items) - 1} more"
+    return one_line(f"{items[0].urgency}: {items[0].subject}", _SUBJECT - len(more)) + more, blocks
+
+
+def _list(title: str, lines: Iterable[str]) -> list[Block]:
+    told = tuple(one_line(line, 200) for line in lines)
+    return [Bullets(f"{title} ({len(told)})", told)] if told else []
+
+
+def _first(items: Sequence[Words]) -> str:
+    return f"{items[0].headline}. {items[0].lead()}"
+
+
+def _counted(items: Sequence[Words]) -> str:
+    """'5 alarms, worst first: 2 urgent, 1 soon, 1 back to normal, 1 came and went'."""
+    counts = {
+        URGENCY[priority].lower(): sum(item.calls and item.item.rule.priority is priority for item in items)
+        for priority in (Priority.HIGH, Priority.MEDIUM, Priority.LOW)
+    }
+    counts["came and went"] = sum(item.came_and_went for item in items)
+    back = [item for item in items if not item.calls and not item.came_and_went]
+    counts["back to normal"] = sum(item.urgency == "BACK TO NORMAL" for item in back)
+    counts["less urgent"] = sum(item.urgency == BETTER for item in back)
+    counts["other changes"] = len(back) - counts["back to normal"] - counts["less urgent"]
+    told = ", ".join(f"{count} {what}" for what, count in counts.items() if count)
+    return f"{len(items)} alarms, worst first: {told}"
+
+
+def _others(parcel: Parcel) -> str:
+    return ", ".join(one_line(role, 60) for role in parcel.others) or "nobody else"
+
+
+def _waited(parcel: Parcel) -> list[Block]:
+    told = []
+    if parcel.catching_up:
+        told.append("The collector had been away or had a backlog to read; this is what it found, told together.")
+    if parcel.held:
+        many = "1 of these" if parcel.held == 1 else f"{parcel.held} of these"
+        told.append(f"{many} waited because enough messages had gone to you within the hour. None is left out.")
+    return [Passage("", tuple(told))] if told else []
+
+
+def _weigh(items: Sequence[Words]) -> list[Block]:
+    """How to get amounts, once in a message."""
+    places = dict.fromkeys(item.place for item in items if item.calls and item.lacks_mass)
+    if not places:
+        return []
+    told = (
+        f"No amounts can be given for {'; '.join(places)}: lab.yaml does not say what the bedding there weighs. Write"
+        " for instance 'bedding: 5 kg' at the tray, the mass as it is when moist."
+    )
+    return [Passage("", (told,))]
+
+
+def _short(items: Sequence[Words], parcel: Parcel) -> str:
+    """The link last and whole, the rest cut to what is left."""
+    link = items[0].link
+    tail = f"\nAcknowledge: {link}" if link else ""
+    told = [items[0].short() if len(items) == 1 else items[0].lead()]
+    told += [f"- {item.line()}" for item in items[1:]]
+    told += [part for block in _waited(parcel) if isinstance(block, Passage) for part in block.paragraphs]
+    tail = (f"\nAlso told: {_cut(_others(parcel), 80, '…')}." if items[0].calls else "") + tail
+    return _cut("\n".join(told), SHORT - len(tail), f"…\n{_rest(items, link)}") + tail
+
+
+def _rest(items: Sequence[Words], link: str) -> str:
+    """Where what is cut off can be read."""
+    if len(items) > 1:
+        return "All of them: traywarden alarms list"
+    return "More is on the page behind the link." if link else f"More: traywarden rules list {items[0].name}"
+
+
+def _cut(text: str, longest: int = SHORT, note: str = "… (cut short)") -> str:
+    """At most so many letters, ending with a whole word and `note` where something is left out."""
+    if len(text) <= longest:
+        return text
+    kept = text[: max(0, longest - len(note))]
+    return (kept.rpartition(" ")[0] or kept).rstrip() + note
+
+
+def _drawn(items: Sequence[Words]) -> Words | None:
+    """The first that a picture of its readings explains, among those told whole."""
+    live = [words for words in items if not words.came_and_went][:IN_DETAIL]
+    return next((one for one in live if one.calls and one.item.rule.kind in _DRAWN and one.drawable), None)
+
+
+def _picture(words: Words | None, facts: Facts, now_ms: int) -> str:
+    if words is None:
+        return ""
+    rule, series = words.item.rule, words.item.series
+    wanted: dict[str, Any] = {
+        "series": series.id,
+        "measure": series.measure,
+        "title": f"{words.place}: {words.measure}",
+        "until_ms": now_ms,
+        "setpoint": rule.setpoint if rule.kind in (Kind.HIGH, Kind.LOW, Kind.FORECAST) else None,
+        "us": facts.lab.us_units,
+        "zone": facts.lab.time_zone,
+    }
+    return json.dumps(wanted, sort_keys=True)

@@ -1,0 +1,100 @@
+"""What letters need to know: from the collector's memory, and from the journal where memory does not reach so far."""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from collector.alarms.model import STANDING, AlarmKey, AlarmState, Kind, Priority, Rule
+from collector.domain.lab import Lab, Person, Series
+from collector.domain.readings import Stored
+from collector.letters.doubtful import usable
+from collector.letters.facts import Usual
+from collector.letters.links import LINK_LASTS_MS, Ack, link_url, sign
+from collector.letters.trouble import beyond
+from collector.store.errors import StoreError
+from collector.telling.message_plan import Item
+
+DAY_MS = 86_400_000
+USUAL_DAYS = 14
+LEAST_DAYS = 2
+"""Less history than this says nothing about what is usual."""
+_FRESH_MS = 6 * 3_600_000
+"""Amounts follow from no older moisture than this: bedding changes by the day (common practice, no source)."""
+
+_ORDER = list(Priority)
+
+Means = Callable[[int, int, int], Sequence[tuple[int, float]]]
+"""(series, since_ms, until_ms) -> hour and mean of each hour that has a good reading; may raise StoreError."""
+
+
+def _no_means(_series: int, _since_ms: int, _until_ms: int) -> Sequence[tuple[int, float]]:
+    """Where there is no journal to ask."""
+    return ()
+
+
+@dataclass(frozen=True, slots=True)
+class Sources:
+    """Beyond the memory of the pipeline. `board_url` empty: no links."""
+
+    means: Means = _no_means
+    board_url: str = ""
+    link_secret: str = field(default="", repr=False)
+
+
+@dataclass(frozen=True, slots=True)
+class LabFacts:
+    """Facts as they are at this moment; see `collector.letters.facts.Facts`."""
+
+    lab: Lab
+    last: Mapping[int, Stored]
+    known: Mapping[int, Series]
+    states: Callable[[], Mapping[AlarmKey, AlarmState]]
+    sources: Sources
+    rules: Mapping[str, Rule] = field(default_factory=dict)
+
+    def newest(self, series: Series) -> Stored | None:
+        return self.last.get(series.id)
+
+    def usual(self, series: Series, now_ms: int) -> Usual | None:
+        """The 10 % and 90 % points of the hourly means of the last two weeks."""
+        try:
+            rows = self.sources.means(series.id, now_ms - USUAL_DAYS * DAY_MS, now_ms)
+        except StoreError:
+            return None  # a letter goes out without it
+        if not rows:
+            return None
+        days = (now_ms - rows[0][0]) / DAY_MS
+        if days < LEAST_DAYS or len(rows) < LEAST_DAYS * 24 // 2:
+            return None
+        low, high = np.percentile(np.array([mean for _, mean in rows]), (10, 90)).tolist()
+        return Usual(low, high, min(USUAL_DAYS, round(days)))
+
+    def place_moisture(self, place: str, now_ms: int) -> float | None:
+        """Of several probes the newest counts."""
+        here = [one.id for one in self.known.values() if (one.place, one.measure) == (place, "bedding_moisture")]
+        found = [last for last in map(self.last.get, here) if last is not None and usable(last)]
+        newest = max(found, key=lambda last: last.t_ms, default=None)
+        return None if newest is None or now_ms - newest.t_ms > _FRESH_MS else newest.value
+
+    def acknowledged_ms(self, key: AlarmKey) -> int | None:
+        state = self.states().get(key)
+        return None if state is None else state.acked_ms
+
+    def still_standing(self, rule: Rule, series: Series) -> Rule | None:
+        last = self.last.get(series.id)
+        if rule.kind not in (Kind.HIGH, Kind.LOW) or last is None or last.value is None or not usable(last):
+            return None
+        states = (state for key, state in self.states().items() if key.series == series.id and key.rule != rule.name)
+        standing = (self.rules.get(one.key.rule) for one in states if one.state in STANDING and one.active)
+        same = [one for one in standing if one is not None and one.kind is rule.kind and beyond(one, last.value)]
+        return max(same, key=lambda one: _ORDER.index(one.priority), default=None)
+
+    def acknowledge_url(self, item: Item, person: Person, now_ms: int) -> str:
+        """Good for one occurrence of one alarm, for two weeks."""
+        base, secret, change = self.sources.board_url, self.sources.link_secret, item.transition
+        if not base or not secret or change.raised_ms is None:
+            return ""
+        rule, series = item.rule.name, item.series
+        ack = Ack(rule, series.place, change.key.series, change.raised_ms, person.role, now_ms + LINK_LASTS_MS)
+        return link_url(base, sign(secret, ack))

@@ -1,0 +1,56 @@
+"""Oxygen as a share of saturation, worked out from the readings of the two channels it follows from."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from collector.alarms.chunk import Readings
+from collector.brew.oxygen import pressure_kpa, saturations_mg_l
+from collector.domain.lab import Lab, SeriesKey
+from collector.domain.own_series import SHARE, find_channel
+from collector.domain.quality_tests import aggregate
+from collector.domain.readings import Flag
+
+
+@dataclass(frozen=True, slots=True)
+class Share:
+    """One share and the series it follows from."""
+
+    series: int
+    oxygen: int
+    temperature: int
+    kpa: float
+
+
+def shares(lab: Lab, ids: Mapping[SeriesKey, int]) -> tuple[Share, ...]:
+    """What is to be computed in a lab made by `with_own_series`."""
+    found = []
+    for probe in lab.probes:
+        oxygen, temperature = find_channel(probe, "dissolved_oxygen"), find_channel(probe, "tea_temperature")
+        share = find_channel(probe, SHARE)
+        if oxygen is None or temperature is None or share is None:
+            continue
+        own, of, at = (
+            ids.get(SeriesKey(probe.id, one.key, one.measure, probe.place)) for one in (share, oxygen, temperature)
+        )
+        if own is not None and of is not None and at is not None:
+            found.append(Share(own, of, at, pressure_kpa(lab.altitude_m)))
+    return tuple(found)
+
+
+def add_shares(batch: dict[int, Readings], wanted: tuple[Share, ...], clock_ms: Callable[[int], int]) -> None:
+    """The share for each moment at which both were read, as good as the worse of the two; not for moments that its
+    alarms are past, by `clock_ms` of the series."""
+    for one in wanted:
+        oxygen, warmth = batch.get(one.oxygen), batch.get(one.temperature)
+        if oxygen is None or warmth is None:
+            continue
+        t_ms, at, beside = np.intersect1d(oxygen.t_ms, warmth.t_ms, assume_unique=True, return_indices=True)
+        new = t_ms > clock_ms(one.series)
+        t_ms, at, beside = t_ms[new], at[new], beside[new]
+        if t_ms.size:
+            value = 100 * oxygen.value[at] / saturations_mg_l(warmth.value[beside], one.kpa)
+            flags = aggregate(oxygen.flags[at], warmth.flags[beside])
+            flags[~np.isfinite(value)] = Flag.MISSING
+            batch[one.series] = Readings(t_ms, value, flags)

@@ -1,0 +1,339 @@
+"""One way in: what the intake placed is calibrated, checked, judged and turned into rows, states and messages.
+
+Everything lands in `batch`; the daemon commits it whole and only then acknowledges. All memory here can be rebuilt
+from the journal, which is what a restart does.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from collector.alarms.changes import RuleChange
+from collector.alarms.chunk import Readings
+from collector.alarms.engine import Engine
+from collector.alarms.model import LINK_SERIES, AlarmKey, AlarmState, Rule, Transition
+from collector.domain.calibration import calibrate
+from collector.domain.lab import Channel, Lab, Series, SeriesKey
+from collector.domain.probe_models import Limits, limits_for
+from collector.domain.quality import Tail, judge, judge_late
+from collector.domain.readings import Flag, Stored, Why
+from collector.intake.allowance import CHANGES, Allowances
+from collector.intake.inbox import Column, Intake, Oddity, finite_or_none
+from collector.pipeline.diary_book import DiaryBook
+from collector.pipeline.lab_facts import LabFacts
+from collector.pipeline.notices import Notices
+from collector.pipeline.own_series import add_shares, shares
+from collector.store.batch import Batch, HistoryRow, NewMessage, RejectedRow, Unplaced
+
+
+@dataclass(frozen=True, slots=True)
+class Judging:
+    """Rules in force from one moment on, with their engine, and what became of the rules before them."""
+
+    rules: Sequence[Rule]
+    engine: Engine
+    subjects: Sequence[Series]
+    """Whole probes and places that alarms are about."""
+    change: RuleChange
+    closed: Sequence[Transition]
+    """What stood under rules that now watch something else."""
+    states: Mapping[AlarmKey, AlarmState]
+    """Where that leaves their alarms."""
+    said: str
+    """For the journal, by which the next change is known; empty where it holds it already."""
+
+
+ORDERS = {
+    "acknowledge": "acknowledged",
+    "shelve": "shelved",
+    "unshelve": "off the shelf",
+    "probe-out": "out of service",
+    "probe-in": "in service",
+}
+"""What people may order of an alarm, and the answer where it was done."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Ready:
+    """Readings of one series, calibrated and checked. `late`: those that came too late to be judged."""
+
+    series: int
+    t_ms: np.ndarray
+    raw: np.ndarray
+    value: np.ndarray
+    flags: np.ndarray
+    why: np.ndarray
+    late: "_Ready | None" = None
+
+
+class Pipeline:
+    """Owns the intake, the tails of the quality checks and the alarm engine of one lab."""
+
+    def __init__(
+        self,
+        lab: Lab,
+        ids: Mapping[SeriesKey, int],
+        judging: Judging,
+        tails: Mapping[int, Tail],
+        last: Mapping[int, Stored],
+        intake: Intake,
+        notices: Notices,
+        now_ms: int,
+        book: DiaryBook | None = None,
+    ) -> None:
+        self.lab = lab
+        self.book = DiaryBook(lab) if book is None else book
+        self.intake = intake
+        self.batch = Batch()
+        self._rules: dict[str, Rule] = {}
+        self._notices = notices
+        self._tails = dict(tails)
+        self._last = dict(last)
+        self._changes = Allowances(CHANGES)
+        self._unjudged: set[int] = set()
+        self._series: dict[int, Series] = {0: LINK_SERIES}
+        self._channels: dict[int, Channel] = {}
+        self._limits: dict[int, Limits] = {}
+        for probe in lab.probes:
+            for channel in probe.channels:
+                series = ids[SeriesKey(probe.id, channel.key, channel.measure, probe.place)]
+                self._series[series] = make_series(series, probe.id, channel, probe.place)
+                self._channels[series] = channel
+                self._limits[series] = limits_for(channel.measure, channel.model, probe.every_ms, channel.unit)
+        self.ids = ids
+        self._shares = shares(lab, ids)
+        about = {one.id: one for one in judging.subjects}
+        notices.begin({rule.name: rule for rule in judging.rules}, self._series | about, now_ms)
+        self.judge_by(judging, now_ms)
+
+    def judge_by(self, judging: Judging, now_ms: int) -> None:
+        """From here on these rules hold. What they close, and that they changed, is recorded together."""
+        self.engine = judging.engine
+        self._rules |= {rule.name: rule for rule in judging.rules}
+        self._series |= {one.id: one for one in judging.subjects}
+        self._tell(judging.closed, now_ms)
+        self._tell(self.engine.opening(now_ms), now_ms)
+        self._rules = {rule.name: rule for rule in judging.rules}
+        self._notices.follow(self._rules)
+        self.batch.states.update(judging.states)
+        self._settle_states()
+        if judging.change:
+            self.batch.events.append((now_ms, "rules changed", str(judging.change)))
+        if judging.said:
+            self.batch.meta["rules"] = judging.said
+
+    def settle(self, now_ms: int) -> None:
+        """Judge all that has arrived since the last call."""
+        ready = [self._settle_series(series, column, now_ms) for series, column in self.intake.take().items()]
+        on_time = {one.series: one for one in ready if one.t_ms.size}
+        batch = {n: Readings(one.t_ms, one.value, one.flags) for n, one in on_time.items()}
+        add_shares(batch, self._shares, self.engine.clock_ms)
+        judged = self.engine.judge_all(batch)
+        self._remember_unstored({number: one for number, one in batch.items() if number not in on_time})
+        for number, one in on_time.items():  # first, so that of two equal times the judged one takes the key
+            if number in judged.unseen:
+                one.why[judged.unseen[number]] |= np.uint16(Why.UNSEEN)
+            self._keep(one)
+        for one in ready:
+            if one.late is not None:
+                self._keep(one.late)
+                self._count("late", one.late.t_ms.size)
+        self._tell(judged.transitions, now_ms)
+        self._settle_oddities()
+        self._settle_states()
+
+    def take_own(self, values: Mapping[int, float], now_ms: int) -> None:
+        """What the collector knows of itself at this moment: judged like readings, and not stored."""
+        moment = np.array([now_ms], np.int64)
+        batch = {
+            number: Readings(moment, np.array([value]), np.array([Flag.PASS], np.uint8))
+            for number, value in values.items()
+            if self.engine.clock_ms(number) < now_ms
+        }
+        self._remember_unstored(batch)
+        self._tell(self.engine.judge_all(batch).transitions, now_ms)
+        self._settle_states()
+
+    def _remember_unstored(self, batch: Mapping[int, Readings]) -> None:
+        """For messages, which say what the newest reading was."""
+        for number, one in batch.items():
+            value, flag = finite_or_none(one.value[-1:].tolist())[0], int(one.flags[-1])
+            self._last[number] = Stored(number, int(one.t_ms[-1]), value, flag, value, 0)
+
+    def tick(self, now_ms: int) -> None:
+        """Let timers run out that no reading will move."""
+        self._tell(self.engine.tick(now_ms), now_ms)
+        self._settle_states()
+
+    def link_changed(self, up: bool, now_ms: int, text: str) -> None:
+        """The link to the broker came or went."""
+        self._tell(self.engine.link_changed(up, now_ms), now_ms)
+        self.batch.events.append((now_ms, "link up" if up else "link down", text))
+        self.batch.meta.update({"link": "up" if up else "down", "link_ms": str(now_ms)})
+        self._settle_states()
+
+    def order(self, kind: str, body: Mapping[str, Any], now_ms: int) -> str:
+        """Take up what a person orders of an alarm; returns what to answer."""
+        rule, place, by = (str(body.get(name, "")) for name in ("rule", "place", "by"))
+        if kind == "acknowledge":
+            return self.acknowledge(rule, place, by, now_ms, body.get("raised_ms"))
+        reason = str(body.get("reason", ""))
+        if kind == "shelve":
+            return self.shelve(rule, place, int(body.get("until_ms", 0)), reason, by, now_ms)
+        if kind in ("probe-out", "probe-in"):
+            probe, back = str(body.get("probe", "")), kind == "probe-in"
+            return self._ordered(self.engine.set_service(probe, back, by, now_ms, reason), now_ms, ORDERS[kind])
+        return self._ordered(self.engine.unshelve(rule, place, by, now_ms), now_ms, ORDERS[kind])
+
+    def acknowledge(self, rule: str, place: str, by: str, now_ms: int, raised_ms: int | None = None) -> str:
+        """Take up a person's acknowledgement, of one occurrence where it is named; returns what to answer."""
+        return self._ordered(self.engine.acknowledge(rule, place, by, now_ms, raised_ms), now_ms, ORDERS["acknowledge"])
+
+    def shelve(self, rule: str, place: str, until_ms: int, reason: str, by: str, now_ms: int) -> str:
+        """Tell nobody of an alarm for a while; returns what to answer."""
+        return self._ordered(self.engine.shelve(rule, place, until_ms, reason, by, now_ms), now_ms, ORDERS["shelve"])
+
+    def _ordered(self, outcome: tuple[Sequence[Transition], str | None], now_ms: int, done: str) -> str:
+        transitions, problem = outcome
+        self._tell(transitions, now_ms)
+        self._settle_states()
+        return problem or done
+
+    def note(self, kind: str, body: Mapping[str, Any], at_ms: int, now_ms: int) -> str:
+        """Take up what a person asked the diary to hold; returns what to answer.
+
+        It counts from a moment after everything judged so far, so that judging it all again later, when the entry is
+        known from the start, gives the same.
+        """
+        taken_ms = max(now_ms, self.engine.newest_ms() + 1)
+        taken = self.book.take(kind, body, at_ms, taken_ms)
+        if taken.entry is not None:
+            self.batch.diary[taken.entry.id] = taken.entry
+        if taken.brew is not None:
+            self.batch.brews[taken.brew.id] = taken.brew
+        if not taken.refused:
+            self._tell(self.engine.contexts_changed(self.book.contexts, taken_ms), now_ms)
+            self._settle_states()
+        return taken.answer
+
+    def _settle_series(self, series: int, column: Column, now_ms: int) -> "_Ready":
+        """Calibrate and check what has come of one series, and set aside what is late."""
+        t_ms = np.array(column.t_ms, dtype=np.int64)
+        raw = np.array(column.raw, dtype=np.float64)
+        value = np.array(column.value, dtype=np.float64)
+        why = np.array(column.why, dtype=np.uint16)
+        if t_ms.size > 1 and not bool(np.all(t_ms[1:] > t_ms[:-1])):
+            order = np.argsort(t_ms, kind="stable")
+            t_ms, raw, value, why = t_ms[order], raw[order], value[order], why[order]
+        channel = self._channels[series]
+        if channel.calibrations:
+            value, calibration_why = calibrate(channel.calibrations, t_ms, raw)
+            why |= calibration_why
+        late = _late(t_ms, self.engine.clock_ms(series)) | self._raves(series, now_ms)
+        late_ones: _Ready | None = None
+        if late.any():
+            flags, late_why = judge_late(self._limits[series], raw[late], value[late], why[late])
+            late_ones = _Ready(series, t_ms[late], raw[late], value[late], flags, late_why)
+            t_ms, raw, value, why = t_ms[~late], raw[~late], value[~late], why[~late]
+        flags = np.empty(0, np.uint8)
+        if t_ms.size:
+            flags, why, self._tails[series] = judge(self._limits[series], self._tails[series], t_ms, raw, value, why)
+        return _Ready(series, t_ms, raw, value, flags, why, late_ones)
+
+    def _raves(self, series: int, now_ms: int) -> bool:
+        """Whether alarms of this series change so often that its readings are stored unjudged for now."""
+        raves = self._changes.left(series, now_ms) <= 0
+        if raves and series not in self._unjudged:
+            one = self._series[series]
+            said = f"{one.probe} {one.channel} at {one.place}: its readings are kept and not judged for now"
+            self.batch.events.append((now_ms, "too many alarm changes", said))
+        (self._unjudged.add if raves else self._unjudged.discard)(series)
+        return raves
+
+    def _keep(self, ready: "_Ready") -> None:
+        values, raws = finite_or_none(ready.value.tolist()), finite_or_none(ready.raw.tolist())
+        numbers = [ready.series] * ready.t_ms.size
+        columns = (ready.t_ms.tolist(), numbers, values, ready.flags.tolist(), raws, ready.why.tolist())
+        self.batch.rows.extend(zip(*columns, strict=True))
+        newest, last = self.batch.rows[-1], self._last.get(ready.series)
+        if last is None or newest[0] > last.t_ms:
+            t, series, said, flag, raw_said, reasons = newest
+            self._last[series] = Stored(series, t, said, flag, raw_said, reasons)
+
+    def _tell(self, transitions: Sequence[Transition], now_ms: int) -> None:
+        for transition in transitions:
+            series = self._series.get(transition.key.series, LINK_SERIES)
+            self._changes.spend(transition.key.series, 1, now_ms)
+            rule = self._rules.get(transition.key.rule)
+            self.batch.transitions.append(
+                HistoryRow(transition, series.place, series.measure, rule.priority if rule else "", now_ms)
+            )
+            if rule is not None:
+                self._notices.take(transition, rule, series, now_ms)
+        self.batch.notices.update(self._notices.changed())
+
+    def release(self, now_ms: int, gathering: bool = False) -> None:
+        """Tell people what they are to hear now. `gathering`: a backlog is coming in, which is told together."""
+        facts = LabFacts(self.lab, self._last, self._series, self.engine.states, self._notices.sources, self._rules)
+        self.batch.messages.extend(self._notices.release(now_ms, gathering, facts))
+        self.batch.notices.update(self._notices.changed())
+
+    def report(
+        self, messages: Sequence[NewMessage], meta: Mapping[str, str], told: Sequence[tuple[str, str]], now_ms: int
+    ) -> None:
+        """Digests and weekly reports go out. `told`: role and key of each; what was left for it is told by it."""
+        self.batch.messages.extend(messages)
+        self.batch.meta.update(meta)
+        for role, key in told:
+            self._notices.desk.digested(role, key, now_ms)
+        self.batch.notices.update(self._notices.changed())
+
+    def _settle_states(self) -> None:
+        self.batch.states.update(self.engine.changed_states())
+
+    def _settle_oddities(self) -> None:
+        intake, batch = self.intake, self.batch
+        for name, number in intake.counts.items():
+            self._count(name, number)
+        intake.counts.clear()
+        for oddity in intake.oddities:
+            if oddity.reason:
+                batch.rejected.append(RejectedRow(oddity.t_ms, oddity.topic, oddity.reason, oddity.sample))
+            else:
+                self._add_unplaced(oddity)
+        intake.oddities.clear()
+        batch.forget_oldest()
+        batch.arrivals.extend(intake.new_arrivals)
+        intake.new_arrivals.clear()
+
+    def _add_unplaced(self, oddity: Oddity) -> None:
+        key, unplaced = (oddity.topic, oddity.name), self.batch.unplaced
+        known = unplaced.pop(key, None)
+        first_ms, count = (known.first_ms, known.count) if known is not None else (oddity.t_ms, 0)
+        unplaced[key] = Unplaced(first_ms, oddity.t_ms, count + 1, oddity.sample)
+
+    def _count(self, name: str, number: int) -> None:
+        self.batch.counts[name] = self.batch.counts.get(name, 0) + number
+
+    @property
+    def urgent(self) -> bool:
+        """Whether something waits that a person should hear of at once."""
+        batch = self.batch
+        return bool(batch.transitions or batch.messages or batch.requests_done or batch.events)
+
+    def start_batch(self) -> None:
+        """The last one is safe in the journal; begin the next."""
+        self.batch = Batch()
+
+
+def make_series(number: int, probe: str, channel: Channel, place: str) -> Series:
+    return Series(number, probe, channel.key, channel.measure, place, channel.unit)
+
+
+def _late(t_ms: np.ndarray, clock_ms: int) -> np.ndarray:
+    """Readings that are no newer than what was judged, and all but the first of equal times."""
+    late: np.ndarray = t_ms <= clock_ms
+    late[1:] |= t_ms[1:] == t_ms[:-1]
+    return late

@@ -1,0 +1,185 @@
+"""Any stored stretch judged anew by a rule set: what people would have been told.
+
+The same code as live, fed in large chunks: raw readings are calibrated by today's calibrations, checked, and judged by
+an engine that starts with every alarm normal. Readings that came late were not judged then and are not judged now; the
+link to the broker goes up and down when it did. What a reading's own clock said of it (late, ahead) is kept from then.
+"""
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from collector.alarms.chunk import Readings
+from collector.alarms.engine import Engine
+from collector.alarms.model import LINK_SERIES, Link, Rule, Transition
+from collector.domain.calibration import calibrate
+from collector.domain.lab import Channel, Lab, Probe, Series, SeriesKey, subjects
+from collector.domain.probe_models import Limits, limits_for
+from collector.domain.quality import Tail, empty_tail, judge, tail_from_rows
+from collector.domain.readings import Why
+from collector.domain.units import from_sent
+from collector.pipeline.diary_book import contexts_of
+from collector.pipeline.own_series import add_shares, shares
+from collector.pipeline.pipeline import make_series
+from collector.store.columns import Columns
+from collector.store.reader import Reader
+
+Progress = Callable[[float], None]
+"""Called with the part of the stretch that is done, 0 to 1."""
+_FROM_THEN = np.uint16(Why.FUTURE | Why.ARRIVAL)
+_LATE = np.uint16(Why.LATE)
+_UNSEEN = np.uint16(Why.UNSEEN)
+
+
+@dataclass(frozen=True, slots=True)
+class Replayed:
+    """What the rule set made of the stretch: transitions in the order of their times, and on what they rest."""
+
+    transitions: tuple[Transition, ...]
+    series: dict[int, Series]
+    readings: int
+    since_ms: int
+    until_ms: int
+
+
+@dataclass(slots=True)
+class _Track:
+    """One series on its way through the stretch."""
+
+    channel: Channel
+    limits: Limits
+    scale: float
+    offset: float
+    tail: Tail
+
+    def readings(self, t_ms: NDArray[np.int64], raw: NDArray[np.float64], why: NDArray[np.uint16]) -> Readings:
+        """Values and flags, as they would be stored today. What was too late to be compared then is not compared."""
+        unseen = (why & _UNSEEN) != 0
+        if self.channel.calibrations:
+            value, found = calibrate(self.channel.calibrations, t_ms, raw)
+            why = (why & _FROM_THEN) | found
+        else:
+            value = raw if (self.scale, self.offset) == (1.0, 0.0) else raw * self.scale + self.offset
+            why = why & _FROM_THEN
+        flags, _, self.tail = judge(self.limits, self.tail, t_ms, raw, value, why)
+        return Readings(t_ms, value, flags, unseen)
+
+
+def replay(
+    reader: Reader, lab: Lab, rules: Sequence[Rule], since_ms: int, until_ms: int, progress: Progress | None = None
+) -> Replayed:
+    """Run the readings from `since_ms` on, before `until_ms`, through `rules`."""
+    tracks, series = _tracks(reader, lab, since_ms)
+    about = _subjects(reader, lab)
+    wanted = shares(lab, {SeriesKey(one.probe, one.channel, one.measure, one.place): n for n, one in series.items()})
+    engine = Engine(
+        rules,
+        [*series.values(), *about.values()],
+        lab,
+        {},
+        {},
+        dict.fromkeys(about, since_ms),
+        _link_at(reader, since_ms, until_ms),
+        contexts=contexts_of(reader, lab),
+        start_ms=since_ms,
+    )
+    engine.opening(since_ms)
+    transitions: list[Transition] = []
+    count = 0
+    for chunk, events in _with_events(reader, since_ms, until_ms):
+        for at_ms, up in events:
+            transitions += engine.tick(at_ms)
+            if up:  # a start or a reconnect that nobody noticed going: silences count anew from here
+                transitions += engine.link_changed(False, at_ms)
+            transitions += engine.link_changed(up, at_ms)
+        if chunk is not None:
+            count += chunk.t_ms.size
+            batch = {
+                number: tracks[number].readings(t_ms, raw, why)
+                for number, t_ms, raw, why in _by_series(chunk)
+                if number in tracks
+            }
+            add_shares(batch, wanted, engine.clock_ms)
+            transitions += engine.judge_all(batch).transitions
+            transitions += engine.tick(chunk.until_ms - 1)
+            if progress is not None:
+                progress((chunk.until_ms - since_ms) / max(1, until_ms - since_ms))
+    transitions += engine.tick(until_ms - 1)
+    transitions.sort(key=lambda one: one.t_ms)
+    return Replayed(tuple(transitions), {**series, **about, 0: LINK_SERIES}, count, since_ms, until_ms)
+
+
+def _tracks(reader: Reader, lab: Lab, since_ms: int) -> tuple[dict[int, _Track], dict[int, Series]]:
+    """The series of today's lab that the journal knows, with what quality checks remember from before the stretch."""
+    numbers = {SeriesKey(s.probe, s.channel, s.measure, s.place): s.id for s in reader.series()}
+    tracks: dict[int, _Track] = {}
+    series: dict[int, Series] = {}
+    for probe in lab.probes:
+        for channel in probe.channels:
+            number = numbers.get(SeriesKey(probe.id, channel.key, channel.measure, probe.place))
+            if number is not None:
+                tracks[number] = _track(probe, channel)
+                series[number] = make_series(number, probe.id, channel, probe.place)
+    memory_ms = max((track.limits.memory_ms for track in tracks.values()), default=0)
+    for number, rows in reader.recent(tracks.keys(), since_ms - memory_ms, since_ms).items():
+        flags, why = rows.flag.astype(np.uint8), rows.why.astype(np.uint16)
+        tracks[number].tail = tail_from_rows(rows.t_ms, rows.value, flags, why)
+    return tracks, series
+
+
+def _subjects(reader: Reader, lab: Lab) -> dict[int, Series]:
+    """Whole probes and places that the journal knows: what alarms about these are told by."""
+    wanted = set(subjects(lab))
+    known = (one for one in reader.series() if SeriesKey(one.probe, one.channel, one.measure, one.place) in wanted)
+    return {one.id: one.as_series() for one in known}
+
+
+def _track(probe: Probe, channel: Channel) -> _Track:
+    scale, offset = from_sent(channel.measure, channel.unit) or (1.0, 0.0)
+    limits = limits_for(channel.measure, channel.model, probe.every_ms, channel.unit)
+    return _Track(channel, limits, scale, offset, empty_tail())
+
+
+def _link_at(reader: Reader, since_ms: int, until_ms: int) -> Link:
+    """How the link was when the stretch began: as the last note before it says, else the opposite of the first one in
+    it, else up (readings came from somewhere)."""
+    before = reader.link_changes(0, since_ms + 1)
+    if before:
+        return Link(before[-1][1], before[-1][0])
+    after = reader.link_changes(since_ms + 1, until_ms)
+    return Link(not after[0][1] if after else True, since_ms)
+
+
+def _with_events(
+    reader: Reader, since_ms: int, until_ms: int
+) -> Iterator[tuple[Columns | None, list[tuple[int, bool]]]]:
+    """Chunks of readings cut where the link went up or down, each with what happened just before it."""
+    edges = reader.link_changes(since_ms + 1, until_ms)
+    start = since_ms
+    before: list[tuple[int, bool]] = []
+    for at_ms, up in [*edges, (until_ms, True)]:
+        for chunk in reader.columns(start, at_ms):
+            yield chunk, before
+            before = []
+        start, before = at_ms, [*before, (at_ms, up)]
+    yield None, before[:-1]
+
+
+def _by_series(
+    chunk: Columns,
+) -> Iterator[tuple[int, NDArray[np.int64], NDArray[np.float64], NDArray[np.uint16]]]:
+    """The readings of each series of a chunk, without late ones."""
+    t_ms, series, raw, why = chunk.t_ms, chunk.series, chunk.raw, chunk.why
+    late = (why & _LATE) != 0
+    if late.any():
+        on_time = ~late
+        t_ms, series, raw, why = t_ms[on_time], series[on_time], raw[on_time], why[on_time]
+    order = np.argsort(series, kind="stable")
+    ordered = series[order]
+    edges = np.flatnonzero(np.diff(ordered, prepend=-1, append=-1))
+    for start, end in pairwise(edges.tolist()):
+        rows = order[start:end]
+        yield int(ordered[start]), t_ms[rows], raw[rows], why[rows]

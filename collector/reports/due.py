@@ -1,0 +1,135 @@
+"""The digest of each school morning and the maintainer's weekly report: when they are due, and their outbox rows.
+
+They are asked for every minute and write what is due now; which day had its last is kept in the journal beside them, so
+that a restart sends none twice and a collector that was off in the morning sends it late.
+"""
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date
+
+from collector.alarms.model import Rule
+from collector.config.home import Home
+from collector.config.settings import Settings
+from collector.delivery.addressing import Addressee, reachable, way_key, ways_to
+from collector.delivery.servers import chat_of, mail_of
+from collector.domain.lab import Lab, Person
+from collector.letters.blocks import Section
+from collector.letters.letter import report
+from collector.reports import digest, weekly
+from collector.reports.digest_view import digest_view, due_day
+from collector.reports.weekly_view import weekly_due, weekly_view
+from collector.store.batch import NewMessage
+from collector.store.journal import Journal
+from collector.store.reader import Reader
+
+DIGEST_DAY, DIGEST_MS, WEEKLY_DAY = "digest_day", "digest_ms", "weekly_day"
+REPORTS_EVERY_S = 60
+_HEARD_FOR_MS = 6 * 3_600_000
+"""A lab that was set up this morning has nothing to report yet."""
+_LONGEST_MS = 60 * digest.DAY_MS
+"""A digest after a longer break than this tells of so many days."""
+
+
+def reports_of(home: Home, settings: Settings, lab: Lab, journal: Journal) -> "Reports":
+    """For a run of the collector, from what its journal says of the last ones."""
+    mail, chat = mail_of(settings), chat_of(settings)
+    return Reports(home, lab, lambda person: ways_to(reachable(person, chat), mail), journal.meta())
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """What goes into the batch."""
+
+    messages: tuple[NewMessage, ...] = ()
+    meta: Mapping[str, str] = field(default_factory=dict)
+    told: tuple[tuple[str, str], ...] = ()
+    """(role, key) of each digest: what was left for it is told by it."""
+
+
+@dataclass(slots=True)
+class Reports:
+    """`ways` gives the addresses of a person; `said` is what the journal's meta holds."""
+
+    home: Home
+    lab: Lab
+    ways: Callable[[Person], Sequence[Addressee]]
+    said: dict[str, str]
+
+    def wanted(self, now_ms: int) -> bool:
+        """Whether anything is due."""
+        return self._day(now_ms) is not None or self._week(now_ms) is not None
+
+    def _day(self, now_ms: int) -> date | None:
+        return due_day(self.lab, self.said.get(DIGEST_DAY, ""), now_ms)
+
+    def _week(self, now_ms: int) -> date | None:
+        return weekly_due(self.lab, self.said.get(WEEKLY_DAY, ""), now_ms)
+
+    def due(self, rules: Sequence[Rule], now_ms: int) -> Written:
+        """Everything that is due now, to be committed together."""
+        day, week = self._day(now_ms), self._week(now_ms)
+        if day is None and week is None:
+            return Written()
+        messages: list[NewMessage] = []
+        meta: dict[str, str] = {}
+        told: list[tuple[str, str]] = []
+        with Reader(self.home.database) as reader:
+            span = reader.span()
+            known = span is not None and now_ms - span[0] >= _HEARD_FOR_MS
+            if day is not None:
+                meta |= {DIGEST_DAY: day.isoformat(), DIGEST_MS: str(now_ms)}
+            if week is not None:
+                meta[WEEKLY_DAY] = week.isoformat()
+            if day is not None and known:
+                for person, made in self._digests(rules, reader, now_ms):
+                    messages += made
+                    told.append((person.role, digest.digest_key(day, person.role)))
+            if week is not None and known:
+                messages += self._weeklies(rules, reader, now_ms)
+        self.said |= meta
+        return Written(tuple(messages), meta, tuple(told))
+
+    def _digests(self, rules: Sequence[Rule], reader: Reader, now_ms: int) -> Iterator[tuple[Person, list[NewMessage]]]:
+        people = [person for person in self.lab.people if person.digest]
+        if not people:
+            return
+        view = digest_view(self.lab, rules, reader, self._since_ms(now_ms), now_ms)
+        for person in people:
+            parts = digest.sections(view, person)
+            key = digest.digest_key(view.day, person.role)
+            yield person, self._rows(person, key, digest.subject(view, person), parts, now_ms)
+
+    def _weeklies(self, rules: Sequence[Rule], reader: Reader, now_ms: int) -> list[NewMessage]:
+        people = [person for person in self.lab.people if person.weekly]
+        if not people:
+            return []
+        view = weekly_view(self.home, self.lab, rules, reader, now_ms)
+        subject, parts = weekly.subject(view), weekly.sections(view)
+        return [
+            row
+            for person in people
+            for row in self._rows(person, weekly.weekly_key(view.day, person.role), subject, parts, now_ms)
+        ]
+
+    def _since_ms(self, now_ms: int) -> int:
+        """When the last digest went out; a day ago where none did, or only one under a clock that was ahead."""
+        last = self.said.get(DIGEST_MS, "")
+        since_ms = int(last) if last.isdigit() and int(last) <= now_ms else now_ms - digest.DAY_MS
+        return max(since_ms, now_ms - _LONGEST_MS)
+
+    def _rows(self, person: Person, key: str, subject: str, parts: Sequence[Section], now_ms: int) -> list[NewMessage]:
+        letter = report(subject, parts)
+        return [
+            NewMessage(
+                key=way_key(key, way),
+                recipient=way.recipient,
+                channel=way.channel,
+                priority="low",
+                subject=letter.subject,
+                body=letter.short if way.channel == "chat" else letter.body,
+                created_ms=now_ms,
+                html="" if way.channel == "chat" else letter.html,
+            )
+            for way in self.ways(person)
+        ]

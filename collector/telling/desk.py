@@ -1,0 +1,361 @@
+"""The desk decides who hears what when: from changes of alarms to notices for people, from notices to parcels.
+
+    take(change, rule, series, now)   a change of an alarm; becomes a notice for each person it concerns
+    release(now, gathering)           what is due now, as one parcel a person at most
+    changed()                         the notices that are new or settled, to be stored with the change
+
+Pure: `now_ms` is an argument. All that is remembered follows from the notices and alarm states of the journal, so a
+desk that is built anew (`restore`) goes on as the old one would have.
+"""
+
+import hashlib
+from collections.abc import Iterable, Mapping, Sequence
+
+from collector.alarms.model import STANDING, AlarmKey, AlarmState, Event, Priority, Rule, Transition
+from collector.domain.lab import Lab, Person, Series
+from collector.telling.desk_case import Case, Occurrence, call_of, ends, is_told, occurrence_of
+from collector.telling.desk_people import concerned, first_step, later_steps
+from collector.telling.desk_times import (
+    HOUR_MS,
+    MINUTE_MS,
+    due_ms,
+    free_ms,
+    reminder_gap_ms,
+    runs_out_ms,
+    step_ms,
+    was_ahead,
+)
+from collector.telling.message_plan import Item, Parcel
+from collector.telling.notice import Fate, Notice, NoticeKey, Why
+
+REMEMBER_MS = HOUR_MS
+"""Notices settled within this time are needed at a start: they space the next messages."""
+_OLD_MS = 5 * MINUTE_MS
+"""A change seen so long after it happened was missed while it happened."""
+_LOOK_MS = MINUTE_MS
+"""The desk looks at everything at least so often, whatever it expects."""
+_LEFT = (Fate.WAITING, Fate.DIGEST)
+_RANK = {Priority.HIGH: 0, Priority.MEDIUM: 1, Priority.LOW: 2}
+
+
+class Desk:
+    """Of one lab. `people`: those of the lab file, and whoever else is to be told."""
+
+    def __init__(self, lab: Lab, people: Sequence[Person]) -> None:
+        self._lab = lab
+        self._people = {one.role: one for one in people}
+        self._cases: dict[Occurrence, Case] = {}
+        self._sent: dict[str, dict[str, int]] = {role: {} for role in self._people}
+        self._changed: dict[NoticeKey, Notice] = {}
+        self._gathered: set[NoticeKey] = set()
+        self._gathering = True
+        self._look_ms: int | None = None
+        self._looked_ms = 0
+
+    # What happens
+
+    def take(self, change: Transition, rule: Rule, series: Series, now_ms: int) -> None:
+        """A change of an alarm, in the order they happen, also one that nobody hears of."""
+        self._look_ms = None
+        occurrence = occurrence_of(change)
+        if change.annunciates and occurrence not in self._cases:
+            self._show(change.key)
+            self._cases[occurrence] = Case(rule, series, change, later=self._later(rule, series))
+        case = self._cases.get(occurrence)
+        if case is None:
+            return
+        ended = case.ends_hidden(change) or ends(change)
+        case.follow(change)
+        if not case.unanswered:
+            self._settle_all(case.needless(), Fate.DROPPED, now_ms)
+        if change.annunciates:
+            self._call(case, now_ms)
+        elif ended:
+            case.hidden = False
+            self._end(case, change, now_ms)
+        elif is_told(change):
+            self._latched(case, change, now_ms)
+        elif change.before in STANDING and not case.standing and change.event is not Event.RESET:
+            self._settle_all(case.unsaid(), Fate.DROPPED, now_ms)  # by order or by design nobody is called
+        self._forget(case)
+
+    def _show(self, key: AlarmKey) -> None:
+        """The alarm calls anew: no end of what was suppressed before is to come."""
+        for case in [one for one in self._cases.values() if one.hidden and one.call.key == key]:
+            case.hidden = False
+            self._forget(case)
+
+    def digested(self, role: str, message: str, now_ms: int) -> None:
+        """The digest `message` has gone to that person: what was left for it is told."""
+        for case in list(self._cases.values()):
+            left = [one for one in case.of(role) if one.fate is Fate.DIGEST]
+            for notice in left:
+                self._keep(case, notice.settled(Fate.TOLD, now_ms, message))
+            self._forget(case)
+        self.sent(role, message, now_ms)
+
+    def sent(self, role: str, message: str, now_ms: int) -> None:
+        """That person was sent some other message."""
+        self._look_ms = None
+        self._sent.setdefault(role, {})[message] = now_ms
+
+    def follow(self, rules: Mapping[str, Rule]) -> None:
+        """Other rules hold; the ends of those that are gone are still told by what they said."""
+        self._look_ms = None
+        for case in self._cases.values():
+            case.rule = rules.get(case.rule.name, case.rule)
+            case.later = self._later(case.rule, case.series)
+
+    def changed(self) -> dict[NoticeKey, Notice]:
+        """Notices that are new or settled since the last call."""
+        changed, self._changed = self._changed, {}
+        return changed
+
+    # After a start
+
+    def restore(
+        self,
+        notices: Iterable[Notice],
+        states: Mapping[AlarmKey, AlarmState],
+        rules: Mapping[str, Rule],
+        series: Mapping[int, Series],
+        now_ms: int,
+    ) -> None:
+        """Be as the desk was that made these. What is left for people, rules or series that are gone is dropped, and an
+        alarm that stands and that nobody who is left has heard of calls anew."""
+        found: dict[Occurrence, list[Notice]] = {}
+        for notice in notices:
+            found.setdefault(occurrence_of(notice.transition), []).append(notice)
+            if notice.fate is Fate.TOLD and notice.settled_ms is not None:
+                self._sent.setdefault(notice.key.role, {})[notice.message] = notice.settled_ms
+        for (key, _), own in found.items():
+            rule, where = rules.get(key.rule), series.get(key.series)
+            if rule is None or where is None:
+                gone = (one.settled(Fate.DROPPED, now_ms) for one in own if one.fate in _LEFT)
+                self._changed.update({one.key: one for one in gone})
+            else:
+                self._restore_case(own, rule, where, states.get(key), now_ms)
+
+    def _restore_case(
+        self, own: list[Notice], rule: Rule, series: Series, state: AlarmState | None, now_ms: int
+    ) -> None:
+        kept = {one.key: one for one in own}
+        case = Case(rule, series, call_of(own) or own[-1].transition, later=self._later(rule, series), notices=kept)
+        case.stands(state)
+        self._cases[case.occurrence] = case
+        self._settle_all([one for one in own if not self._will_hear(one)], Fate.DROPPED, now_ms)
+        if case.standing and not any(role in self._people for role in case.roles()):
+            self._call(case, now_ms)
+        self._forget(case)
+
+    def _will_hear(self, notice: Notice) -> bool:
+        """Whether there is still somebody to tell, where it is not told yet."""
+        person = self._people.get(notice.key.role)
+        return notice.fate not in _LEFT or (person is not None and (notice.fate is Fate.WAITING or person.digest))
+
+    # From changes to notices
+
+    def _call(self, case: Case, now_ms: int) -> None:
+        """People of the first step, at once or when they wake. What is low is left for the digest."""
+        people = concerned(self._people.values(), case.rule, case.series.place, self._lab)
+        if case.rule.priority is Priority.LOW:
+            for one in people:
+                self._add(case, one.role, case.call, Why.NEWS, case.call.t_ms, now_ms, now_ms)
+            return
+        when_ms = due_ms(case.rule, self._lab.telling, case.call, now_ms)
+        for one in first_step(people):
+            self._add(case, one.role, case.call, Why.NEWS, case.call.t_ms, when_ms, now_ms)
+
+    def _latched(self, case: Case, change: Transition, now_ms: int) -> None:
+        """The condition has gone and the alarm stays: news for all who know of it."""
+        when_ms = due_ms(case.rule, self._lab.telling, change, now_ms)
+        for role in case.roles():
+            self._add(case, role, change, Why.NEWS, change.t_ms, when_ms, now_ms)
+
+    def _end(self, case: Case, change: Transition, now_ms: int) -> None:
+        """For those who were told that it began, or will be: then as one, that it came and went. What would only have
+        come in the morning is left for the digest."""
+        later_ms = due_ms(case.rule, self._lab.telling, change, now_ms, ended=True)
+        for role in case.roles():
+            fates, waiting = {one.fate for one in case.of(role)}, case.waiting(role)
+            in_the_morning = waiting and Fate.TOLD not in fates and all(one.due_ms > now_ms for one in waiting)
+            if in_the_morning and role in self._people and self._people[role].digest:
+                self._settle_all(waiting, Fate.DIGEST, now_ms)
+                self._add(case, role, change, Why.NEWS, change.t_ms, now_ms, now_ms, Fate.DIGEST)
+            elif waiting or Fate.TOLD in fates:
+                when_ms = min((one.due_ms for one in waiting), default=later_ms)
+                self._add(case, role, change, Why.NEWS, change.t_ms, when_ms, now_ms)
+            else:
+                self._add(case, role, change, Why.NEWS, change.t_ms, now_ms, now_ms, Fate.DIGEST)
+
+    def _add(
+        self,
+        case: Case,
+        role: str,
+        change: Transition,
+        why: Why,
+        t_ms: int,
+        when_ms: int,
+        now_ms: int,
+        fate: Fate = Fate.WAITING,
+    ) -> None:
+        """A notice, unless there is one for the same already."""
+        key = NoticeKey(role, change.key.rule, change.key.series, case.occurrence[1], change.event, why, t_ms)
+        person = self._people.get(role)
+        if key in case.notices or person is None:
+            return
+        if case.rule.priority is Priority.LOW:
+            fate = Fate.DIGEST if person.digest else Fate.DROPPED
+        notice = Notice(key, change, case.series.place, case.rule.priority, now_ms, when_ms)
+        self._keep(case, notice if fate is Fate.WAITING else notice.settled(fate, now_ms))
+        if self._gathering:
+            self._gathered.add(key)
+
+    def _keep(self, case: Case, notice: Notice) -> None:
+        case.notices[notice.key] = self._changed[notice.key] = notice
+
+    def _settle_all(self, notices: Iterable[Notice], fate: Fate, now_ms: int) -> None:
+        for notice in list(notices):
+            self._keep(self._cases[occurrence_of(notice.transition)], notice.settled(fate, now_ms))
+
+    def _forget(self, case: Case) -> None:
+        if case.over and not any(one.fate is Fate.DIGEST for one in case.notices.values()):
+            self._gathered.difference_update(case.notices)
+            self._cases.pop(case.occurrence, None)
+
+    # From notices to parcels
+
+    def release(self, now_ms: int, gathering: bool = False) -> list[Parcel]:
+        """What is to be told now. `gathering`: a backlog is coming in, and what it tells is told together."""
+        self._gathering = gathering
+        if gathering or (self._look_ms is not None and self._looked_ms <= now_ms < self._look_ms):
+            return []
+        for case in self._cases.values():
+            self._escalate(case, now_ms)
+            self._remind(case, now_ms)
+        due: dict[str, list[tuple[Case, Notice]]] = {}
+        for case in self._cases.values():
+            for one in case.unsaid():
+                if _due(one, now_ms):
+                    due.setdefault(one.key.role, []).append((case, one))
+        made = [self._parcel(self._people[role], own, now_ms) for role, own in due.items()]
+        for case in list(self._cases.values()):
+            self._forget(case)
+        self._looked_ms, self._look_ms = now_ms, self._next_ms(now_ms)
+        return [parcel for parcel in made if parcel is not None]
+
+    def _escalate(self, case: Case, now_ms: int) -> None:
+        for person, at_ms in self._steps(case):
+            if at_ms <= now_ms or was_ahead(case.call.t_ms, now_ms):
+                when_ms = due_ms(case.rule, self._lab.telling, case.call, now_ms)
+                self._add(case, person.role, case.call, Why.ESCALATED, at_ms, when_ms, now_ms)
+
+    def _steps(self, case: Case) -> list[tuple[Person, int]]:
+        """Whom nobody has called yet, and when they will be if nobody acknowledges."""
+        if not case.later or not case.unanswered or case.rule.priority is Priority.LOW:
+            return []
+        called = {one.key.role for one in case.notices.values() if one.key.t_ms >= case.call.t_ms}
+        return [
+            (one, step_ms(case.rule, self._lab.telling, case.call.t_ms, one.step))
+            for one in case.later
+            if one.role not in called
+        ]
+
+    def _later(self, rule: Rule, series: Series) -> Sequence[Person]:
+        return later_steps(concerned(self._people.values(), rule, series.place, self._lab))
+
+    def _remind(self, case: Case, now_ms: int) -> None:
+        for role, at_ms in self._reminders(case, now_ms):
+            if at_ms <= now_ms:
+                self._add(case, role, case.call, Why.REMINDER, at_ms, now_ms, now_ms)
+
+    def _reminders(self, case: Case, now_ms: int) -> list[tuple[str, int]]:
+        """Who is next reminded when, of those who were told."""
+        if not case.standing or case.rule.priority is not Priority.HIGH:
+            return []
+        since_ms = case.call.t_ms if case.acked_ms is None else case.acked_ms
+        if was_ahead(since_ms, now_ms):
+            since_ms = 0
+        found = []
+        for role in case.roles():
+            told = [one for one in case.of(role) if one.fate is Fate.TOLD]
+            heard_ms = [one.settled_ms or 0 for one in told if not was_ahead(one.settled_ms or 0, now_ms)]
+            if not told or role not in self._people or case.waiting(role):
+                continue
+            count = sum(one.key.why == Why.REMINDER and one.key.t_ms > since_ms for one in told)
+            gap_ms = reminder_gap_ms(case.rule, case.acked_ms is not None, count)
+            found.append((role, max([since_ms if case.acked_ms is not None else 0, *heard_ms]) + gap_ms))
+        return found
+
+    def _parcel(self, person: Person, due: Sequence[tuple[Case, Notice]], now_ms: int) -> Parcel | None:
+        """All that is due to one person, as far as the space between messages allows one now."""
+        sent = self._sent.setdefault(person.role, {})
+        for message in [key for key, ms in sent.items() if ms <= now_ms - HOUR_MS]:
+            del sent[message]
+        may_ms = free_ms(list(sent.values()), now_ms)
+        if may_ms > now_ms:
+            return None
+        key = parcel_key(person, [one for _, one in due])
+        found = sorted(_items(person, due), key=_worst_first)
+        first = self._cases[occurrence_of(found[0].transition)]
+        parcel = Parcel(
+            key,
+            person,
+            tuple(found),
+            others=tuple(role for role in first.roles() if role != person.role),
+            held=len({case.occurrence for case, one in due if max(one.due_ms, one.made_ms) < may_ms}) if sent else 0,
+            catching_up=self._missed([one for _, one in due]),
+        )
+        for case, one in due:
+            self._keep(case, one.settled(Fate.TOLD, now_ms, key))
+        sent[key] = now_ms
+        return parcel
+
+    def _missed(self, due: Sequence[Notice]) -> bool:
+        """Whether they came together after the collector had been away."""
+        news = [one for one in due if one.key.why == Why.NEWS]
+        old = any(one.made_ms - one.transition.t_ms > _OLD_MS for one in news)
+        return old or (len(news) > 1 and any(one.key in self._gathered for one in news))
+
+    def _next_ms(self, now_ms: int) -> int:
+        """When there may be something to do, if nothing happens before."""
+        times = [now_ms + _LOOK_MS]
+        may_ms = {role: free_ms(list(sent.values()), now_ms) for role, sent in self._sent.items()}
+        for case in self._cases.values():
+            times += [at_ms for _, at_ms in (*self._steps(case), *self._reminders(case, now_ms))]
+            times += [max(one.due_ms, may_ms[one.key.role]) for one in case.unsaid()]
+        return min(times)
+
+
+def parcel_key(person: Person, notices: Iterable[Notice]) -> str:
+    """The same for the same notices of the same person, and for no others. Holds no address and no role."""
+    keys = sorted("\0".join(map(str, one.key)) for one in notices)
+    whole = hashlib.sha256("\0\0".join([person.role, *keys]).encode("utf-8", "surrogatepass"))
+    return f"alarms-{whole.hexdigest()[:24]}"
+
+
+def _due(notice: Notice, now_ms: int) -> bool:
+    """What was noted under a clock that was ahead is due now: its time would only come when that time does."""
+    return notice.due_ms <= now_ms or was_ahead(notice.made_ms, now_ms)
+
+
+def _items(person: Person, due: Sequence[tuple[Case, Notice]]) -> list[Item]:
+    """An end goes with the last call that is told together with it: it came and went."""
+    found = []
+    for case in {id(case): case for case, _ in due}.values():
+        own = sorted((one for at, one in due if at is case), key=lambda one: (ends(one.transition), one.key.t_ms))
+        end = own[-1].transition if len(own) > 1 and ends(own[-1].transition) else None
+        if end is not None:
+            own.pop()
+        thread = case.thread(person.role)
+        for one in own:
+            over = end if one is own[-1] else None
+            found.append(Item(one.transition, case.rule, case.series, Why(one.key.why), over, thread))
+    return found
+
+
+def _worst_first(item: Item) -> tuple[bool, int, int, str, int]:
+    """What stands before what is over, then by priority, then where the least time is left."""
+    over = item.ended is not None or ends(item.transition)
+    rank, key = _RANK[item.rule.priority], item.transition.key
+    return over, rank, runs_out_ms(item.rule, item.transition), key.rule, key.series

@@ -1,0 +1,35 @@
+"""Whom an alarm concerns, and in which order they hear of it."""
+
+from collections.abc import Iterable, Sequence
+
+from collector.alarms.model import Rule
+from collector.domain.lab import Lab, Person
+from collector.telling.people import concerns
+
+
+def concerned(people: Iterable[Person], rule: Rule, place: str, lab: Lab) -> list[Person]:
+    """Everybody who hears of such an alarm there, of whichever step."""
+    return [one for one in people if rule.priority.value in one.priorities and concerns(one, place, lab)]
+
+
+def first_step(people: Sequence[Person]) -> list[Person]:
+    """Those of the lowest step there is, each address once."""
+    lowest = min((one.step for one in people), default=1)
+    return by_address(one for one in people if one.step == lowest)
+
+
+def later_steps(people: Sequence[Person]) -> list[Person]:
+    lowest = min((one.step for one in people), default=1)
+    return [one for one in people if one.step > lowest]
+
+
+def by_address(people: Iterable[Person]) -> list[Person]:
+    """Without those who would only hear the same at an address that hears it already."""
+    taken: set[str] = set()
+    found = []
+    for one in people:
+        ways = {way for way in (one.email, one.chat) if way}
+        if not ways <= taken:
+            found.append(one)
+        taken |= ways
+    return found

@@ -1,0 +1,35 @@
+"""Where a lab's data goes besides its own journal: plain values, whose secret is not shown."""
+
+from dataclasses import dataclass, field
+
+from collector.config.settings import Uplink
+
+
+@dataclass(frozen=True, slots=True)
+class Destination:
+    """A database that takes the InfluxDB write API v2."""
+
+    url: str
+    bucket: str
+    org: str = ""
+    token: str = field(default="", repr=False)
+    site: str = ""
+    lab: str = ""
+    """Empty: the lab's name in lab.yaml."""
+    timeout_s: float = 20.0
+    every_s: int = 60
+    """How long readings wait to go together."""
+
+
+def destination_of(uplink: Uplink) -> Destination:
+    """Where the settings say."""
+    token = uplink.token.get_secret_value() if uplink.token is not None else ""
+    return Destination(
+        url=uplink.url,
+        bucket=uplink.bucket,
+        org=uplink.org,
+        token=token,
+        site=uplink.site,
+        lab=uplink.lab,
+        every_s=uplink.every_s,
+    )

@@ -1,0 +1,52 @@
+"""A home with a brewer for tests of the diary, and what its collector does with what waits there."""
+
+from pathlib import Path
+
+from collector.config.home import Home
+from collector.delivery.servers import ChatSettings
+from collector.pipeline.building import build_pipeline
+from collector.pipeline.notices import Notices
+from collector.pipeline.pipeline import Pipeline
+from collector.store.journal import Journal
+from tests.cli.lab import LAB, make_home
+
+T0 = 1_772_438_400_000
+"""2026-03-02T08:00:00Z, the lab's clock too."""
+MIN, HOUR, DAY = 60_000, 3_600_000, 86_400_000
+CLASS = ("--by", "class 4b")
+AT_TOP = ("--at", "juniper/top", *CLASS)
+_PUMP = """\
+  kettle-pump:
+    place: kettle
+    topic: worms/pump
+    format: number
+    channels: {pump: {measure: air_pump, unit: on/off}}
+people:"""
+
+
+def make_brew_home(folder: Path) -> Home:
+    """A lab with a brewer and its pump, whose collector has run before and does not now."""
+    make_home(folder)
+    lab = LAB.replace("room:", "brewers: {kettle: }\nroom:").replace("people:", _PUMP)
+    (folder / "lab.yaml").write_text(lab, encoding="utf-8")
+    journal_of(Home(folder)).close()
+    return Home(folder)
+
+
+def journal_of(home: Home) -> Journal:
+    return Journal(home.database, "UTC").open(T0)
+
+
+def pipeline_of(home: Home, journal: Journal) -> Pipeline:
+    lab = home.load_lab()
+    return build_pipeline(lab, home.load_rules(), journal, Notices(lab, None, ChatSettings()), T0)
+
+
+def take_all(home: Home, now_ms: int = T0) -> None:
+    """What a collector does with what waits."""
+    with journal_of(home) as journal:
+        pipeline = pipeline_of(home, journal)
+        for request in journal.pending_requests():
+            answer = pipeline.note(request.kind, request.body, request.at_ms, now_ms)
+            pipeline.batch.requests_done.append((request.id, now_ms, answer))
+        journal.commit(pipeline.batch, now_ms)

@@ -1,0 +1,74 @@
+"""`traywarden outlook` from the command line."""
+
+import json
+from collections.abc import Callable
+
+import pytest
+
+from collector.config.home import Home
+from tests.cli.brew_home import DAY, T0
+from tests.reports.test_digest_view import FRIDAY, fill
+
+
+@pytest.fixture
+def friday(brew_home: Home, at_eight: Callable[[int], None]) -> None:
+    """A Friday morning after three days in which Juniper's top tray dried by 2 % a day, to 75 %."""
+    fill(brew_home, FRIDAY)
+    at_eight(FRIDAY)
+
+
+@pytest.mark.usefixtures("friday")
+def test_it_looks_ahead_to_the_next_school_morning(said: Callable[..., str]) -> None:
+    """Until when, a line a tray with what to do, and that hands want washing."""
+    lines = said("outlook").splitlines()
+    assert lines[0] == "until 2026-03-09 07:00"
+    assert lines[1].startswith(
+        "juniper/top: 75.0 % now, about 69.1 % then (at worst 69.1 %). Before you leave water it"
+    )
+    assert "20 seconds" in lines[-1]
+
+
+@pytest.mark.usefixtures("friday")
+def test_programs_get_figures(said: Callable[..., str]) -> None:
+    """Moisture now and then, where to leave it, and times in UTC."""
+    found = json.loads(said("outlook", "--json", "--for", "24 h"))
+    assert found["until"] == "2026-03-07T08:00:00Z"
+    (tray,) = found["trays"]
+    assert (tray["at"], tray["moisture"], tray["then"], tray["leave_at"]) == ("juniper/top", 75.0, 73.0, None)
+    dry = json.loads(said("outlook", "--json", "--until", "2026-03-13 08:00"))["trays"][0]
+    assert dry["leave_at"] == pytest.approx(84.0, abs=0.1)
+    assert dry["why_not"] == ""
+
+
+def test_a_probe_without_readings_is_told_as_such(said: Callable[..., str], brew_home: Home) -> None:
+    """Not as dry."""
+    fill(brew_home, T0 - 30 * DAY)
+    assert "juniper/top: cannot be foreseen: no usable reading in the last three days" in said("outlook")
+    assert json.loads(said("outlook", "--json"))["trays"][0]["moisture"] is None
+
+
+def test_a_lab_without_readings_says_so(said: Callable[..., str]) -> None:
+    """Nothing to foretell, and no failure over it."""
+    assert "no tray has a moisture probe with readings" in said("outlook")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "line"),
+    [
+        (("--for", "3 parsecs"), "--for '3 parsecs'"),
+        (("--for", "0 h"), "--for 0 h: nothing to foretell"),
+        (("--until", "soon"), "'soon' is not a time"),
+        (("--until", "2026-03-01"), "--until 2026-03-01 is not in the future"),
+    ],
+)
+def test_what_is_no_time_to_come_is_refused(refused: Callable[..., str], arguments: tuple[str, ...], line: str) -> None:
+    """In one line that says what would be right."""
+    assert line in refused("outlook", *arguments)
+
+
+def test_without_a_school_day_in_sight_it_asks_until_when(refused: Callable[..., str], brew_home: Home) -> None:
+    """Terms that are over have no next morning."""
+    text = brew_home.lab_file.read_text()
+    terms = "time_zone: UTC, terms: [2026-01-07 to 2026-02-01],"
+    brew_home.lab_file.write_text(text.replace("time_zone: UTC,", terms))
+    assert "say until when with --until" in refused("outlook")

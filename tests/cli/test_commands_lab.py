@@ -1,0 +1,167 @@
+"""`init` and `probes`: the files a person edits are kept, and rewritten whole or not at all."""
+
+from pathlib import Path
+
+import pytest
+
+from collector.config.home import Home
+from tests.cli.command_line import Commands, stock
+from tests.store.disks import no_file_beyond
+
+
+@pytest.fixture
+def commands(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Commands:
+    stock(tmp_path / "home")
+    return Commands(tmp_path / "home", capsys)
+
+
+@pytest.fixture
+def empty(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Commands:
+    return Commands(tmp_path / "deep" / "new home", capsys)
+
+
+# init
+
+
+def test_init_writes_a_home_that_runs_as_it_stands(empty: Commands) -> None:
+    """Folder, lab, rules and schemas; what it wrote is good and the next step is named."""
+    out = empty.good("init")
+    assert out.count("written  ") == 4
+    assert f"traywarden checkup --home {empty.home}" in out
+    home = Home(empty.home)
+    assert home.load_lab().probes
+    assert home.load_rules()
+    assert "good" in empty.run("rules", "check").out
+
+
+def test_init_again_keeps_what_was_edited(empty: Commands) -> None:
+    """lab.yaml and the site's rules stay byte for byte; the schemas, which are ours, are made anew."""
+    empty.good("init")
+    edited = {"lab.yaml": b"# mine\r\n", "rules/site.yaml": b"alarms: {} # mine\n"}
+    for name, data in edited.items():
+        (empty.home / name).write_bytes(data)
+    (empty.home / "lab.schema.json").write_text("{}")
+    out = empty.good("init")
+    assert out.count("kept     ") == 2
+    assert {name: (empty.home / name).read_bytes() for name in edited} == edited
+    assert len((empty.home / "lab.schema.json").read_text()) > 1_000
+
+
+def test_init_where_nothing_can_be_written_is_one_line(empty: Commands) -> None:
+    """A file where the folder should be; a disk with no room."""
+    empty.home.parent.parent.joinpath("deep").write_text("x")
+    assert "cannot be written" in empty.wrong("init")
+    (empty.home.parent).unlink()
+    with no_file_beyond(0):
+        said = empty.run("init")
+    assert said.code == 1
+    assert len(said.err.splitlines()) == 1
+    assert "cannot be written" in said.err
+
+
+# probes
+
+
+ASSIGN = ("probes", "assign", "maple-middle", "--at", "maple/middle", "--topic", "worms/maple/middle")
+TEMPERATURE = ("--channel", "temperature=bedding_temperature,unit=Cel,model=ds18b20")
+
+
+def test_probes_list_shows_each_channel_and_who_is_not_known(commands: Commands) -> None:
+    """Newest value and flag; never heard ones too; strangers with a sample that cannot break the screen."""
+    out = commands.good("probes", "list")
+    lines = out.splitlines()
+    assert any(line.startswith("juniper-top  ") and "31.25 degC" in line for line in lines)
+    assert any(line.startswith("maple-top ") and line.endswith("never") for line in lines)
+    assert any("room-air" in line and "  9  " in line for line in lines)
+    assert any("worms/maple/middle" in line and "urn:dev:mac:77:temperature" in line for line in lines)
+    assert any(line.startswith("worms/new ") and line.endswith("ff 00 1b") for line in lines)
+    found = commands.json("probes", "list")
+    assert [one["id"] for one in found["probes"]] == ["juniper-top", "juniper-middle", "maple-top", "room-air"]
+    assert {one["topic"] for one in found["unplaced"]} == {"worms/maple/middle", "worms/new"}
+    assert found["unplaced"][0]["first"] == "2026-03-02T08:03:00Z"
+
+
+def test_assign_writes_an_entry_that_reads_back(commands: Commands) -> None:
+    """All options; the rest of the file stays as it was, and its new text is good."""
+    before = (commands.home / "lab.yaml").read_text(encoding="utf-8")
+    out = commands.good(*ASSIGN, *TEMPERATURE, "--senml-name", "urn:dev:mac:77:", "--every", "5 min")
+    assert "taken up" in out or "takes it up" in out
+    (probe,) = (one for one in Home(commands.home).load_lab().probes if one.id == "maple-middle")
+    assert (probe.place, probe.topic, probe.senml_name, probe.every_ms) == (
+        "maple/middle",
+        "worms/maple/middle",
+        "urn:dev:mac:77:",
+        300_000,
+    )
+    (channel,) = probe.channels
+    assert (channel.measure, channel.unit, channel.model) == ("bedding_temperature", "Cel", "ds18b20")
+    after = (commands.home / "lab.yaml").read_text(encoding="utf-8")
+    assert set(before.splitlines()) <= set(after.splitlines())
+
+
+def test_assign_knows_each_format(commands: Commands) -> None:
+    """JSON by pointers with a time, and a bare number."""
+    json_probe = ("probes", "assign", "mj", "--at", "maple/bottom", "--topic", "worms/mj", "--format", "json")
+    commands.good(*json_probe, "--time", "/at", "--channel", "/bed/t=bedding_temperature,unit=degC")
+    number = ("probes", "assign", "mn", "--at", "maple/middle", "--topic", "worms/mn", "--format", "number")
+    commands.good(*number, "--channel", "value=bedding_moisture,unit=%")
+    probes = {one.id: one for one in Home(commands.home).load_lab().probes}
+    assert (probes["mj"].time_pointer, probes["mj"].channels[0].name) == ("/at", "/bed/t")
+    assert (probes["mn"].channels[0].name, probes["mn"].channels[0].unit) == ("", "%")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        ((*ASSIGN, "--channel", "temperature"), "write NAME=MEASURE"),
+        ((*ASSIGN, "--channel", "=bedding_temperature"), "write NAME=MEASURE"),
+        ((*ASSIGN, "--channel", "t=bedding_temperature,colour=red"), "'colour=red' is neither unit=... nor model=..."),
+        ((*ASSIGN, "--channel", "t=bedding_temperature,unit="), "neither unit=... nor model=..."),
+        ((*ASSIGN, "--channel", "t=beding_temperature"), "bedding_temperature"),
+        ((*ASSIGN, "--channel", "t=bedding_temperature,unit=furlong"), "furlong"),
+        ((*ASSIGN, *TEMPERATURE, "--every", "soon"), "--every: "),
+        (("probes", "assign", "x y", *ASSIGN[3:], *TEMPERATURE), "x y"),
+        ((*ASSIGN[:4], "maple/mddle", *ASSIGN[5:], *TEMPERATURE), "maple/middle"),
+        ((*ASSIGN[:6], "worms/#", *TEMPERATURE), "#"),
+        ((*ASSIGN[:6], "worms/juniper/top", *TEMPERATURE), "juniper-top"),
+        (("probes", "calibrate", "maple-topp", "moisture", "--from", "2026-03-02", "--point", "1=2 %"), "maple-top"),
+        (("probes", "calibrate", "maple-top", "moistre", "--from", "2026-03-02", "--point", "1=2 %"), "moisture"),
+        (("probes", "calibrate", "maple-top", "moisture", "--from", "today", "--point", "1=2 %"), "today"),
+        (("probes", "calibrate", "maple-top", "moisture", "--from", "2026-03-02", "--point", "wet"), "--point wet"),
+        (("probes", "calibrate", "maple-top", "moisture", "--from", "2026-03-02", "--point", "1=2 %"), "two"),
+    ],
+)
+def test_what_cannot_be_written_leaves_the_file_alone(
+    commands: Commands, arguments: tuple[str, ...], says: str
+) -> None:
+    """Each mistake is one line or more that name it, exit 1, and lab.yaml stays byte for byte."""
+    lab = commands.home / "lab.yaml"
+    before = lab.read_bytes()
+    said = commands.run(*arguments)
+    assert (said.code, said.out) == (1, "")
+    assert says in said.err
+    assert "Traceback" not in said.err
+    assert lab.read_bytes() == before
+
+
+def test_calibrate_writes_points_that_are_used(commands: Commands) -> None:
+    """The new line holds from its date; the note says how it was measured; the old one stays for the past."""
+    points = ("--point", "1950=60 %", "--point", "1620=82 %", "--note", "oven samples: 'dry'")
+    out = commands.good("probes", "calibrate", "maple-top", "moisture", "--from", "2026-03-02", *points)
+    assert out.startswith("maple-top moisture: 2 points written")
+    (probe,) = (one for one in Home(commands.home).load_lab().probes if one.id == "maple-top")
+    older, newer = probe.channels[1].calibrations
+    assert older.from_ms < newer.from_ms == 1_772_409_600_000
+    assert newer.note == "oven samples: 'dry'"
+    assert {(point.raw, point.value) for point in newer.points} == {(1950.0, 60.0), (1620.0, 82.0)}
+
+
+def test_a_disk_with_no_room_leaves_the_old_lab_file(commands: Commands) -> None:
+    """The new text is written beside it first: one line says that the file is unchanged, and it is."""
+    lab = commands.home / "lab.yaml"
+    before = lab.read_bytes()
+    with no_file_beyond(100):
+        line = commands.run(*ASSIGN, *TEMPERATURE).err
+    assert "lab.yaml is unchanged" in line
+    assert line.count("\n") == 1
+    assert lab.read_bytes() == before

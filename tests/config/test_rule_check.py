@@ -1,0 +1,220 @@
+"""Warnings: rules that can be read and may not do what was meant in this lab."""
+
+from dataclasses import replace
+
+import pytest
+
+from collector.alarms.contexts import parse_condition
+from collector.alarms.model import Kind, Rule
+from collector.config.rule_check import rule_warnings
+from collector.domain.lab import Channel, Format, Lab, Probe
+from tests.alarms.bench_lab import BROKER, HOT, MIN, SILENT, quillbrook, rule
+
+WARM = rule(HOT, on_delay_ms=10 * MIN)
+COLD = rule(WARM, name="bedding-cold", kind=Kind.LOW, setpoint=4.0, source="rules/test.yaml:20")
+DRY = rule(COLD, name="bedding-dry", measure="bedding_moisture", setpoint=60.0, deadband=2.0)
+
+
+def lab(every_ms: int = MIN) -> Lab:
+    """The usual lab, with one probe in the room that reports each `every_ms`."""
+    base = quillbrook()
+    room = Probe(
+        "room", "room", "worms/room", Format.NUMBER, (Channel("t", "air_temperature", "Cel"),), every_ms=every_ms
+    )
+    return Lab(base.name, base.time_zone, False, base.places, (*base.probes, room), ())
+
+
+def warnings(*rules: Rule, every_ms: int = MIN) -> list[str]:
+    return [str(problem) for problem in rule_warnings(rules, lab(every_ms))]
+
+
+def test_sound_rules_are_not_warned_of() -> None:
+    """Nothing to say about rules that do what they say; nor about measures no probe here has."""
+    spare = rule(WARM, name="tea-low", measure="dissolved_oxygen", kind=Kind.LOW, setpoint=6.0, deadband=0.5)
+    assert warnings(WARM, COLD, DRY, SILENT, BROKER, spare) == []
+
+
+@pytest.mark.parametrize(
+    ("one", "said"),
+    [
+        (
+            rule(WARM, where=("juniper/tip",)),
+            "where: warning: 'juniper/tip' is no place of this lab; did you mean",
+        ),
+        (rule(WARM, where=("zzz",)), "where: warning: 'zzz' is no place of this lab"),
+        (
+            rule(WARM, where=("juniper",)),
+            "where: warning: no probe at 'juniper' measures bedding temperature; its trays are 'juniper/*'",
+        ),
+        (rule(WARM, where=("room",)), "where: warning: no probe at 'room' measures bedding temperature"),
+        (
+            rule(SILENT, where=("maple",)),
+            "where: warning: no probe at 'maple' measures anything; its trays are 'maple/*'",
+        ),
+        (
+            rule(DRY, kind=Kind.HIGH, setpoint=100.0),
+            "setpoint: warning: can never alarm: bedding moisture cannot be above 100 %",
+        ),
+        (rule(DRY, setpoint=0.0), "setpoint: warning: can never alarm: bedding moisture cannot be below 0 %"),
+        (rule(DRY, setpoint=90.0, deadband=10.0), "deadband: warning: can never clear: that takes a value above 100 %"),
+        (
+            rule(DRY, kind=Kind.HIGH, setpoint=10.0, deadband=10.0),
+            "deadband: warning: can never clear: that takes a value below 0 %",
+        ),
+        (rule(WARM, deadband=10.5), "deadband: warning: 10.5 degC is wide; more than 10 degC is seldom meant"),
+        (rule(DRY, deadband=21.0), "deadband: warning: 21 % is wide; more than 20 % is seldom meant"),
+        (
+            rule(WARM, on_delay_ms=MIN),
+            "on_delay: warning: 1 min is under two reporting intervals (2 min): one odd reading can raise it",
+        ),
+        (
+            rule(SILENT, setpoint=60_000.0),
+            "setpoint: warning: 1 min is under two reporting intervals (2 min): one lost reading raises it",
+        ),
+    ],
+)
+def test_each_doubt_is_told_with_its_place(one: Rule, said: str) -> None:
+    """File, line and field of the rule, marked as a warning."""
+    (warning,) = warnings(one)
+    file_and_line = ":".join(one.source.split(":"))
+    assert warning.startswith(f"{file_and_line}:1 alarms.{one.name}.{said}")
+
+
+def test_the_slowest_probe_that_a_rule_covers_counts() -> None:
+    """A probe that reports each half hour makes a half-hour silence too short, where the rule holds for it."""
+    (warning,) = warnings(SILENT, every_ms=30 * MIN)
+    assert "30 min is under two reporting intervals (1 h)" in warning
+    assert warnings(rule(SILENT, where=("juniper/*",)), every_ms=30 * MIN) == []
+
+
+@pytest.mark.parametrize("swapped", [False, True])
+def test_high_below_low_is_told(swapped: bool) -> None:
+    """Two alarms of which one always stands, in whichever order they are written."""
+    pair = (rule(WARM, setpoint=4.0), COLD)
+    (warning,) = warnings(*(reversed(pair) if swapped else pair))
+    assert warning == (
+        "rules/test.yaml:2:1 alarms.bedding-hot.setpoint: warning: high at 4 degC is not above low at 4 degC of"
+        " 'bedding-cold' (rules/test.yaml:20): one of them always stands"
+    )
+
+
+def test_a_deadband_into_the_other_alarm_is_told() -> None:
+    """An alarm that clears only where its counterpart stands, either way round."""
+    (warning,) = warnings(rule(WARM, setpoint=13.0, deadband=9.0), COLD)
+    assert "bedding-hot.deadband: warning: clears only below 4 degC, where 'bedding-cold' (rules/" in warning
+    (warning,) = warnings(rule(WARM, setpoint=13.0), rule(COLD, deadband=9.0))
+    assert "bedding-cold.deadband: warning: clears only above 13 degC, where 'bedding-hot' (rules/" in warning
+
+
+def test_alarms_that_never_meet_are_not_compared() -> None:
+    """High below low is fine where they hold at different places or of different measures."""
+    high, low = rule(WARM, setpoint=4.0, where=("juniper/*",)), rule(COLD, where=("maple/*",))
+    assert warnings(high, low) == []
+    assert warnings(high, rule(low, where=("juniper/top",))) != []
+    assert warnings(rule(WARM, setpoint=30.0), DRY) == []
+
+
+def test_a_rule_without_a_source_is_still_placed() -> None:
+    """Rules made in code have no line; the warning stands at line 1."""
+    (warning,) = rule_warnings([rule(WARM, deadband=11.0, source="")], lab())
+    assert (warning.line, warning.severity) == (1, "warning")
+
+
+# ---- every kind --------------------------------------------------------------------------------------------------
+
+APART = rule(WARM, name="apart", kind=Kind.DEVIATION, setpoint=5.0, deadband=1.0, against="air_temperature at room")
+RATE = rule(WARM, name="rising", kind=Kind.RATE, setpoint=2.0, deadband=0.5, window_ms=60 * MIN)
+SHARE = rule(WARM, name="doubtful", kind=Kind.SUSPECT, setpoint=30.0, deadband=10.0, window_ms=60 * MIN)
+AHEAD = rule(DRY, name="ahead", kind=Kind.FORECAST, toward="low", window_ms=600 * MIN, horizon_ms=600 * MIN)
+TWO = rule(WARM, name="two", kind=Kind.DISCREPANCY, setpoint=3.0, deadband=1.0)
+LATE = rule(HOT, name="late", kind=Kind.OVERDUE, measure="", setpoint=3.0 * 86_400_000, what="watering")
+OPEN, BREWING, SERVED = (parse_condition(text) for text in ("lab open", "brew running", "tray in service"))
+
+
+def test_sound_rules_of_every_kind_are_not_warned_of() -> None:
+    """Nor those that find nothing to do in this lab because it has no second probe, brewer or the like."""
+    assert warnings(APART, RATE, SHARE, AHEAD, TWO, LATE, rule(LATE, name="brew", what="brew end")) == []
+    assert warnings(rule(WARM, only_while=(SERVED,)), rule(AHEAD, beyond=61.0)) == []
+
+
+def test_a_task_at_a_tray_and_two_probes_in_one_place_are_sound() -> None:
+    """Watering is done at a tray; a place with a second probe of the measure has something to compare."""
+    assert warnings(rule(LATE, where=("juniper/top",))) == []
+    base = lab()
+    first = next(probe for probe in base.probes if probe.place == "juniper/top")
+    pair = replace(base, probes=(*base.probes, replace(first, id="juniper-top-two", topic="worms/second")))
+    alone, beside = rule(TWO, where=("juniper/top",)), rule(TWO, where=("maple/top",))
+    assert rule_warnings([alone], pair) == ()
+    assert [problem.field for problem in rule_warnings([beside], pair)] == ["alarms.two.where"]
+
+
+@pytest.mark.parametrize(
+    ("one", "said"),
+    [
+        (
+            rule(APART, against="air_temperature at rom"),
+            "against: warning: can never alarm: 'rom' is no place here; did you mean 'room'?",
+        ),
+        (
+            rule(APART, against="air_temperature at juniper"),
+            "against: warning: can never alarm: no probe at 'juniper' measures air temperature",
+        ),
+        (
+            rule(APART, deadband=6.0),
+            "deadband: warning: is wider than the setpoint: it clears only once",
+        ),
+        (rule(RATE, deadband=2.5), "deadband: warning: is wider than the setpoint: it clears only once"),
+        (
+            rule(RATE, window_ms=MIN),
+            "window: warning: can never alarm: 1 min holds fewer than 2 readings of a probe that reports each 1 min",
+        ),
+        (rule(SHARE, setpoint=100.0), "setpoint: warning: can never alarm: no more than 100 % of the readings can be"),
+        (rule(SHARE, deadband=30.0), "deadband: warning: can never clear: that takes less than none"),
+        (
+            rule(SHARE, window_ms=3 * MIN),
+            "window: warning: can never alarm: 3 min holds fewer than 4 readings of a probe that reports each 1 min",
+        ),
+        (
+            rule(AHEAD, window_ms=120 * MIN, horizon_ms=120 * MIN),
+            "window: warning: can never alarm: a trend needs 8 points, one each 30 min; give 4 h or more",
+        ),
+        (
+            rule(AHEAD, horizon_ms=2_000 * MIN),
+            "horizon: warning: 33 h 20 min is far for a window of 10 h; more than 3 times the window says little",
+        ),
+        (
+            rule(AHEAD, beyond=60.0),
+            "beyond: warning: can never alarm: what is beyond this is beyond the setpoint already",
+        ),
+        (rule(AHEAD, setpoint=0.0), "setpoint: warning: can never alarm: bedding moisture cannot be below 0 %"),
+        (
+            rule(TWO, where=("juniper/top",)),
+            "where: warning: can never alarm: no place there has two probes that measure this",
+        ),
+        (rule(TWO, deadband=3.0), "deadband: warning: can never clear: that takes less than none"),
+        (
+            rule(LATE, where=("room",)),
+            "where: warning: can never alarm: watering is nothing that is done at 'room'",
+        ),
+        (
+            rule(WARM, only_while=(OPEN,)),
+            "only_while: warning: can never alarm: 'lab open' never holds: lab.yaml gives no hours",
+        ),
+        (
+            rule(WARM, not_while=(OPEN,)),
+            "not_while: warning: 'lab open' never holds and so suppresses nothing: lab.yaml gives no hours",
+        ),
+        (
+            rule(WARM, only_while=(BREWING,)),
+            "only_while: warning: can never alarm: 'brew running' never holds: lab.yaml has no brewer",
+        ),
+        (
+            rule(WARM, only_while=(SERVED,), not_while=(SERVED,)),
+            "only_while: warning: can never alarm: 'tray in service' stands under not_while too",
+        ),
+    ],
+)
+def test_each_doubt_about_the_other_kinds_is_told(one: Rule, said: str) -> None:
+    """What can never fire or clear, windows shorter than readings, conditions that never hold."""
+    (warning,) = warnings(one)
+    assert f"alarms.{one.name}.{said}" in warning

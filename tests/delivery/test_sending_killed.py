@@ -1,0 +1,61 @@
+"""kill -9 at every step of handing a message over: it arrives once, or at worst nobody can tell and it says so."""
+
+import subprocess
+import sys
+from collections import Counter
+from pathlib import Path
+from typing import NamedTuple
+
+import pytest
+
+from tests.delivery.chat_service import chat_service
+from tests.services.smtp_server import SmtpServer
+
+
+class Outcome(NamedTuple):
+    key: str
+    step: str
+    state: str
+
+
+def killed_everywhere(folder: Path, channel: str, port: int) -> list[Outcome]:
+    command = [sys.executable, "-W", "ignore", "-m", "tests.delivery.sending"]
+    done = subprocess.run(
+        [*command, str(folder / "traywarden.db"), channel, str(port)],
+        capture_output=True, text=True, timeout=60, check=False,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    return [Outcome(*line.split("\t")) for line in done.stdout.splitlines()]
+
+
+def judge(outcomes: list[Outcome], arrived: Counter[str]) -> None:
+    """Never twice; sent means arrived; unconfirmed only between the mark 'sending' and the mark 'sent'."""
+    for one in outcomes:
+        assert one.state in ("sent", "unconfirmed"), one
+        assert arrived[one.key] <= 1, one
+        assert one.state == "unconfirmed" or arrived[one.key] == 1, one
+    states = [one.state for one in outcomes]
+    first, last = states.index("unconfirmed"), len(states) - 1 - states[::-1].index("unconfirmed")
+    assert outcomes[first].step == "after mark_sending"
+    assert outcomes[last].step == "before mark_sent"
+    assert set(states[first : last + 1]) == {"unconfirmed"}
+    assert outcomes[-1].step == "none"
+
+
+def test_mail_killed_at_every_step(tmp_path: Path) -> None:
+    """Against a real mail server, which keeps what came in whole whatever became of the sender."""
+    with SmtpServer() as server:
+        outcomes = killed_everywhere(tmp_path, "email", server.port)
+        arrived = Counter(str(one.message["Subject"]) for one in server.accepted)
+    assert {"before send", "after send", "before getreply", "after getreply"} < {one.step for one in outcomes}
+    judge(outcomes, arrived)
+
+
+@pytest.mark.filterwarnings("ignore:'imghdr' is deprecated:DeprecationWarning")
+def test_chat_killed_at_every_step(tmp_path: Path) -> None:
+    """Against a web server that takes chat messages."""
+    with chat_service() as service:
+        outcomes = killed_everywhere(tmp_path, "chat", service.server_address[1])
+        arrived = Counter(post["title"] for post in service.posts)
+    assert {"before send", "after send", "before getresponse", "after getresponse"} < {one.step for one in outcomes}
+    judge(outcomes, arrived)

@@ -1,0 +1,71 @@
+"""Letters from little: facts that are what a test says, and the message about one change of an alarm."""
+
+from dataclasses import dataclass, field, replace
+
+from collector.alarms.model import AlarmKey, Rule, Transition
+from collector.domain.lab import Lab, Person, Place, Series
+from collector.domain.readings import Flag, Stored
+from collector.letters.facts import Usual
+from collector.letters.letter import Letter, write
+from collector.telling.message_plan import Item, Parcel
+from collector.telling.notice import Why
+from tests.letters.examples import HOT, LAB, NOW, RAISED, TOP_TEMPERATURE, at
+
+WARM = Stored(3, at(3, 10, 19), 31.2, Flag.PASS, 31.2, 0)
+TEACHER = LAB.people[0]
+HOT_ITEM = Item(RAISED, HOT, TOP_TEMPERATURE)
+
+
+@dataclass(frozen=True)
+class FakeFacts:
+    """Answers as it is told to."""
+
+    lab: Lab = LAB
+    last: dict[int, Stored] = field(default_factory=lambda: {3: WARM})
+    band: Usual | None = None
+    moisture: float | None = None
+    acked_ms: int | None = None
+    url: str = ""
+    still: Rule | None = None
+
+    def newest(self, series: Series) -> Stored | None:
+        return self.last.get(series.id)
+
+    def usual(self, series: Series, now_ms: int) -> Usual | None:
+        return self.band
+
+    def place_moisture(self, place: str, now_ms: int) -> float | None:
+        return self.moisture
+
+    def acknowledged_ms(self, key: AlarmKey) -> int | None:
+        return self.acked_ms
+
+    def still_standing(self, rule: Rule, series: Series) -> Rule | None:
+        return self.still
+
+    def acknowledge_url(self, item: Item, person: Person, now_ms: int) -> str:
+        return self.url
+
+
+def letter(*items: Item, facts: FakeFacts | None = None, now_ms: int = NOW, **parcel: object) -> Letter:
+    """The message of these items to the teacher."""
+    made = Parcel("k", TEACHER, items or (HOT_ITEM,), **parcel)  # type: ignore[arg-type]
+    return write(made, facts or FakeFacts(), now_ms)
+
+
+def render(
+    change: Transition,
+    rule: Rule,
+    place: Place | None,
+    lab: Lab,
+    now_ms: int,
+    *,
+    series: Series,
+    last: Stored | None = None,
+    why: Why = Why.NEWS,
+) -> Letter:
+    """The message about one change at `place`; None: the lab has no such place."""
+    rest = tuple(one for one in lab.places if one.id != series.place)
+    there = replace(lab, places=rest if place is None else (*rest, place))
+    facts = FakeFacts(there, {} if last is None else {series.id: last})
+    return letter(Item(change, rule, series, why), facts=facts, now_ms=now_ms)

@@ -1,0 +1,78 @@
+"""What a tray will come to and what a brew needs, each in one line."""
+
+import pytest
+
+from collector.domain.diary import Brew
+from collector.husbandry.ahead import Dryness, Expected, TrayOutlook
+from collector.letters.ahead_words import outlook_line
+from collector.letters.brew_words import brew_line
+
+HOUR = 3_600_000
+T0 = 1_772_438_400_000
+
+
+def when(ms: int) -> str:
+    return f"{(ms - T0) // HOUR} h"
+
+
+@pytest.mark.parametrize(
+    ("outlook", "line"),
+    [
+        (TrayOutlook("x", 74.0, why_not="too far ahead"), "cannot be foreseen: too far ahead"),
+        (TrayOutlook("x", 74.0), "74.0 % now. Comes through."),
+        (
+            TrayOutlook("x", 59.0, None, Dryness(60.0, T0, T0), 80.0, None),
+            "59.0 % now; below 60.0 % already. Before you leave water it, in portions over the whole tray,"
+            " to about 80.0 %.",
+        ),
+        (
+            TrayOutlook("x", 85.0, Expected(60.0, 55.0, 65.0), Dryness(60.0, T0, T0 + 5 * HOUR), enough=False),
+            "85.0 % now, about 60.0 % then (at worst 55.0 %); below 60.0 % from 5 h on."
+            " Somebody must water it meanwhile.",
+        ),
+        (
+            TrayOutlook("x", 74.0, None, None, 85.0, 2.0, enough=False),
+            "74.0 % now. Before you leave add about 2.0 L, in portions over the whole tray, to about 85.0 %;"
+            " that is not enough: somebody must water it meanwhile.",
+        ),
+        (
+            TrayOutlook("x", 85.0, Expected(75.0, 74.0, 76.0), seen_until_ms=T0 + 216 * HOUR),
+            "85.0 % now, about 75.0 % on 216 h (at worst 74.0 %). Comes through until then."
+            " Beyond that nothing can be foreseen: have somebody look at it by 216 h.",
+        ),
+    ],
+)
+def test_a_tray(outlook: TrayOutlook, line: str) -> None:
+    """Now, then, when it is too dry, and what to do before leaving."""
+    assert outlook_line(outlook, when, us_units=False) == line
+
+
+def test_water_in_us_units_is_quarts() -> None:
+    """2 L is 2.1 US quarts (1 qt is 0.946353 L)."""
+    assert "add about 2.1 qt," in outlook_line(TrayOutlook("x", 74.0, None, None, 80.0, 2.0), when, us_units=True)
+
+
+BREW = Brew(1, "kettle", T0, None, None, T0, "class 4b")
+
+
+@pytest.mark.parametrize(
+    ("stopped_h", "used", "now_h", "line"),
+    [
+        (None, False, 2, "brew running since 0 h; ready from 12 h, end it by 36 h"),
+        (None, False, 36, "brew past its window since 36 h: end it"),
+        (24, False, 25, "air stopped at 24 h: use the tea by 28 h"),
+        (24, False, 28, "the tea should have been used by 28 h; not after 32 h"),
+        (24, False, 32, "the tea is too old since 32 h: pour it away where nothing is eaten"),
+        (24, True, 25, ""),
+    ],
+)
+def test_a_brew(stopped_h: int | None, used: bool, now_h: int, line: str) -> None:
+    """What it needs next and by when; nothing once its tea is used."""
+    stopped_ms = None if stopped_h is None else T0 + stopped_h * HOUR
+    assert brew_line(BREW, stopped_ms, used, T0 + now_h * HOUR, when) == line
+
+
+def test_an_ended_brew_whose_air_nobody_knows_of_needs_nothing() -> None:
+    """Without the moment the air stopped nothing can be said of its tea."""
+    ended = Brew(1, "kettle", T0, None, T0 + HOUR, T0, "class 4b")
+    assert brew_line(ended, None, False, T0 + 2 * HOUR, when) == ""

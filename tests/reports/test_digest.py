@@ -1,0 +1,253 @@
+"""The digest of a school morning, in words."""
+
+from dataclasses import replace
+from datetime import date
+
+from collector.alarms.model import Kind, Priority
+from collector.domain.diary import Brew, DiaryEntry, DiaryKind
+from collector.domain.lab import Person, Place, PlaceKind, Series
+from collector.domain.readings import Flag, Stored
+from collector.husbandry.ahead import Dryness, Expected, TrayOutlook
+from collector.letters.blocks import Section
+from collector.reports.digest import DigestView, Past, Standing, digest_key, sections, subject
+from tests.letters.examples import HOT, KETTLE, LAB, ROOM, ROOM_AIR, SILENT, TOP, TOP_MOISTURE, TOP_TEMPERATURE, at
+
+JUNIPER = Place("juniper", PlaceKind.BIN, "Juniper", "juniper")
+MAPLE = Place("maple", PlaceKind.BIN, "Maple", "maple")
+MAPLE_TOP = Place("maple/top", PlaceKind.TRAY, "Maple, top tray", "maple", "top")
+SCHOOL = replace(LAB, places=(JUNIPER, TOP, MAPLE, MAPLE_TOP, KETTLE, ROOM))
+TEACHER = Person("teacher", "teacher@quillbrook.example")
+MORNING = at(3, 7)
+MAPLE_MOISTURE = Series(9, "maple-top", "moisture", "bedding_moisture", "maple/top", "count")
+BATTERY = Series(10, "maple-top", "battery", "battery", "maple/top", "V")
+LINK = Series(0, "", "", "", "broker", "")
+
+
+def reading(series: Series, value: float | None, t_ms: int = MORNING, flag: int = Flag.PASS) -> tuple[Series, Stored]:
+    return series, Stored(series.id, t_ms, value, flag, value, 0)
+
+
+QUIET = DigestView(
+    lab=SCHOOL,
+    day=date(2025, 3, 3),
+    now_ms=MORNING,
+    newest=(reading(TOP_TEMPERATURE, 21.3), reading(TOP_MOISTURE, 74.2), reading(ROOM_AIR, 20.0)),
+    standing=(),
+    past=(),
+    diary=(),
+    brews=(),
+)
+STANDS = Standing(HOT, TOP_TEMPERATURE, at(3, 5, 10), acknowledged=False)
+
+
+def told(view: DigestView, person: Person = TEACHER) -> dict[str, tuple[str, ...]]:
+    return {section.title: section.lines for section in sections(view, person)}
+
+
+def entry(kind: DiaryKind, place: str, day: int) -> DiaryEntry:
+    t_ms = at(day, 9)
+    return DiaryEntry(day, t_ms, t_ms, place, kind, None, None, "class 4b")
+
+
+def test_a_quiet_morning_says_so_and_what_to_do() -> None:
+    """Each bin in a line with its figures, the day's check, and nothing else."""
+    found = told(QUIET)
+    assert list(found) == ["Today's check", "The bins"]
+    assert found["The bins"] == (
+        "Juniper: all well - top 21.3 °C, 74.2 %",
+        "Maple: all well - top no reading",
+        "Room: 20.0 °C",
+    )
+    assert found["Today's check"][0] == (
+        "Juniper: squeeze a handful of each tray (none noted yet), and see that the blanket is damp"
+    )
+    assert found["Today's check"][-1].startswith("Afterwards everybody washes their hands with soap")
+    assert subject(QUIET, TEACHER) == "Quillbrook School, Monday 3 Mar: all is well."
+
+
+def test_what_stands_comes_first_the_most_urgent_at_the_top() -> None:
+    """With since when, whether somebody is on it, and what to do first."""
+    low = Standing(replace(HOT, priority=Priority.LOW), ROOM_AIR, at(2, 5), acknowledged=True)
+    view = replace(QUIET, standing=(low, STANDS))
+    found = sections(view, TEACHER)[0]
+    assert found.title == "Standing now"
+    assert found.lines[0] == (
+        "Juniper, top tray: bedding temperature too high, since 05:10; high priority, nobody has acknowledged it."
+        " Take the lid off and move the bin out of the sun."
+    )
+    assert "low priority, somebody is on it" in found.lines[1]
+    assert told(view)["The bins"][0] == "Juniper: 1 alarm - top 21.3 °C, 74.2 %"
+    assert subject(view, TEACHER) == "Quillbrook School, Monday 3 Mar: 2 alarms stand."
+    assert "1 alarm stands" in subject(replace(view, standing=(STANDS,)), TEACHER)
+    wet = Standing(replace(HOT, name="bedding-wet", measure="bedding_moisture"), TOP_MOISTURE, at(2, 5), True)
+    assert "Juniper: 2 alarms" in told(replace(view, standing=(STANDS, wet)))["The bins"][0]
+
+
+def test_alarms_that_say_the_same_are_one_line() -> None:
+    """Hot and warm, dry and drying: the most urgent of them; what another rule says of the same probe stands beside."""
+    warm = Standing(replace(HOT, name="bedding-warm", priority=Priority.MEDIUM), TOP_TEMPERATURE, at(3, 4), True)
+    rate = Standing(replace(HOT, name="rising", kind=Kind.RATE), TOP_TEMPERATURE, at(3, 4), acknowledged=True)
+    found = told(replace(QUIET, standing=(warm, STANDS)))
+    assert [line.partition(";")[0] for line in found["Standing now"]] == [
+        "Juniper, top tray: bedding temperature too high, since 05:10"
+    ]
+    assert "Juniper: 1 alarm" in found["The bins"][0]
+    assert "1 alarm stands" in subject(replace(QUIET, standing=(warm, STANDS)), TEACHER)
+    assert len(told(replace(QUIET, standing=(warm, rate, STANDS)))["Standing now"]) == 2
+
+
+def test_a_bin_that_is_too_warm_or_too_wet_is_not_fed() -> None:
+    """What stands says to feed nothing; the day's check must not say the opposite. The other bin is fed."""
+    dry = Standing(replace(HOT, kind=Kind.LOW, measure="bedding_moisture"), TOP_MOISTURE, at(3, 4), True)
+    heats = Standing(replace(HOT, kind=Kind.DEVIATION, setpoint=6.0), TOP_TEMPERATURE, at(3, 4), True)
+    for standing, fed in ((STANDS, False), (heats, False), (dry, True)):
+        lines = told(replace(QUIET, standing=(standing,)))["Today's check"]
+        assert ("Juniper: feed nothing while it is too warm or too wet" in lines) is not fed
+        assert any(line.startswith("Juniper: look into the last feed pocket") for line in lines) is fed
+        assert any(line.startswith("Maple: look into the last feed pocket") for line in lines)
+
+
+def test_a_dry_tray_has_its_amount() -> None:
+    """What to add follows from the tray's mass and its moisture this morning, as in the alarm's own message: 1.5 kg of
+    dry bedding take 1.5 (77.5/22.5 - 65/35) = 2.4 L, a litre a day. From an old reading nothing follows."""
+    dry = replace(HOT, kind=Kind.LOW, measure="bedding_moisture", corrective_action="Water the tray today.")
+    stands = Standing(dry, TOP_MOISTURE, at(3, 5, 10), acknowledged=False)
+    lab = replace(SCHOOL, places=tuple(replace(one, dry_kg=1.5) if one is TOP else one for one in SCHOOL.places))
+    view = replace(QUIET, lab=lab, standing=(stands,), newest=(reading(TOP_MOISTURE, 65.0),))
+    assert (
+        "Add about 2.4 L of water over the whole tray, no more than 1.0 L of it a day." in told(view)["Standing now"][0]
+    )
+    old = replace(view, newest=(reading(TOP_MOISTURE, 65.0, at(2, 20)),))
+    assert "Water the tray today." in told(old)["Standing now"][0]
+
+
+def test_the_check_knows_what_was_done_last() -> None:
+    """Feeding and draining are only asked for when they are due; a squeeze test of any tray counts for its bin."""
+    diary = (
+        entry(DiaryKind.SQUEEZE, "juniper/top", 2),
+        entry(DiaryKind.FED, "juniper", 2),
+        entry(DiaryKind.DRAINED, "juniper", 3),
+        entry(DiaryKind.FED, "maple/top", 1),
+    )
+    lines = told(replace(QUIET, day=date(2025, 3, 4), now_ms=at(4, 7), diary=diary))["Today's check"]
+    assert [line for line in lines if line.startswith("Juniper")] == [
+        "Juniper: squeeze a handful of each tray (last: 2 days ago), and see that the blanket is damp"
+    ]
+    assert any(line.startswith("Maple: look into the last feed pocket (last: 3 days ago)") for line in lines)
+    assert any("Maple: open the drain (none noted yet)" in line for line in lines)
+
+
+def test_today_and_yesterday_are_called_so() -> None:
+    """Not '0 days ago'."""
+    diary = (entry(DiaryKind.SQUEEZE, "juniper/top", 3), entry(DiaryKind.SQUEEZE, "maple/top", 2))
+    lines = told(replace(QUIET, diary=diary))["Today's check"]
+    assert "(last: today)" in lines[0]
+    assert any("Maple" in line and "(last: yesterday)" in line for line in lines)
+
+
+def test_a_brew_says_by_when_to_end_it() -> None:
+    """The brewer's line stands among the day's tasks; one that is used up asks for nothing."""
+    brew = Brew(1, "kettle", at(2, 9), None, None, at(2, 9), "class 4b")
+    running = told(replace(QUIET, brews=((brew, None, False),)))["Today's check"]
+    assert running[-2] == ("Kettle: brew running since Sunday 09:00; ready from Sunday 21:00, end it by 21:00")
+    used = replace(brew, ended_ms=at(3, 6), air_stopped_ms=at(3, 6))
+    assert not any("Kettle" in line for line in told(replace(QUIET, brews=((used, at(3, 6), True),)))["Today's check"])
+
+
+def test_what_came_and_went_is_one_line_an_alarm() -> None:
+    """However often it did: how many times, and when it last did."""
+    once = Past(HOT, TOP_TEMPERATURE, at(2, 22), at(2, 23))
+    often = [Past(HOT, ROOM_AIR, at(3, hour), at(3, hour, 20)) for hour in (1, 3, 2)]
+    lines = told(replace(QUIET, past=(once, *often)))["Came and went since the last digest"]
+    assert lines == (
+        "Juniper, top tray: bedding temperature too high Sunday 22:00 to Sunday 23:00 (1 h)",
+        "Room: air temperature too high, 3 times, the last 03:00 to 03:20 (20 min)",
+    )
+    warm = Past(replace(HOT, name="bedding-warm"), TOP_TEMPERATURE, at(2, 21), at(2, 23))
+    both = told(replace(QUIET, past=(once, warm)))["Came and went since the last digest"]
+    assert both == ("Juniper, top tray: bedding temperature too high Sunday 21:00 to Sunday 23:00 (2 h)",)
+
+
+def test_probes_that_need_care_are_named() -> None:
+    """Silent and doubtful probes, and batteries, with what to look at."""
+    whole = Series(11, "maple-top", "", "", "maple/top", "")
+    view = replace(
+        QUIET,
+        standing=(
+            Standing(SILENT, whole, at(2, 5), acknowledged=False),
+            Standing(replace(HOT, kind=Kind.LOW, measure="battery"), BATTERY, at(2, 5), acknowledged=False),
+            Standing(SILENT, LINK, at(2, 5), acknowledged=False),
+            STANDS,
+        ),
+    )
+    lines = told(view)["Probes that need care"]
+    assert len(lines) == 3
+    assert lines[0].startswith("Maple, top tray, maple-top: no usable reading from probe maple-top. Look at the probe")
+    assert lines[1].startswith("Maple, top tray, maple-top: battery too low")
+    assert lines[2].startswith("Collector, its probes: no connection to the broker")
+
+
+def test_before_a_break_it_says_what_will_happen() -> None:
+    """With until when, each tray's course and what to do before leaving."""
+    outlook = (
+        TrayOutlook("juniper/top", 74.0, Expected(72.0, 71.0, 73.0)),
+        TrayOutlook(
+            "maple/top", 68.0, Expected(62.0, 59.0, 65.0), Dryness(60.0, at(6, 1), at(5, 19)), 76.5, 1.34, enough=True
+        ),
+    )
+    view = replace(QUIET, outlook=outlook, back_ms=at(10, 7))
+    lines = told(view)["Until somebody is back, Monday 10 Mar 07:00"]
+    assert lines == (
+        "Juniper, top tray: 74.0 % now, about 72.0 % then (at worst 71.0 %). Comes through.",
+        "Maple, top tray: 68.0 % now, about 62.0 % then (at worst 59.0 %); below 60.0 % from Wednesday 19:00 on."
+        " Before you leave add about 1.3 L, in portions over the whole tray, to about 76.5 %.",
+    )
+    assert subject(view, TEACHER).endswith("all is well. Last day before a break.")
+
+
+def test_each_person_reads_of_their_own_places() -> None:
+    """Who hears of Maple alone sees no Juniper in any section, nor is it counted in the subject."""
+    view = replace(
+        QUIET,
+        standing=(STANDS,),
+        past=(Past(HOT, TOP_TEMPERATURE, at(2, 22), at(2, 23)),),
+        brews=((Brew(1, "kettle", at(2, 9), None, None, at(2, 9), "class 4b"), None, False),),
+        outlook=(TrayOutlook("juniper/top", 74.0),),
+        back_ms=at(10, 7),
+    )
+    caretaker = Person("caretaker", "caretaker@quillbrook.example", where=("maple",))
+    found = told(view, caretaker)
+    text = str(found)
+    assert "Juniper" not in text
+    assert "Kettle" not in text
+    assert "Room" not in text
+    assert found["The bins"] == ("Maple: all well - top no reading",)
+    assert "all is well" in subject(view, caretaker)
+
+
+def test_a_reading_that_is_old_or_wrong_says_so() -> None:
+    """An old one has its time; one not to be trusted shows no figure."""
+    view = replace(
+        QUIET,
+        newest=(reading(TOP_TEMPERATURE, 21.3, at(3, 2)), reading(TOP_MOISTURE, 3.0, flag=Flag.FAIL)),
+    )
+    assert told(view)["The bins"][0] == "Juniper: all well - top 21.3 °C (at 02:00), a reading not to be trusted"
+
+
+def test_a_long_list_ends_with_what_it_leaves_out() -> None:
+    """Nothing is left out unsaid: the rest is counted and the command that lists it is named."""
+    places = [Series(100 + n, f"p{n}", "t", "bedding_temperature", f"nowhere-{n}", "Cel") for n in range(45)]
+    past = tuple(Past(HOT, one, at(2, 22), at(2, 23)) for one in places)
+    two = replace(HOT, name="x", kind=Kind.LOW)
+    lines = told(replace(QUIET, past=(*past, Past(two, places[0], at(2, 1), at(2, 2)))))[
+        "Came and went since the last digest"
+    ]
+    assert len(lines) == 30
+    assert lines[-1].startswith("and ")
+    assert lines[-1].endswith(" more: traywarden alarms history")
+
+
+def test_a_section_without_lines_is_left_out_and_keys_name_the_day_and_the_role() -> None:
+    """So that a digest is sent once a day to each."""
+    assert digest_key(date(2025, 3, 3), "teacher") == "digest-2025-03-03-teacher"
+    assert all(isinstance(one, Section) and one.lines for one in sections(QUIET, TEACHER))

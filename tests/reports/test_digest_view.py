@@ -1,0 +1,241 @@
+"""What the digest gathers from the journal, when it is due, and what the outlook makes of hourly figures."""
+
+from dataclasses import replace
+from datetime import date
+
+import pytest
+
+from collector.alarms.model import AlarmKey, AlarmState, Event, Priority, State, Transition
+from collector.config.home import Home
+from collector.domain.diary import Brew, DiaryEntry, DiaryKind
+from collector.domain.hours import every_day
+from collector.domain.lab import Lab, SeriesKey, Telling
+from collector.domain.schooldays import SchoolDays
+from collector.husbandry.ahead import TrayOutlook
+from collector.reports.ahead_view import back_at_ms, tray_outlooks
+from collector.reports.digest_view import digest_view, due_day
+from collector.store.batch import Batch, HistoryRow
+from collector.store.reader import Reader
+from tests.cli.brew_home import DAY, HOUR, MIN, T0, journal_of
+from tests.letters.examples import at
+
+MOISTURE = SeriesKey("juniper-top", "moisture", "bedding_moisture", "juniper/top")
+TEMPERATURE = SeriesKey("juniper-top", "temperature", "bedding_temperature", "juniper/top")
+PUMP = SeriesKey("kettle-pump", "pump", "air_pump", "kettle")
+FRIDAY = T0 + 4 * DAY
+"""6 March 2026, 08:00 UTC."""
+MONDAY_MORNING = T0 + 7 * DAY - HOUR
+
+
+def lab(zone: str = "America/Chicago", **school: object) -> Lab:
+    days = SchoolDays(**school)  # type: ignore[arg-type]
+    return Lab("Quillbrook", zone, False, (), (), (), telling=Telling(every_day(0, 1440, zone), 420), school=days)
+
+
+@pytest.mark.parametrize(
+    ("now_ms", "last", "due"),
+    [
+        (at(3, 6, 59), "", None),
+        (at(3, 7), "", date(2025, 3, 3)),
+        (at(3, 12, 59), "2025-02-28", date(2025, 3, 3)),
+        (at(3, 13), "", None),
+        (at(3, 8), "2025-03-03", None),
+        (at(3, 8), "2025-03-04", None),
+        (at(3, 8), "2026-03-03", date(2025, 3, 3)),
+        (at(8, 7), "", None),
+        (at(9, 7), "", None),
+        (at(10, 7), "", date(2025, 3, 10)),
+    ],
+    ids=[
+        "early",
+        "on time",
+        "late start",
+        "too late",
+        "sent already",
+        "sent in a time zone farther east",
+        "sent under a clock a year ahead",
+        "Saturday",
+        "Sunday, clocks go forward",
+        "Monday",
+    ],
+)
+def test_the_digest_is_due_once_each_school_morning(now_ms: int, last: str, due: date | None) -> None:
+    """At its time on the lab's clock, also the day after the clocks changed; six hours late at most."""
+    assert due_day(lab(), last, now_ms) == due
+
+
+def test_no_digest_on_a_holiday() -> None:
+    """A Monday in a break is no school morning."""
+    assert due_day(lab(closed=((date(2025, 3, 1), date(2025, 3, 9)),)), "", at(3, 7)) is None
+
+
+def test_somebody_is_back_on_the_first_school_day_after_the_next_break() -> None:
+    """On a Wednesday that is Monday morning; on the last day before a holiday, the morning it ends."""
+    assert back_at_ms(lab(), at(5, 10)) == at(10, 7)
+    assert back_at_ms(lab(closed=((date(2025, 3, 7), date(2025, 3, 16)),)), at(6, 15)) == at(17, 7)
+    assert back_at_ms(lab(weekdays=frozenset(range(7))), at(5, 10)) is None
+    assert back_at_ms(lab(terms=((date(2025, 1, 1), date(2025, 3, 5)),)), at(5, 10)) is None
+
+
+def fill(home: Home, until_ms: int, per_day: float = -2.0, level: float = 75.0, hours: int = 72) -> None:
+    """Three days of hourly readings of Juniper's top tray that end at `level`."""
+    with journal_of(home) as journal:
+        number = journal.series_id(MOISTURE, "%", "juniper", "top", T0)
+        batch = Batch()
+        for n in range(hours):
+            ago_h = n + 0.5
+            value = level - per_day * ago_h / 24
+            batch.rows.append((until_ms - round(ago_h * HOUR), number, value, 1, value, 0))
+        journal.commit(batch, until_ms)
+        for _ in range(30):
+            journal.tidy(until_ms)
+
+
+def outlook(home: Home, now_ms: int = FRIDAY, until_ms: int = MONDAY_MORNING, **more: object) -> TrayOutlook:
+    known = home.load_lab()
+    known = replace(known, places=tuple(replace(place, **more) for place in known.places))  # type: ignore[arg-type]
+    with Reader(home.database) as reader:
+        diary = [entry for entry in reader.diary() if entry.struck_ms is None]
+        found = {one.place: one for one in tray_outlooks(known, home.load_rules(), reader, diary, now_ms, until_ms)}
+    return found["juniper/top"]
+
+
+def test_a_tray_that_dries_is_told_where_to_leave_it(brew_home: Home) -> None:
+    """At 2 % a day from 75 % it is at 69.1 % on Monday: left at 75.9 % it comes through at 70 %. 2 kg of dry bedding
+    need 2 (75.9/24.1 - 75/25) = 0.29 L for that (trade formula W_add = W (M2 - M1) / (100 - M2))."""
+    fill(brew_home, FRIDAY)
+    found = outlook(brew_home, dry_kg=2.0)
+    days = (MONDAY_MORNING - FRIDAY) / DAY
+    assert found.at_end is not None
+    assert found.at_end.about == pytest.approx(75 - 2 * days, abs=0.05)
+    assert found.leave_at == pytest.approx(70 + 2 * days, abs=0.05)
+    assert found.water_l == pytest.approx(0.29, abs=0.02)
+    assert found.dry is None
+    assert found.enough
+
+
+def test_a_wet_tray_comes_through(brew_home: Home) -> None:
+    """At 84 % and 1 % a day there is nothing to do."""
+    fill(brew_home, FRIDAY, per_day=-1.0, level=84.0)
+    found = outlook(brew_home)
+    assert (found.leave_at, found.water_l, found.dry) == (None, None, None)
+
+
+def test_a_tray_that_cannot_be_carried_through_says_so(brew_home: Home) -> None:
+    """At 10 % a day three days need more than a tray can hold: below the alarm's 60 % before anybody is back."""
+    fill(brew_home, FRIDAY, per_day=-10.0, level=75.0)
+    found = outlook(brew_home)
+    assert found.dry is not None
+    assert found.dry.limit == 60.0
+    assert found.dry.early_ms == pytest.approx(FRIDAY + 1.5 * DAY, abs=HOUR)
+    assert found.leave_at == 85.0
+    assert found.water_l is None
+    assert not found.enough
+
+
+def test_what_was_before_the_last_watering_does_not_count(brew_home: Home) -> None:
+    """Four hours after watering nothing can be foreseen; struck out, the watering is as if it had not been."""
+    fill(brew_home, FRIDAY)
+    watered = DiaryEntry(1, FRIDAY - 4 * HOUR, FRIDAY, "juniper/top", DiaryKind.WATERED, 0.5, None, "class 4b")
+    with journal_of(brew_home) as journal:
+        batch = Batch()
+        batch.diary[1] = watered
+        journal.commit(batch, FRIDAY)
+    assert outlook(brew_home).why_not == "too little is known since it was last watered or fed"
+    with journal_of(brew_home) as journal:
+        batch = Batch()
+        batch.diary[1] = replace(watered, struck_ms=FRIDAY, struck_by="teacher")
+        journal.commit(batch, FRIDAY)
+    assert outlook(brew_home).why_not == ""
+
+
+def test_a_long_break_is_foreseen_for_nine_days(brew_home: Home) -> None:
+    """A line over three days may be drawn nine days ahead, no further. A week off with the weekends at both its ends is
+    ten days: what is known of nine is told, with how far that reaches."""
+    fill(brew_home, FRIDAY)
+    nine = outlook(brew_home, until_ms=FRIDAY + 9 * DAY)
+    assert (nine.why_not, nine.seen_until_ms) == ("", None)
+    assert outlook(brew_home, until_ms=FRIDAY + 10 * DAY) == replace(nine, seen_until_ms=FRIDAY + 9 * DAY)
+
+
+def test_a_silent_probe_foretells_nothing(brew_home: Home) -> None:
+    """No usable reading in three days: said, and not taken for dry."""
+    fill(brew_home, FRIDAY - 10 * DAY)
+    found = outlook(brew_home)
+    assert found.why_not == "no usable reading in the last three days"
+    assert found.dry is None
+
+
+def _change(event: Event, before: State, after: State, t_ms: int) -> HistoryRow:
+    change = Transition(AlarmKey("bedding-hot", 0), event, before, after, t_ms, T0 - 9 * HOUR, T0 - 8 * HOUR, 31.0)
+    return HistoryRow(change, "juniper/top", "bedding_temperature", "high", t_ms)
+
+
+def test_the_view_holds_what_stands_and_what_came_and_went(brew_home: Home) -> None:
+    """Standing alarms with since when and whether somebody is on it; what ended since the last digest; the newest
+    reading of each series of the lab; the last brew."""
+    with journal_of(brew_home) as journal:
+        number = journal.series_id(TEMPERATURE, "Cel", "juniper", "top", T0)
+        pump = journal.series_id(PUMP, "on/off", "", "", T0)
+        batch = Batch()
+        batch.rows += [(T0 - MIN, number, 31.0, 1, 31.0, 0), (T0 - MIN, pump, 0.0, 1, 0.0, 0)]
+        for row in (
+            _change(Event.CLEARED, State.UNACKNOWLEDGED, State.RETURNED, T0 - 2 * HOUR),
+            _change(Event.CLEARED, State.ACKNOWLEDGED, State.NORMAL, T0 - 30 * HOUR),
+            _change(Event.ACKNOWLEDGED, State.RETURNED, State.NORMAL, T0 - HOUR),
+        ):
+            batch.transitions.append(
+                replace(row, transition=replace(row.transition, key=AlarmKey("bedding-hot", number)))
+            )
+        for rule, state in (
+            ("bedding-hot", State.ACKNOWLEDGED),
+            ("bedding-dry", State.SHELVED),
+            ("gone", State.ACKNOWLEDGED),
+        ):
+            batch.states[AlarmKey(rule, number)] = AlarmState(
+                AlarmKey(rule, number), state, active=True, since_ms=T0 - HOUR, raised_ms=T0 - HOUR, changed_ms=T0
+            )
+        batch.brews[1] = Brew(1, "kettle", T0 - DAY, None, None, T0 - DAY, "class 4b")
+        journal.commit(batch, T0)
+    known = brew_home.load_lab()
+    with Reader(brew_home.database) as reader:
+        found = digest_view(known, brew_home.load_rules(), reader, T0 - DAY, T0)
+    assert [(one.rule.name, one.since_ms, one.acknowledged) for one in found.standing] == [
+        ("bedding-hot", T0 - HOUR, True)
+    ]
+    assert found.standing[0].rule.priority is Priority.HIGH
+    assert [(one.from_ms, one.to_ms) for one in found.past] == [(T0 - 9 * HOUR, T0 - 2 * HOUR)]
+    assert {series.measure: last.value for series, last in found.newest} == {
+        "bedding_temperature": 31.0,
+        "air_pump": 0.0,
+    }
+    assert [(brew.id, stopped, used) for brew, stopped, used in found.brews] == [(1, T0 - MIN, False)]
+    assert found.day == date(2026, 3, 2)
+    assert found.back_ms is None
+    assert found.outlook == ()
+
+
+@pytest.mark.parametrize(("since_h", "counts"), [(9, 1), (7, 0)], ids=["told before", "never told"])
+def test_what_ended_while_it_was_suppressed_counts_where_people_were_called(
+    brew_home: Home, since_h: int, counts: int
+) -> None:
+    """A tray that was watered while its alarm stood came and went; one that was dry only while nobody was to be called
+    did not."""
+    ended = _change(Event.CLEARED, State.SUPPRESSED, State.SUPPRESSED, T0 - 2 * HOUR)
+    ended = replace(ended, transition=replace(ended.transition, since_ms=T0 - since_h * HOUR))
+    with journal_of(brew_home) as journal:
+        batch = Batch()
+        batch.transitions.append(ended)
+        journal.commit(batch, T0)
+    with Reader(brew_home.database) as reader:
+        found = digest_view(brew_home.load_lab(), brew_home.load_rules(), reader, T0 - DAY, T0)
+    assert len(found.past) == counts
+
+
+def test_on_a_friday_the_view_looks_ahead(brew_home: Home) -> None:
+    """The outlook of each tray whose moisture was ever heard, until Monday morning."""
+    fill(brew_home, FRIDAY)
+    with Reader(brew_home.database) as reader:
+        found = digest_view(brew_home.load_lab(), brew_home.load_rules(), reader, FRIDAY - DAY, FRIDAY)
+    assert found.back_ms == MONDAY_MORNING
+    assert [one.place for one in found.outlook] == ["juniper/top"]
