@@ -1,8 +1,7 @@
 """`watch`: the loop that carries readings from the broker into the journal and alarms out to people.
 
-One thread reads, judges and commits; two send messages; apscheduler's thread only asks for upkeep. Signals and the
-scheduler set flags and the loop acts. A damaged journal is answered like a crash: close everything without
-acknowledging, set the file aside, rebuild from what can be read, connect again.
+One thread reads, judges and commits; two send messages; apscheduler's only asks for upkeep. Signals and the scheduler
+set flags and the loop acts. A damaged journal is answered like a crash: close without acknowledging, rebuild, connect.
 """
 
 import random
