@@ -42,7 +42,7 @@ class _Line(msgspec.Struct):
 def recorded(home: Home, lab: Lab, path: Path) -> Iterator[Home]:
     """A home whose journal holds what the recording brought to this lab. Raises Wrong, with file and line, for what is
     no message, and where there is none."""
-    with tempfile.TemporaryDirectory(prefix="traywarden-recording-") as folder:
+    with tempfile.TemporaryDirectory(prefix="traywarden-packs-") as folder:
         scratch = Home(Path(folder), home.rules_at)
         messages = _messages(path)
         first = next(messages, None)
@@ -70,7 +70,7 @@ def _messages(path: Path) -> Iterator[tuple[int, Message]]:
                 if line.strip():
                     yield _message(decoder, line, f"{path}:{number}")
     except OSError as error:
-        wrong(f"--recording {path}: {(error.strerror or 'cannot be read').lower()}")
+        wrong(f"--packs {path}: {(error.strerror or 'cannot be read').lower()}")
 
 
 def _message(decoder: msgspec.json.Decoder[_Line], line: bytes, where: str) -> tuple[int, Message]:

@@ -1,4 +1,4 @@
-"""`traywarden outlook` from the command line."""
+"""`traywarden ahead` from the command line."""
 
 import json
 from collections.abc import Callable
@@ -20,7 +20,7 @@ def friday(brew_home: Home, at_eight: Callable[[int], None]) -> None:
 @pytest.mark.usefixtures("friday")
 def test_it_looks_ahead_to_the_next_school_morning(said: Callable[..., str]) -> None:
     """Until when, a line a tray with what to do, and that hands want washing."""
-    lines = said("outlook").splitlines()
+    lines = said("ahead").splitlines()
     assert lines[0] == "until 2026-03-09 07:00"
     assert lines[1].startswith(
         "juniper/top: 75.0 % now, about 69.1 % then (at worst 69.1 %). Before you leave water it"
@@ -31,11 +31,11 @@ def test_it_looks_ahead_to_the_next_school_morning(said: Callable[..., str]) -> 
 @pytest.mark.usefixtures("friday")
 def test_programs_get_figures(said: Callable[..., str]) -> None:
     """Moisture now and then, where to leave it, and times in UTC."""
-    found = json.loads(said("outlook", "--json", "--for", "24 h"))
+    found = json.loads(said("ahead", "--json", "--for", "24 h"))
     assert found["until"] == "2026-03-07T08:00:00Z"
     (tray,) = found["trays"]
     assert (tray["at"], tray["moisture"], tray["then"], tray["leave_at"]) == ("juniper/top", 75.0, 73.0, None)
-    dry = json.loads(said("outlook", "--json", "--until", "2026-03-13 08:00"))["trays"][0]
+    dry = json.loads(said("ahead", "--json", "--until", "2026-03-13 08:00"))["trays"][0]
     assert dry["leave_at"] == pytest.approx(84.0, abs=0.1)
     assert dry["why_not"] == ""
 
@@ -43,13 +43,13 @@ def test_programs_get_figures(said: Callable[..., str]) -> None:
 def test_a_probe_without_readings_is_told_as_such(said: Callable[..., str], brew_home: Home) -> None:
     """Not as dry."""
     fill(brew_home, T0 - 30 * DAY)
-    assert "juniper/top: cannot be foreseen: no usable reading in the last three days" in said("outlook")
-    assert json.loads(said("outlook", "--json"))["trays"][0]["moisture"] is None
+    assert "juniper/top: cannot be foreseen: no usable reading in the last three days" in said("ahead")
+    assert json.loads(said("ahead", "--json"))["trays"][0]["moisture"] is None
 
 
 def test_a_lab_without_readings_says_so(said: Callable[..., str]) -> None:
     """Nothing to foretell, and no failure over it."""
-    assert "no tray has a moisture probe with readings" in said("outlook")
+    assert "no tray has a moisture probe with readings" in said("ahead")
 
 
 @pytest.mark.parametrize(
@@ -63,7 +63,7 @@ def test_a_lab_without_readings_says_so(said: Callable[..., str]) -> None:
 )
 def test_what_is_no_time_to_come_is_refused(refused: Callable[..., str], arguments: tuple[str, ...], line: str) -> None:
     """In one line that says what would be right."""
-    assert line in refused("outlook", *arguments)
+    assert line in refused("ahead", *arguments)
 
 
 def test_without_a_school_day_in_sight_it_asks_until_when(refused: Callable[..., str], brew_home: Home) -> None:
@@ -71,4 +71,4 @@ def test_without_a_school_day_in_sight_it_asks_until_when(refused: Callable[...,
     text = brew_home.lab_file.read_text()
     terms = "time_zone: UTC, terms: [2026-01-07 to 2026-02-01],"
     brew_home.lab_file.write_text(text.replace("time_zone: UTC,", terms))
-    assert "say until when with --until" in refused("outlook")
+    assert "say until when with --until" in refused("ahead")

@@ -1,4 +1,4 @@
-"""`rules replay --recording`: what the simulator recorded, judged by the rules of a lab, without broker or waiting."""
+"""`rules replay --packs`: what the simulator recorded, judged by the rules of a lab, without broker or waiting."""
 
 import base64
 import json
@@ -29,7 +29,7 @@ def story(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
 
 
 def replayed(home: Path, file: Path, *more: str) -> int:
-    return main(["rules", "replay", "--home", str(home), "--recording", str(file), *more])
+    return main(["rules", "replay", "--home", str(home), "--packs", str(file), *more])
 
 
 def test_a_recording_is_judged_like_what_is_stored(
@@ -84,7 +84,7 @@ def test_what_is_no_recording_is_one_line(
 def test_a_file_that_is_not_there(story: tuple[Path, Path], capsys: pytest.CaptureFixture[str]) -> None:
     """One line that names it."""
     assert replayed(story[0], Path("nowhere.jsonl")) == 1
-    assert capsys.readouterr().err == "--recording nowhere.jsonl: no such file or directory\n"
+    assert capsys.readouterr().err == "--packs nowhere.jsonl: no such file or directory\n"
 
 
 def test_bytes_that_are_no_text_are_read_too(

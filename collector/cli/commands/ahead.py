@@ -1,4 +1,4 @@
-"""`traywarden outlook`: what each tray will come to until somebody is back, and what to do before leaving."""
+"""`traywarden ahead`: what each tray will come to until somebody is back, and what to do before leaving."""
 
 import argparse
 import math
@@ -20,9 +20,9 @@ from collector.store.reader import Reader
 def add(commands: Any) -> None:
     parser = command(
         commands,
-        "outlook",
+        "ahead",
         "say what each tray will come to until somebody is back, and how much water carries it through",
-        "traywarden outlook\n  traywarden outlook --until '2026-03-09 07:00'\n  traywarden outlook --for '60 h'",
+        "traywarden ahead\n  traywarden ahead --until '2026-03-09 07:00'\n  traywarden ahead --for '60 h'",
         run,
         listing=True,
     )

@@ -28,12 +28,12 @@ def add(under: Any) -> None:
         under,
         "replay",
         "run stored readings through the rules: what people would have been told",
-        "traywarden rules replay --since '30 d' --rules trial/\n  traywarden rules replay --recording packs.jsonl",
+        "traywarden rules replay --since '30 d' --rules trial/\n  traywarden rules replay --packs packs.jsonl",
         run,
         listing=True,
     )
     add_span(parser)
-    parser.add_argument("--recording", metavar="FILE", help="messages of a file instead of what is stored")
+    parser.add_argument("--packs", metavar="FILE", help="messages of a file instead of what is stored")
     parser.add_argument("--rules", metavar="DIR", help="try the rule files of this folder against those in force")
 
 
@@ -41,10 +41,10 @@ def run(arguments: argparse.Namespace) -> int:
     home = home_of(arguments)
     lab = home.load_lab()
     other = _other(home, arguments.rules)
-    with _source(home, lab, arguments.recording) as source, Reader(source.database) as reader:
+    with _source(home, lab, arguments.packs) as source, Reader(source.database) as reader:
         held = reader.span()
         if held is None:
-            wrong(f"{arguments.recording or home.database}: no readings for this lab, nothing to replay")
+            wrong(f"{arguments.packs or home.database}: no readings for this lab, nothing to replay")
         since, until = span_ms(arguments, system_now(), lab.time_zone)
         stretch = (held[0] if since is None else max(since, held[0]), held[1] + 1 if until is None else until)
         if stretch[0] >= stretch[1]:
@@ -58,9 +58,9 @@ def run(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _source(home: Home, lab: Lab, recording: str | None) -> AbstractContextManager[Home]:
+def _source(home: Home, lab: Lab, packs: str | None) -> AbstractContextManager[Home]:
     """Where the readings are."""
-    return nullcontext(home) if recording is None else recorded(home, lab, Path(recording))
+    return nullcontext(home) if packs is None else recorded(home, lab, Path(packs))
 
 
 def _other(home: Home, folder: str | None) -> Home | None:
