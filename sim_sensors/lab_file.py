@@ -59,8 +59,8 @@ def _lines(scenario: Scenario, begin_ms: int | None) -> Iterator[str]:
         yield from _probe(probe)
     yield "people:"
     yield "  teacher: {email: teacher@quillbrook.example, priorities: [medium, high]}"
-    yield "  maintainer: {email: maintainer@quillbrook.example, step: 2, digest: no, weekly: yes}"
-    yield "  caretaker: {email: caretaker@quillbrook.example, priorities: [high], step: 2, digest: no}"
+    yield "  maintainer: {email: maintainer@quillbrook.example, turn: 2, digest: no, weekly: yes}"
+    yield "  caretaker: {email: caretaker@quillbrook.example, priorities: [high], turn: 2, digest: no}"
 
 
 def _holidays(scenario: Scenario, begin_ms: int) -> list[str]:
@@ -99,7 +99,7 @@ def _places(scenario: Scenario) -> Iterator[str]:
     for brewer in scenario.brewers:
         yield f"  {brewer.place}: {{volume: {brewer.spec.volume_l:g} L}}"
     yield "planters:"
-    yield "  planter-1: {name: Planter 1, length: 2.4 m, width: 1.2 m}"
+    yield "  planter-1: {name: Planter 1, length: 1.5 m, width: 1.0 m}"
     yield "room: {name: Worm lab}"
 
 

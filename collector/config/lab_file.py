@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 
 from collector.config.lab_checks import CalibrationFaults, Draft, meaning_problems
 from collector.config.lab_models import (
+    RENAMED_KEYS,
     WEEKDAYS,
     BinPart,
     ChannelPart,
@@ -66,7 +67,7 @@ def read_lab(
         raise Refused([Problem(file, 1, 1, "", "the file is empty; 'traywarden init' writes one to start from")])
     if not isinstance(marked.data, dict):
         raise Refused([marked.problem((), "needs keys like 'lab:', 'bins:' and 'probes:' at the top")])
-    good, faults = examine(marked, LabFile)
+    good, faults = examine(marked, LabFile, RENAMED_KEYS)
     bad = frozenset(fault.path for fault in faults if not fault.key)
     draft = Draft(marked, _without(marked.data, bad), bad, calibration_faults)
     problems = [fault.problem for fault in faults] + list(meaning_problems(draft))
@@ -166,7 +167,7 @@ def _person(role: str, part: PersonPart) -> Person:
         priorities=tuple(dict.fromkeys(part.priorities)),
         chat=part.chat or "",
         where=tuple(dict.fromkeys(part.where or ())),
-        step=part.step,
+        turn=part.turn,
         digest=part.digest,
         weekly=part.weekly,
     )
@@ -178,7 +179,7 @@ def _telling(part: MessagesPart, zone: str, school: SchoolDays) -> Telling:
         waking=Hours(week, zone).with_holidays(school, week[-1]),
         digest_minute=part.digest,
         weekly_weekday=WEEKDAYS.index(part.weekly),
-        escalate_percent=part.escalate_after,
+        pass_on_percent=part.pass_on_after,
     )
 
 

@@ -54,7 +54,7 @@ Mass = Annotated[
 Moisture = Annotated[
     float, BeforeValidator(partial(lab_words.share, low=0.0, high=95.0)), WithJsonSchema(quantity_schema("percent"))
 ]
-EscalateShare = Annotated[
+PassOnShare = Annotated[
     float, BeforeValidator(partial(lab_words.share, low=5.0, high=100.0)), WithJsonSchema(quantity_schema("percent"))
 ]
 Every = Annotated[int, BeforeValidator(lab_words.every), WithJsonSchema(quantity_schema("duration"))]
@@ -160,9 +160,9 @@ class MessagesPart(_Part):
         json_schema_extra={"default": "07:00"},
     )
     weekly: Weekday = Field(default="monday", description="Day of the weekly report, at the time of the digest.")
-    escalate_after: EscalateShare = Field(
+    pass_on_after: PassOnShare = Field(
         default=40.0,
-        description="Share of the time to respond after which an alarm nobody acknowledged goes to the next step.",
+        description="Share of the time to respond; an alarm nobody acknowledged by then is told to the next turn.",
         json_schema_extra={"default": "40 %"},
     )
 
@@ -256,15 +256,22 @@ class PersonPart(_Part):
         min_length=1,
         examples=[["juniper/*", "room"]],
     )
-    step: Annotated[int, Field(strict=True), AfterValidator(lab_words.step)] = Field(
+    turn: Annotated[int, Field(strict=True), AfterValidator(lab_words.turn)] = Field(
         default=1,
         description="1 is told first, 2 where nobody has acknowledged by then, and so on.",
-        json_schema_extra={"minimum": 1, "maximum": lab_words.MAX_STEP},
+        json_schema_extra={"minimum": 1, "maximum": lab_words.MAX_TURN},
     )
     digest: bool = Field(
         default=True, description="Gets the digest of each school day, with the alarms of low priority."
     )
     weekly: bool = Field(default=False, description="Gets the maintainer's weekly report.")
+
+
+RENAMED_KEYS: dict[tuple[type[BaseModel], str], str] = {
+    (MessagesPart, "escalate_after"): "pass_on_after",
+    (PersonPart, "step"): "turn",
+}
+"""Keys of before, which are refused: what they are called now."""
 
 
 class LabFile(_Part):

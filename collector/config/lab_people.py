@@ -26,7 +26,7 @@ def people_problems(
             wrong = fault(pattern) if pattern is not None else ""
             if wrong:
                 yield marked.problem((*path, "where", index), wrong)
-    yield from _steps(marked, people, bad)
+    yield from _turns(marked, people, bad)
 
 
 def _way_lost(path: Path, bad: frozenset[Path]) -> bool:
@@ -34,16 +34,16 @@ def _way_lost(path: Path, bad: frozenset[Path]) -> bool:
     return any(one[:2] == path and nearest(str(one[2]), _WAYS) for one in bad if len(one) == 3)
 
 
-def _steps(marked: Marked, people: Mapping[str, Any], bad: frozenset[Path]) -> Iterator[Problem]:
-    """Steps follow one another: whoever is at step 3 would wait for a step 2 that never comes."""
-    if not people or any(path[:1] == ("people",) and path[2:3] in ((), ("step",)) for path in bad):
+def _turns(marked: Marked, people: Mapping[str, Any], bad: frozenset[Path]) -> Iterator[Problem]:
+    """Turns follow one another: whoever has turn 3 would wait for a turn 2 that never comes."""
+    if not people or any(path[:1] == ("people",) and path[2:3] in ((), ("turn",)) for path in bad):
         return
-    steps = {role: person.get("step", 1) for role, person in people.items()}
-    for role, step in steps.items():
-        missing = next((one for one in range(1, step) if one not in steps.values()), None)
+    turns = {role: person.get("turn", 1) for role, person in people.items()}
+    for role, turn in turns.items():
+        missing = next((one for one in range(1, turn) if one not in turns.values()), None)
         if missing is not None:
-            message = f"step {step} follows step {missing}, but nobody is at step {missing}"
-            yield marked.problem(("people", role, "step"), message)
+            message = f"turn {turn} follows turn {missing}, but nobody has turn {missing}"
+            yield marked.problem(("people", role, "turn"), message)
             return
 
 

@@ -1,15 +1,14 @@
 """The lab.yaml that `traywarden init` writes: an invented school's lab that runs as it stands, every field shown."""
 
 SCHEMA_FILE = "lab.schema.json"
-"""Name of the JSON Schema beside it, which the first line points editors to."""
+"""Name of the JSON Schema beside it, for editors that check as one types."""
 
 LAB_TEMPLATE = """\
-# yaml-language-server: $schema=lab.schema.json
-#
 # The lab: its bins, brewers, planters, probes and people. The school here is invented; replace it with yours.
 # After each change, 'traywarden checkup' tells every mistake with its line, its column and what would be right.
 # Keys (juniper, juniper-top, teacher) are your own: lower-case letters, digits and '-'. Quantities carry their unit.
-# No secrets here: passwords stand in the environment or in secret files.
+# No secrets here: passwords stand in the environment or in secret files. An editor that checks YAML against a JSON
+# Schema can be given lab.schema.json.
 
 lab:
   name: Quillbrook School worm lab
@@ -30,7 +29,8 @@ messages:                         # when people are told what
     sat-sun: 09:00-20:00
   digest: "07:00"                 # each school day: what is low priority, and how everything is
   weekly: monday                  # the maintainer's report, at the same time
-  escalate_after: 40 %            # of the time to respond: then an alarm nobody acknowledged goes to the next step
+  pass_on_after: 40 %             # of the time to respond: who has the next turn is told of an alarm that nobody has
+                                  # acknowledged by then
 
 bins:
   juniper:
@@ -49,7 +49,7 @@ brewers:
   kettle: {name: Kettle, volume: 20 L}
 
 planters:
-  planter-1: {name: Planter 1, length: 2.4 m, width: 1.2 m}
+  planter-1: {name: Planter 1, length: 1.5 m, width: 1.0 m}
   planter-2: {name: Round planter, area: 8 ft2}  # area, where length and width do not fit
 
 room:
@@ -134,11 +134,11 @@ probes:
 #   chat        name of an address in the environment: TRAYWARDEN_CHAT__URLS="teacher-phone=scheme://..."
 #   priorities  left out: low, medium and high
 #   where       left out: everywhere, and of the broker and the collector itself
-#   step        1 is told first; left out, 1
+#   turn        1 is told first, 2 where nobody has acknowledged by then; left out, 1
 #   digest      left out, yes
 #   weekly      left out, no
 people:
   teacher: {email: teacher@quillbrook.example, priorities: [medium, high]}
   maintainer: {email: maintainer@quillbrook.example, weekly: yes}
-  # caretaker: {chat: caretaker-phone, priorities: [high], where: [juniper/*, room], step: 2, digest: no}
+  # caretaker: {chat: caretaker-phone, priorities: [high], where: [juniper/*, room], turn: 2, digest: no}
 """

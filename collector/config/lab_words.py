@@ -15,7 +15,7 @@ from collector.domain.problems import nearest
 from collector.domain.units import known_units, meant_unit, parse_duration_ms, parse_quantity
 from collector.domain.words import MAX_NAME, UNSAFE, choice, one_line, shown
 
-MAX_STEP = 5
+MAX_TURN = 5
 _MAX_KEY = 40
 _MAX_POINTER = 1_000
 _MAX_TOPIC_BYTES = 65_535  # MQTT 5.0 section 1.5.4: a string's length is two bytes
@@ -229,9 +229,9 @@ def chat_name(text: str) -> str:
     return text
 
 
-def step(value: int) -> int:
-    if not 1 <= value <= MAX_STEP:
-        raise ValueError(f"{value} is not a step; from 1, told first, to {MAX_STEP}")
+def turn(value: int) -> int:
+    if not 1 <= value <= MAX_TURN:
+        raise ValueError(f"{value} is not a turn; from 1, told first, to {MAX_TURN}")
     return value
 
 

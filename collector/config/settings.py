@@ -99,7 +99,7 @@ def _parts(secret: SecretStr | None) -> list[str]:
 
 
 def _name_and_url(part: str) -> tuple[str | None, str]:
-    """'teacher-phone=slack://a?b=c' is named, 'slack://a?b=c' is not."""
+    """'teacher-phone=json://a?b=c' is named, 'json://a?b=c' is not."""
     name, equals, url = part.partition("=")
     return (name, url) if equals and "://" not in name else (None, part)
 

@@ -25,7 +25,7 @@ _NOT_CONNECTED = re.compile(
 
 def chat_addresses(settings: ChatSettings) -> dict[str, str]:
     """Outbox recipient -> address, in their order. The recipient is the name the settings give, else one made from the
-    address: 'slack-3fa9c1', the same as long as the address is."""
+    address: 'json-3fa9c1', the same as long as the address is."""
     names = settings.names or ("",) * len(settings.urls)
     found: dict[str, str] = {}
     for name, url in zip(names, settings.urls, strict=True):

@@ -111,7 +111,7 @@ class Person:
     """Name of one of the chat addresses in TRAYWARDEN_CHAT__URLS; empty: none is this person's own."""
     where: tuple[str, ...] = ()
     """Place patterns, as rules have them; empty: everywhere."""
-    step: int = 1
+    turn: int = 1
     """1 is told first; 2, 3 ... only where nobody has acknowledged by then."""
     digest: bool = True
     """Gets the digest of each school morning."""
@@ -129,8 +129,8 @@ class Telling:
     """When the digest goes out on school days, minutes from midnight on the lab's clock."""
     weekly_weekday: int = 0
     """Day of the weekly report, with the digest's time. Monday is 0."""
-    escalate_percent: float = 40.0
-    """Unacknowledged after this share of its time to respond an alarm goes to step 2, after twice that to step 3."""
+    pass_on_percent: float = 40.0
+    """Unacknowledged after this share of its time to respond an alarm is told to turn 2, after twice that to turn 3."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -122,7 +122,7 @@ _EXAMPLE = {
     "minutes": "30 min",
     "seconds": "60 s",
     "duration": "30 min",
-    "length": "1.2 m",
+    "length": "1.5 m",
     "area": "0.16 m2",
     "volume": "20 L",
     "mass": "0.5 kg",

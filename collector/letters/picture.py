@@ -25,7 +25,9 @@ RAW_MS = 6 * HOUR_MS
 """So much of the end is drawn from the readings themselves, which the hourly figures lag behind."""
 _WIDTH, _HEIGHT, _FONT = 720, 400, 24
 _LEFT, _RIGHT, _TOP, _BOTTOM = 104, 16, 20, 44
-_INK, _AREA, _GRID, _LIMIT = "#1c1c1c", "#c3d3c6", "#dcdcd6", "#8a2f14"
+INK, LIMIT = "#1c1c1c", "#8a2f14"
+"""Colours of what is written, on white."""
+_AREA, _GRID = "#c3d3c6", "#dcdcd6"
 _STEPS = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0)
 _GAP_MS = 2 * HOUR_MS
 """No line is drawn over a longer stretch without readings."""
@@ -134,7 +136,7 @@ class _Chart:
         for number in range(math.ceil(low / step), math.floor(high / step) + 1):
             y = self._y_shown(number * step)
             pen.line([(_LEFT, y), (_WIDTH - _RIGHT, y)], fill=_GRID, width=2)
-            pen.text((_LEFT - 10, y), f"{round(number * step, 2):g} {self._unit}", fill=_INK, anchor="rm")
+            pen.text((_LEFT - 10, y), f"{round(number * step, 2):g} {self._unit}", fill=INK, anchor="rm")
 
     def _days(self, pen: "ImageDraw") -> None:
         bottom = _HEIGHT - _BOTTOM
@@ -142,9 +144,9 @@ class _Chart:
             x = self._x(t_ms)
             pen.line([(x, _TOP), (x, bottom)], fill=_GRID, width=2)
             if x < _WIDTH - _RIGHT - 120:
-                pen.text((x + 6, bottom + 8), name, fill=_INK, anchor="la")
-        pen.text((_WIDTH - _RIGHT, bottom + 8), "now", fill=_INK, anchor="ra")
-        pen.line([(_LEFT, bottom), (_WIDTH - _RIGHT, bottom)], fill=_INK, width=2)
+                pen.text((x + 6, bottom + 8), name, fill=INK, anchor="la")
+        pen.text((_WIDTH - _RIGHT, bottom + 8), "now", fill=INK, anchor="ra")
+        pen.line([(_LEFT, bottom), (_WIDTH - _RIGHT, bottom)], fill=INK, width=2)
 
     def _midnights(self) -> Iterator[tuple[int, str]]:
         zone = ZoneInfo(self.order.zone)
@@ -169,12 +171,12 @@ class _Chart:
     def _line(self, pen: "ImageDraw", part: Sequence[Point]) -> None:
         if len(part) == 1:
             x, y = self._x(part[0].t_ms), self._y(part[0].mean)
-            pen.ellipse([(x - 3, y - 3), (x + 3, y + 3)], fill=_INK)
+            pen.ellipse([(x - 3, y - 3), (x + 3, y + 3)], fill=INK)
             return
         upper = [(self._x(point.t_ms), self._y(point.high)) for point in part]
         lower = [(self._x(point.t_ms), self._y(point.low)) for point in reversed(part)]
         pen.polygon([*upper, *lower], fill=_AREA)
-        pen.line([(self._x(point.t_ms), self._y(point.mean)) for point in part], fill=_INK, width=4, joint="curve")
+        pen.line([(self._x(point.t_ms), self._y(point.mean)) for point in part], fill=INK, width=4, joint="curve")
 
     def _limit(self, pen: "ImageDraw") -> None:
         level = self.order.setpoint
@@ -182,13 +184,13 @@ class _Chart:
             return
         y = self._y(level)
         for x in range(_LEFT, _WIDTH - _RIGHT, 24):
-            pen.line([(x, y), (min(x + 14, _WIDTH - _RIGHT), y)], fill=_LIMIT, width=4)
+            pen.line([(x, y), (min(x + 14, _WIDTH - _RIGHT), y)], fill=LIMIT, width=4)
         told = f"limit {show_value(self.order.measure, level, self.order.us)}"
         above = y > _TOP + 40
         at = (_LEFT + 8, y - 6 if above else y + 6)
         anchor = "lb" if above else "la"
         pen.rectangle(pen.textbbox(at, told, anchor=anchor), fill="#ffffff")
-        pen.text(at, told, fill=_LIMIT, anchor=anchor)
+        pen.text(at, told, fill=LIMIT, anchor=anchor)
 
     # From values to places
 

@@ -68,7 +68,7 @@ class Words:
         """The word that a subject begins with."""
         if self.calls:
             word = URGENCY[self.item.rule.priority]
-            return {Why.REMINDER: f"STILL {word}", Why.ESCALATED: f"{word}, NOBODY IS ON IT"}.get(self.item.why, word)
+            return {Why.REMINDER: f"STILL {word}", Why.PASSED_ON: f"{word}, NOBODY IS ON IT"}.get(self.item.why, word)
         if self.came_and_went:
             return "CAME AND WENT"
         return "NOTE" if not self._over else BETTER if self._still is not None else "BACK TO NORMAL"

@@ -14,7 +14,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from collector.alarms.model import STANDING, AlarmKey, AlarmState, Event, Priority, Rule, Transition
 from collector.domain.lab import Lab, Person, Series
 from collector.telling.desk_case import Case, Occurrence, call_of, ends, is_told, occurrence_of
-from collector.telling.desk_people import concerned, first_step, later_steps
+from collector.telling.desk_people import concerned, first_turn, later_turns
 from collector.telling.desk_times import (
     HOUR_MS,
     MINUTE_MS,
@@ -22,7 +22,7 @@ from collector.telling.desk_times import (
     free_ms,
     reminder_gap_ms,
     runs_out_ms,
-    step_ms,
+    turn_ms,
     was_ahead,
 )
 from collector.telling.message_plan import Item, Parcel
@@ -156,14 +156,14 @@ class Desk:
     # From changes to notices
 
     def _call(self, case: Case, now_ms: int) -> None:
-        """People of the first step, at once or when they wake. What is low is left for the digest."""
+        """People of the first turn, at once or when they wake. What is low is left for the digest."""
         people = concerned(self._people.values(), case.rule, case.series.place, self._lab)
         if case.rule.priority is Priority.LOW:
             for one in people:
                 self._add(case, one.role, case.call, Why.NEWS, case.call.t_ms, now_ms, now_ms)
             return
         when_ms = due_ms(case.rule, self._lab.telling, case.call, now_ms)
-        for one in first_step(people):
+        for one in first_turn(people):
             self._add(case, one.role, case.call, Why.NEWS, case.call.t_ms, when_ms, now_ms)
 
     def _latched(self, case: Case, change: Transition, now_ms: int) -> None:
@@ -231,7 +231,7 @@ class Desk:
         if gathering or (self._look_ms is not None and self._looked_ms <= now_ms < self._look_ms):
             return []
         for case in self._cases.values():
-            self._escalate(case, now_ms)
+            self._pass_on(case, now_ms)
             self._remind(case, now_ms)
         due: dict[str, list[tuple[Case, Notice]]] = {}
         for case in self._cases.values():
@@ -244,25 +244,25 @@ class Desk:
         self._looked_ms, self._look_ms = now_ms, self._next_ms(now_ms)
         return [parcel for parcel in made if parcel is not None]
 
-    def _escalate(self, case: Case, now_ms: int) -> None:
-        for person, at_ms in self._steps(case):
+    def _pass_on(self, case: Case, now_ms: int) -> None:
+        for person, at_ms in self._turns(case):
             if at_ms <= now_ms or was_ahead(case.call.t_ms, now_ms):
                 when_ms = due_ms(case.rule, self._lab.telling, case.call, now_ms)
-                self._add(case, person.role, case.call, Why.ESCALATED, at_ms, when_ms, now_ms)
+                self._add(case, person.role, case.call, Why.PASSED_ON, at_ms, when_ms, now_ms)
 
-    def _steps(self, case: Case) -> list[tuple[Person, int]]:
+    def _turns(self, case: Case) -> list[tuple[Person, int]]:
         """Whom nobody has called yet, and when they will be if nobody acknowledges."""
         if not case.later or not case.unanswered or case.rule.priority is Priority.LOW:
             return []
         called = {one.key.role for one in case.notices.values() if one.key.t_ms >= case.call.t_ms}
         return [
-            (one, step_ms(case.rule, self._lab.telling, case.call.t_ms, one.step))
+            (one, turn_ms(case.rule, self._lab.telling, case.call.t_ms, one.turn))
             for one in case.later
             if one.role not in called
         ]
 
     def _later(self, rule: Rule, series: Series) -> Sequence[Person]:
-        return later_steps(concerned(self._people.values(), rule, series.place, self._lab))
+        return later_turns(concerned(self._people.values(), rule, series.place, self._lab))
 
     def _remind(self, case: Case, now_ms: int) -> None:
         for role, at_ms in self._reminders(case, now_ms):
@@ -322,7 +322,7 @@ class Desk:
         times = [now_ms + _LOOK_MS]
         may_ms = {role: free_ms(list(sent.values()), now_ms) for role, sent in self._sent.items()}
         for case in self._cases.values():
-            times += [at_ms for _, at_ms in (*self._steps(case), *self._reminders(case, now_ms))]
+            times += [at_ms for _, at_ms in (*self._turns(case), *self._reminders(case, now_ms))]
             times += [max(one.due_ms, may_ms[one.key.role]) for one in case.unsaid()]
         return min(times)
 

@@ -33,7 +33,7 @@ def _latches(change: Transition) -> bool:
 
 @dataclass(slots=True)
 class Case:
-    """`call` is the change that last called people, `later` those of further steps, whom nobody may have to call."""
+    """`call` is the change that last called people, `later` those of further turns, whom nobody may have to call."""
 
     rule: Rule
     series: Series
@@ -75,7 +75,7 @@ class Case:
         return "" if first is None else first.message
 
     def needless(self) -> list[Notice]:
-        """Reminders and calls of further steps that wait, once someone sees to it or it is over."""
+        """Reminders and calls of further turns that wait, once someone sees to it or it is over."""
         return [one for one in self.unsaid() if one.key.why != Why.NEWS]
 
     def stands(self, state: AlarmState | None) -> None:

@@ -8,19 +8,19 @@ from collector.telling.people import concerns
 
 
 def concerned(people: Iterable[Person], rule: Rule, place: str, lab: Lab) -> list[Person]:
-    """Everybody who hears of such an alarm there, of whichever step."""
+    """Everybody who hears of such an alarm there, of whichever turn."""
     return [one for one in people if rule.priority.value in one.priorities and concerns(one, place, lab)]
 
 
-def first_step(people: Sequence[Person]) -> list[Person]:
-    """Those of the lowest step there is, each address once."""
-    lowest = min((one.step for one in people), default=1)
-    return by_address(one for one in people if one.step == lowest)
+def first_turn(people: Sequence[Person]) -> list[Person]:
+    """Those of the lowest turn there is, each address once."""
+    lowest = min((one.turn for one in people), default=1)
+    return by_address(one for one in people if one.turn == lowest)
 
 
-def later_steps(people: Sequence[Person]) -> list[Person]:
-    lowest = min((one.step for one in people), default=1)
-    return [one for one in people if one.step > lowest]
+def later_turns(people: Sequence[Person]) -> list[Person]:
+    lowest = min((one.turn for one in people), default=1)
+    return [one for one in people if one.turn > lowest]
 
 
 def by_address(people: Iterable[Person]) -> list[Person]:

@@ -1,4 +1,4 @@
-"""When somebody is told: waking hours against the time to respond, steps, reminders, and the space between two messages
+"""When somebody is told: waking hours against the time to respond, turns, reminders, and the space between two messages
 to one person. All times in ms UTC."""
 
 from collections.abc import Sequence
@@ -42,9 +42,9 @@ def runs_out_ms(rule: Rule, change: Transition) -> int:
     return (change.since_ms if change.since_ms is not None else change.t_ms) + rule.time_to_respond_ms
 
 
-def step_ms(rule: Rule, telling: Telling, called_ms: int, step: int) -> int:
-    """When people of a step hear of an alarm that nobody has acknowledged since it called at `called_ms`."""
-    return called_ms + round((step - 1) * telling.escalate_percent / 100 * rule.time_to_respond_ms)
+def turn_ms(rule: Rule, telling: Telling, called_ms: int, turn: int) -> int:
+    """When people of a turn hear of an alarm that nobody has acknowledged since it called at `called_ms`."""
+    return called_ms + round((turn - 1) * telling.pass_on_percent / 100 * rule.time_to_respond_ms)
 
 
 def reminder_gap_ms(rule: Rule, acknowledged: bool, count: int) -> int:

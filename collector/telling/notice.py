@@ -14,8 +14,8 @@ class Why(StrEnum):
     """The alarm changed."""
     REMINDER = "reminder"
     """A high alarm still stands."""
-    ESCALATED = "escalated"
-    """Nobody has acknowledged it in time: the next step hears of it."""
+    PASSED_ON = "escalated"
+    """Nobody has acknowledged it in time: those of the next turn hear of it. The journal keeps it by the older word."""
 
 
 class Fate(StrEnum):
@@ -42,7 +42,7 @@ class NoticeKey(NamedTuple):
     """The transition's event."""
     why: str
     t_ms: int
-    """When it became due to be told at all: the transition's time, for a reminder or an escalation its own."""
+    """When it became due to be told at all: the transition's time, for a reminder or a passing on its own."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +51,7 @@ class Notice:
 
     key: NoticeKey
     transition: Transition
-    """The change it tells of; for reminders and escalations the one that raised the alarm."""
+    """The change it tells of; for reminders and what is passed on the one that raised the alarm."""
     place: str
     priority: str
     made_ms: int

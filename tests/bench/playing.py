@@ -227,7 +227,7 @@ class _Player:
         if change.annunciates and item.ended is None:
             if item.why is Why.NEWS:
                 told = replace(told, advised_l=self._advised_l(item, facts))
-            if parcel.person.step == 1:
+            if parcel.person.turn == 1:
                 self._will_acknowledge(t_ms, change.key, item.series.place)
         self.played.told.append(told)
 

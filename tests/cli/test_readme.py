@@ -38,7 +38,7 @@ def test_the_lab_shown_is_taken_as_it_stands() -> None:
     found = read_lab(json.dumps(lab))
     assert found.school.closed[1] == (date(2026, 12, 21), date(2027, 1, 3))
     assert calendar_names(shown) == ("calendars/",)
-    assert [person.step for person in found.people] == [1, 2]
+    assert [person.turn for person in found.people] == [1, 2]
 
 
 def test_every_setting_has_its_row() -> None:

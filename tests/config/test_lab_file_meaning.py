@@ -240,27 +240,27 @@ def with_people(*people: str) -> str:
 @pytest.mark.parametrize(
     ("people", "said"),
     [
-        (["one: {email: a@b.example, step: 2}"], ["people.one.step: step 2 follows step 1, but nobody is at step 1"]),
+        (["one: {email: a@b.example, turn: 2}"], ["people.one.turn: turn 2 follows turn 1, but nobody has turn 1"]),
         (
-            ["one: {email: a@b.example}", "two: {chat: b, step: 3}", "three: {chat: c, step: 4}"],
-            ["people.two.step: step 3 follows step 2, but nobody is at step 2"],
+            ["one: {email: a@b.example}", "two: {chat: b, turn: 3}", "three: {chat: c, turn: 4}"],
+            ["people.two.turn: turn 3 follows turn 2, but nobody has turn 2"],
         ),
-        (["one: {email: a@b.example}", "two: {chat: b, step: 9}", "three: {chat: c, step: 3}"],
-         ["people.two.step: 9 is not a step; from 1, told first, to 5"]),
-        (["one: 5", "two: {chat: b, step: 2}"], ["people.one: needs keys with values below it, got 5"]),
+        (["one: {email: a@b.example}", "two: {chat: b, turn: 9}", "three: {chat: c, turn: 3}"],
+         ["people.two.turn: 9 is not a turn; from 1, told first, to 5"]),
+        (["one: 5", "two: {chat: b, turn: 2}"], ["people.one: needs keys with values below it, got 5"]),
         (["one: {}"], ["people.one: has no way to be told; give 'email', 'chat' or both"]),
         (["one: {emial: a@b.example}"], ["people.one.emial: unknown key; did you mean 'email'?"]),
     ],
 )  # fmt: skip
 def test_each_person_can_be_told_and_each_step_is_reached(people: list[str], said: list[str]) -> None:
-    """Nobody without a way, nobody at a step that never comes; where a step cannot be read none is judged."""
+    """Nobody without a way, nobody with a turn that never comes; where a turn cannot be read none is judged."""
     assert refusals(with_people(*people)) == said
 
 
 def test_steps_that_follow_one_another_are_taken_in_any_order() -> None:
-    """Two at one step are no gap either."""
-    people = ["a: {chat: a, step: 3}", "b: {chat: b, step: 2}", "c: {chat: c}", "d: {chat: d, step: 2}"]
-    assert [person.step for person in read_lab(with_people(*people)).people] == [3, 2, 1, 2]
+    """Two with one turn are no gap either."""
+    people = ["a: {chat: a, turn: 3}", "b: {chat: b, turn: 2}", "c: {chat: c}", "d: {chat: d, turn: 2}"]
+    assert [person.turn for person in read_lab(with_people(*people)).people] == [3, 2, 1, 2]
 
 
 @pytest.mark.parametrize("pattern", ["juniper", "juniper/top", "juniper/*", "'*/top'", "'*'", "room", "kettle"])

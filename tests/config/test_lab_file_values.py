@@ -234,15 +234,15 @@ def test_what_is_no_time_of_day_is_answered_with_one(written: str, said: str) ->
 @pytest.mark.parametrize("share", ["5 %", "100 %"])
 def test_the_share_before_the_next_step_has_both_its_ends(share: str) -> None:
     """From a twentieth of the time to all of it."""
-    lab = read_lab(f"lab: {{name: a, time_zone: UTC}}\nmessages: {{escalate_after: {share}}}")
-    assert lab.telling.escalate_percent == float(share[:-2])
+    lab = read_lab(f"lab: {{name: a, time_zone: UTC}}\nmessages: {{pass_on_after: {share}}}")
+    assert lab.telling.pass_on_percent == float(share[:-2])
 
 
 @pytest.mark.parametrize("share", ["4.9 %", "101 %", "nan %", "40", "1 h"])
 def test_other_shares_are_refused(share: str) -> None:
     """Outside, or no share at all."""
-    (said,) = refusals(f"lab: {{name: a, time_zone: UTC}}\nmessages: {{escalate_after: {share}}}")
-    assert said.startswith("messages.escalate_after: ")
+    (said,) = refusals(f"lab: {{name: a, time_zone: UTC}}\nmessages: {{pass_on_after: {share}}}")
+    assert said.startswith("messages.pass_on_after: ")
 
 
 def test_a_year_of_holidays_is_taken_and_a_day_more_is_a_slip() -> None:

@@ -109,7 +109,7 @@ def test_a_service_that_is_not_there_is_asked_again() -> None:
 def test_what_only_some_of_its_addressees_took_is_not_sent_again() -> None:
     """One address may stand for several rooms: a second try would tell those again who have it."""
     heard = _Overheard()
-    for level, text in ((logging.INFO, "Sent Slack notification."), (logging.WARNING, "Failed: error=500.")):
+    for level, text in ((logging.INFO, "Sent JSON notification."), (logging.WARNING, "Failed: error=500.")):
         heard.handle(logging.LogRecord("apprise", level, "", 0, text, (), None))
     assert isinstance(_failure("teacher-phone", heard), Unconfirmed)
 

@@ -117,11 +117,11 @@ def test_a_reminder_of_what_somebody_sees_to_says_that() -> None:
 
 def test_an_escalation_says_so_in_its_subject() -> None:
     """The next step learns that it is theirs now."""
-    told = letter(replace(HOT_ITEM, why=Why.ESCALATED))
+    told = letter(replace(HOT_ITEM, why=Why.PASSED_ON))
     assert told.subject.startswith("URGENT, NOBODY IS ON IT: Juniper, top tray: ")
     assert "nobody has acknowledged this since" in flowing(told.body)
     bad = FakeFacts(last={3: Stored(3, NOW, None, Flag.FAIL, 85.0, 64)})
-    assert letter(replace(HOT_ITEM, why=Why.ESCALATED), facts=bad).subject.endswith("31.2 °C")
+    assert letter(replace(HOT_ITEM, why=Why.PASSED_ON), facts=bad).subject.endswith("31.2 °C")
 
 
 def test_what_came_and_went_says_how_long_and_how_bad() -> None:

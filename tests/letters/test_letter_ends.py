@@ -39,7 +39,7 @@ def test_what_came_and_went_is_told_with_its_limit() -> None:
     assert "worst 33.4 °C (limit 27.0 °C)" in told
 
 
-@pytest.mark.parametrize("why", [Why.REMINDER, Why.ESCALATED])
+@pytest.mark.parametrize("why", [Why.REMINDER, Why.PASSED_ON])
 def test_a_reading_back_on_the_right_side_is_not_told_as_wrong(why: Why) -> None:
     """29.5 °C under a limit of 30 °C, while the alarm waits out its off-delay."""
     cool = FakeFacts(last={3: replace(WARM, value=29.5)})

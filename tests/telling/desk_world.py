@@ -34,8 +34,8 @@ NOON = at(3, 3, 12)
 NIGHT = at(3, 3, 22)
 
 TEACHER = Person("teacher", "teacher@quillbrook.example")
-CARETAKER = Person("caretaker", "caretaker@quillbrook.example", ("high", "medium"), step=2, digest=False)
-HEAD = Person("head", "head@quillbrook.example", ("high",), step=3)
+CARETAKER = Person("caretaker", "caretaker@quillbrook.example", ("high", "medium"), turn=2, digest=False)
+HEAD = Person("head", "head@quillbrook.example", ("high",), turn=3)
 
 PLACES = tuple(
     Place(f"juniper/{tray}", PlaceKind.TRAY, f"Juniper, {tray} tray", "juniper", tray)
@@ -46,7 +46,7 @@ MAPLE = Place("maple/top", PlaceKind.TRAY, "Maple, top tray", "maple", "top")
 
 def telling(percent: float = 40.0, school: SchoolDays | None = None) -> Telling:
     hours = Hours(WEEK, ZONE)
-    return Telling(hours if school is None else hours.with_holidays(school, WEEK[6]), escalate_percent=percent)
+    return Telling(hours if school is None else hours.with_holidays(school, WEEK[6]), pass_on_percent=percent)
 
 
 def lab(people: Sequence[Person] = (TEACHER,), how: Telling | None = None) -> Lab:

@@ -70,7 +70,7 @@ def test_people_hear_of_their_places_and_priorities_only() -> None:
     """A bin named covers its trays; what is about the collector is for those who named no places."""
     juniper = replace(TEACHER, role="class 4b", where=("juniper",), email="a@quillbrook.example")
     maple = replace(TEACHER, role="class 5a", where=("maple/*",), email="b@quillbrook.example")
-    world = World(lab((juniper, maple, TEACHER, replace(HEAD, step=1, priorities=("low",)))))
+    world = World(lab((juniper, maple, TEACHER, replace(HEAD, turn=1, priorities=("low",)))))
     world.raised(HIGH, 1, "juniper/top")
     world.raised(HIGH, 2, "maple/top")
     world.raised(HIGH, 0, "broker")
@@ -93,11 +93,11 @@ def test_an_address_of_two_roles_hears_it_once() -> None:
 
 
 def test_unacknowledged_it_goes_from_step_to_step() -> None:
-    """4 h to respond, 40 %: step 2 after 96 minutes, step 3 after 192; each hears who else was told."""
+    """4 h to respond, 40 %: turn 2 after 96 minutes, turn 3 after 192; each hears who else was told."""
     world = World(lab(EVERYBODY))
     world.raised(HIGH)
     assert brief(world.release()) == [("teacher", "raised", "news")]
-    told = [(ms, p) for ms, p in _timed(world, 4 * HOUR) if p.items[0].why is Why.ESCALATED]
+    told = [(ms, p) for ms, p in _timed(world, 4 * HOUR) if p.items[0].why is Why.PASSED_ON]
     assert [(ms - NOON, p.person.role) for ms, p in told] == [(96 * MIN, "caretaker"), (192 * MIN, "head")]
     assert [p.others for _, p in told] == [("teacher",), ("teacher", "caretaker")]
 
@@ -121,21 +121,21 @@ def test_an_acknowledgement_stops_the_next_step(after_min: int, called: list[str
     world.wait(after_min * MIN)
     world.change(one, Event.ACKNOWLEDGED)
     world.wait(8 * HOUR, 10 * MIN)
-    escalated = [p.person.role for _, p in world.parcels if p.items[0].why is Why.ESCALATED]
-    assert escalated == called
+    passed_on = [p.person.role for _, p in world.parcels if p.items[0].why is Why.PASSED_ON]
+    assert passed_on == called
 
 
 def test_without_a_first_step_the_lowest_there_is_hears_at_once() -> None:
-    """A lab whose teacher wants only low alarms: the caretaker is told, the head an escalation later."""
+    """A lab whose teacher wants only low alarms: the caretaker is told, the head a turn later."""
     world = World(lab((replace(TEACHER, priorities=("low",)), CARETAKER, HEAD)))
     world.raised(HIGH)
     assert brief(world.release()) == [("caretaker", "raised", "news")]
-    told = [p.person.role for _, p in _timed(world, 4 * HOUR) if p.items[0].why is Why.ESCALATED]
+    told = [p.person.role for _, p in _timed(world, 4 * HOUR) if p.items[0].why is Why.PASSED_ON]
     assert told == ["head"]
 
 
 def test_what_is_called_anew_escalates_anew() -> None:
-    """Acknowledged, and annunciated again because it still stands: the steps count from then."""
+    """Acknowledged, and annunciated again because it still stands: the turns count from then."""
     world = World(lab((TEACHER, CARETAKER)))
     one = world.raised(HIGH)
     world.release()
@@ -144,7 +144,7 @@ def test_what_is_called_anew_escalates_anew() -> None:
     world.change(one, Event.RE_ALARMED)
     again_ms = world.now_ms
     assert ("teacher", "re-alarmed", "news") in brief(world.release())
-    told = [(ms, p.person.role) for ms, p in _timed(world, 2 * HOUR) if p.items[0].why is Why.ESCALATED]
+    told = [(ms, p.person.role) for ms, p in _timed(world, 2 * HOUR) if p.items[0].why is Why.PASSED_ON]
     assert told == [(again_ms + 96 * MIN, "caretaker")]
 
 
@@ -225,7 +225,7 @@ def test_what_came_and_went_before_it_could_be_told_is_one_item() -> None:
 
 def test_a_medium_alarm_of_the_night_that_is_over_by_morning_is_left_for_the_digest() -> None:
     """Nobody needs a message about it; someone who gets no digest hears at seven that it came and went."""
-    world = World(lab((TEACHER, replace(CARETAKER, step=1))), NIGHT)
+    world = World(lab((TEACHER, replace(CARETAKER, turn=1))), NIGHT)
     one = world.raised(MEDIUM)
     world.wait(2 * HOUR, 30 * MIN)
     world.change(one, Event.CLEARED)
@@ -311,12 +311,12 @@ def test_what_waits_of_a_rule_that_is_gone_at_a_start_is_dropped() -> None:
 
 
 def test_another_time_to_respond_counts_from_now_on() -> None:
-    """The rule is changed while its alarm stands: the next step comes by the new figure."""
+    """The rule is changed while its alarm stands: the next turn comes by the new figure."""
     world = World(lab((TEACHER, CARETAKER)))
     world.raised(HIGH)
     world.release()
     world.desk.follow({HIGH.name: replace(HIGH, time_to_respond_ms=10 * HOUR)})
-    told = [(ms - NOON, p.person.role) for ms, p in _timed(world, 5 * HOUR) if p.items[0].why is Why.ESCALATED]
+    told = [(ms - NOON, p.person.role) for ms, p in _timed(world, 5 * HOUR) if p.items[0].why is Why.PASSED_ON]
     assert told == [(4 * HOUR, "caretaker")]
 
 
@@ -342,9 +342,9 @@ def _told_after_a_year_ahead(acknowledged: bool) -> list[tuple[str, str, str]]:
 
 
 def test_a_clock_that_was_ahead_holds_up_no_further_step() -> None:
-    """Nobody has acknowledged it: the other steps hear of it at once, each once, and reminders grow rare as ever."""
+    """Nobody has acknowledged it: the other turns hear of it at once, each once, and reminders grow rare as ever."""
     told = _told_after_a_year_ahead(acknowledged=False)
-    assert [role for role, _, why in told if why == "escalated"] == ["caretaker", "head"]
+    assert [role for role, _, why in told if why == Why.PASSED_ON] == ["caretaker", "head"]
     assert sum(role == "teacher" for role, _, why in told if why == "reminder") == 4, "after 0, 2, 6 and 14 h"
 
 

@@ -30,8 +30,8 @@ from tests.telling.desk_world import (
 
 HIGH = rule()
 SHORT = rule("bedding-dry", Priority.MEDIUM, 6 * HOUR)
-CLASS = replace(CARETAKER, role="class 4b", email="4b@quillbrook.example", step=1, where=("juniper/*",))
-MANAGER = replace(TEACHER, role="manager", email="m@quillbrook.example", priorities=("low", "medium"), step=2)
+CLASS = replace(CARETAKER, role="class 4b", email="4b@quillbrook.example", turn=1, where=("juniper/*",))
+MANAGER = replace(TEACHER, role="manager", email="m@quillbrook.example", priorities=("low", "medium"), turn=2)
 EVERYBODY = (TEACHER, CLASS, CARETAKER, HEAD, MANAGER)
 SITES = (
     (HIGH, "juniper/top"),
@@ -82,7 +82,7 @@ def test_an_outage_ends_in_one_message_that_says_so() -> None:
     assert len(said([told])) == 30
     assert [item.ended is None for item in told.items] == [True] * 10 + [False] * 10
     world.wait(HOUR)
-    assert {item.why for _, p in world.parcels[1:] for item in p.items} <= {Why.REMINDER, Why.ESCALATED}
+    assert {item.why for _, p in world.parcels[1:] for item in p.items} <= {Why.REMINDER, Why.PASSED_ON}
 
 
 def test_a_single_alarm_right_after_a_start_is_no_outage() -> None:
@@ -159,11 +159,11 @@ def test_every_change_is_told_once_to_each_person_it_concerns(
         if not change.annunciates:
             continue
         hearers = concerned(EVERYBODY, which, place, world.lab)
-        first = min((one.step for one in hearers), default=1)
+        first = min((one.turn for one in hearers), default=1)
         for person in hearers:
             notices = [n for n in world.kept.values() if (n.key.role, n.transition) == (person.role, change)]
             news = [n for n in notices if n.key.why == Why.NEWS]
-            assert len(news) == (which is LOW or person.step == first)
+            assert len(news) == (which is LOW or person.turn == first)
             for notice in news:
                 put_aside = (change.key, change.raised_ms) in aside or (which is LOW and not person.digest)
                 assert notice.fate in (Fate.TOLD, Fate.DIGEST) or put_aside

@@ -8,7 +8,7 @@ from collector.alarms.model import AlarmKey, Event, Priority, State, Transition
 from collector.domain.hours import Hours
 from collector.domain.lab import Telling
 from collector.domain.schooldays import SchoolDays
-from collector.telling.desk_times import GAPS_MS, HOUR_MS, due_ms, free_ms, reminder_gap_ms, step_ms
+from collector.telling.desk_times import GAPS_MS, HOUR_MS, due_ms, free_ms, reminder_gap_ms, turn_ms
 from tests.telling.desk_world import DAY, HOUR, LOW, MEDIUM, MIN, WEEK, ZONE, at, rule, telling
 
 NEW_YEAR = SchoolDays(closed=((date(2025, 12, 22), date(2026, 1, 2)), (date(2025, 11, 27), date(2025, 11, 28))))
@@ -91,10 +91,10 @@ def test_a_whole_break_is_slept_through_by_sundays_hours() -> None:
     assert [due_ms(patient, how, raised(t_ms), t_ms) for t_ms in days] == [t_ms + 6 * HOUR for t_ms in days]
 
 
-@pytest.mark.parametrize(("step", "percent", "expected"), [(1, 40, 0), (2, 40, 96), (3, 40, 192), (3, 25, 120)])
-def test_a_step_comes_after_its_share(step: int, percent: float, expected: int) -> None:
+@pytest.mark.parametrize(("turn", "percent", "expected"), [(1, 40, 0), (2, 40, 96), (3, 40, 192), (3, 25, 120)])
+def test_a_turn_comes_after_its_share(turn: int, percent: float, expected: int) -> None:
     """Of 4 h, in minutes."""
-    assert step_ms(rule(), telling(percent), at(3, 3, 12), step) == at(3, 3, 12) + expected * MIN
+    assert turn_ms(rule(), telling(percent), at(3, 3, 12), turn) == at(3, 3, 12) + expected * MIN
 
 
 @pytest.mark.parametrize(

@@ -8,19 +8,18 @@ from typing import Any
 from collector.cli.common import command, home_of
 from collector.cli.output import say
 from collector.config.lab_file import lab_schema
-from collector.config.lab_template import LAB_TEMPLATE
+from collector.config.lab_template import LAB_TEMPLATE, SCHEMA_FILE
 from collector.config.rule_layers import site_schema
 from collector.domain.problems import wrong
 
 SITE_RULES = """\
-# yaml-language-server: $schema=../rules.schema.json
-#
 # Changes of this lab to the alarms that ship, field by field. See each value that holds, and which line says so:
 #   traywarden rules list
 #   traywarden rules list bedding-dry
 # What is not written here stays as it ships. A name that does not ship is one more alarm and must be complete. Check:
 #   traywarden rules check
 # A running collector takes up a changed file within a few seconds; one with mistakes changes nothing.
+# An editor that checks YAML against a JSON Schema can be given ../rules.schema.json.
 #
 # alarms:
 #   bedding-dry:
@@ -61,7 +60,7 @@ def run(arguments: argparse.Namespace) -> int:
     home = home_of(arguments)
     wanted = {
         home.lab_file: LAB_TEMPLATE,
-        home.path / "lab.schema.json": json.dumps(lab_schema(), indent=1) + "\n",
+        home.path / SCHEMA_FILE: json.dumps(lab_schema(), indent=1) + "\n",
         home.path / "rules.schema.json": json.dumps(site_schema(), indent=1) + "\n",
         home.rules_folder / "site.yaml": SITE_RULES,
     }

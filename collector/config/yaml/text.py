@@ -2,7 +2,8 @@
 
     read_yaml(text, file)      -> Marked: plain data plus where each value stands
     check(marked, Model)       -> an instance of a pydantic model, or Refused with all problems at once
-    examine(marked, Model)     -> the instance or None, and the faults with their paths, for callers that check on
+    examine(marked, Model)     -> the instance or None, and the faults with their paths, for callers that check on;
+                                  `renamed` says what keys of before are called now
 
 YAML is read by PyYAML's composer and turned into plain data here, so that positions survive, doubled keys are refused
 instead of the last one winning, and aliases cannot blow up (a "billion laughs" file ends as one problem).
@@ -21,6 +22,8 @@ from collector.domain.problems import Problem, Refused, nearest
 
 Path = tuple[str | int, ...]
 Model = TypeVar("Model", bound=BaseModel)
+Renamed = Mapping[tuple[type[BaseModel], str], str]
+"""Model and key of before -> what the key is called now."""
 _MAX_DEPTH = 20
 _MAX_INT = 2**63 - 1
 _LONGEST_KEY = 200
@@ -207,7 +210,9 @@ def check(marked: Marked, model: type[Model]) -> Model:
     return good
 
 
-def examine(marked: Marked, model: type[Model]) -> tuple[Model | None, tuple[Fault, ...]]:
+def examine(
+    marked: Marked, model: type[Model], renamed: Renamed = types.MappingProxyType({})
+) -> tuple[Model | None, tuple[Fault, ...]]:
     """The file's data as `model` with no faults, or None with all of them."""
     try:
         return model.model_validate(marked.data), ()
@@ -215,7 +220,9 @@ def examine(marked: Marked, model: type[Model]) -> tuple[Model | None, tuple[Fau
         found = [dict(one) for one in error.errors(include_url=False)]
         misspelt = {_meant_path(model, one) for one in found if one["type"] == "extra_forbidden"}
         return None, tuple(
-            _fault(marked, model, one) for one in found if one["type"] != "missing" or one["loc"] not in misspelt
+            _fault(marked, model, one, renamed)
+            for one in found
+            if one["type"] != "missing" or one["loc"] not in misspelt
         )
 
 
@@ -226,19 +233,28 @@ def _meant_path(model: type[BaseModel], found: dict[str, Any]) -> Path:
     return (*parent, guess) if guess else ()
 
 
-def _fault(marked: Marked, model: type[BaseModel], found: dict[str, Any]) -> Fault:
+def _fault(marked: Marked, model: type[BaseModel], found: dict[str, Any], renamed: Renamed) -> Fault:
     path: Path = tuple(part for part in found["loc"] if part != "[key]")
     about_key = "[key]" in found["loc"]
     kind: str = found["type"]
     if kind == "extra_forbidden":
-        known = _known_keys(model, path[:-1])
-        guess = nearest(str(path[-1]), known)
-        right = f"did you mean '{guess}'?" if guess else f"known here: {', '.join(known)}"
+        right = _right_key(model, path, renamed)
         return Fault(path, False, marked.problem(path, f"unknown key; {right}", at_key=True))
     if kind == "missing":
         what = "item" if isinstance(path[-1], int) else "key"
         return Fault(path, False, marked.problem(path, f"missing; this {what} is needed here", at_key=True))
     return Fault(path, about_key, marked.problem(path, _words(kind, found), at_key=about_key))
+
+
+def _right_key(model: type[BaseModel], path: Path, renamed: Renamed) -> str:
+    """What to write instead of the unknown key at the end of `path`."""
+    above, key = _model_at(model, path[:-1]), str(path[-1])
+    now = renamed.get((above, key)) if above is not None else None
+    if now is not None:
+        return f"it is called '{now}' now"
+    known = _known_keys(model, path[:-1])
+    guess = nearest(key, known)
+    return f"did you mean '{guess}'?" if guess else f"known here: {', '.join(known)}"
 
 
 _NEEDS = {
@@ -288,11 +304,16 @@ def _short(value: object) -> str:
 
 
 def _known_keys(model: Any, path: Path) -> tuple[str, ...]:
-    """The keys a model takes at `path`, found by walking its annotations."""
+    """The keys a model takes at `path`."""
+    found = _model_at(model, path)
+    return tuple(f.alias or name for name, f in found.model_fields.items()) if found is not None else ()
+
+
+def _model_at(model: Any, path: Path) -> type[BaseModel] | None:
+    """The model that holds what stands at `path`, found by walking the annotations."""
     for part in path:
         model = _below(model, part)
-    model = _first_model(model)
-    return tuple(f.alias or name for name, f in model.model_fields.items()) if model is not None else ()
+    return _first_model(model)
 
 
 def _below(model: Any, part: str | int) -> Any:
