@@ -14,7 +14,7 @@ from collector.intake.allowance import READINGS, Allowances
 from collector.intake.json_pointer import read_json
 from collector.intake.number import read_number
 from collector.intake.placing import Placing, Route, Slot
-from collector.intake.record import Record, Unreadable
+from collector.intake.record import MAX_REASON, Record, Unreadable, one_line, show
 from collector.intake.senml import read_senml_json
 from collector.intake.senml_cbor import read_senml_cbor
 
@@ -146,7 +146,7 @@ class Intake:
             value = record.value
             if value is None:
                 what = "text" if record.form else "a sum only"
-                self.refuse(message, now_ms, f"'{record.name}' carries {what}, a number is needed")
+                self.refuse(message, now_ms, f"{show(record.name)} carries {what}, a number is needed")
                 continue
             conversion = slot.conversions.get(record.unit or slot.default_unit)
             if conversion is None:
@@ -214,7 +214,8 @@ class Intake:
     def refuse(self, message: Message, now_ms: int, reason: str) -> None:
         """Count a message that cannot be used and keep its reason and first bytes."""
         self._count("rejected")
-        self._keep(Oddity(now_ms, message.topic[:_TOPIC_KEPT], "", reason, message.payload[:_FIRST_BYTES]))
+        said = one_line(reason, MAX_REASON)
+        self._keep(Oddity(now_ms, message.topic[:_TOPIC_KEPT], "", said, message.payload[:_FIRST_BYTES]))
 
     def _unplaced(self, message: Message, now_ms: int, name: str) -> None:
         self._count("unplaced")
@@ -230,7 +231,7 @@ class Intake:
 
 def _wrong_unit(record: Record, slot: Slot) -> str:
     measure, known = slot.channel.measure, ", ".join(slot.conversions)
-    return f"'{record.name}' has unit '{record.unit}', which is not {measure}; the channel takes {known}"
+    return f"{show(record.name)} has unit {show(record.unit)}, which is not {measure}; the channel takes {known}"
 
 
 def finite_or_none(values: list[float]) -> list[float | None]:

@@ -1,14 +1,14 @@
 """From a message to the series it belongs to: by topic, then by record name, then by unit."""
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from paho.mqtt.client import topic_matches_sub
 
 from collector.domain.lab import NOT_SENT, Channel, Format, Lab, Probe, SeriesKey
 from collector.domain.units import from_sent, sent_units
 
-_MOST_NAMES = 2_000
+_MOST_REMEMBERED = 2_000
 _LONGEST_REMEMBERED = 255
 """Characters. MQTT allows 65,535 bytes, and topics come from outside."""
 _SEPARATORS = (":", "/", ".")
@@ -41,19 +41,9 @@ class Route:
     time_pointer: str = ""
     loose: bool = False
     """Some probe has no `senml_name`: a record may carry any base name before its channel's name."""
-    _seen: dict[str, Slot | None] = field(default_factory=dict)
 
     def slot(self, name: str) -> Slot | None:
-        """The slot of a record name, or None. Remembered, within bounds: names come from outside."""
-        try:
-            return self._seen[name]
-        except KeyError:
-            if len(self._seen) >= _MOST_NAMES:
-                self._seen.clear()
-            found = self._seen[name] = self._find(name)
-            return found
-
-    def _find(self, name: str) -> Slot | None:
+        """The slot of a record name, or None. Nothing is remembered: names come from outside, from many senders."""
         exact = self.slots.get(name)
         if exact is not None or not self.loose:
             return exact
@@ -65,19 +55,30 @@ class Route:
 
 
 class Placing:
-    """All routes of a lab. `routes(topic)` is empty for a topic no probe claims."""
+    """All routes of a lab. `routes(topic)` is empty for a topic no probe claims.
+
+    Topics that the same probes claim share their routes, so that a '+' with many senders costs no more than one.
+    """
 
     def __init__(self, lab: Lab, ids: Mapping[SeriesKey, int]) -> None:
         self._probes = lab.probes
         self._ids = ids
         self._known: dict[str, tuple[Route, ...]] = {}
+        self._made: dict[tuple[str, ...], tuple[Route, ...]] = {}
+        """By the ids of the probes that claim a topic."""
+
+    @property
+    def remembered(self) -> int:
+        """Topics and routes held at present."""
+        return len(self._known) + len(self._made)
 
     def routes(self, topic: str) -> tuple[Route, ...]:
         try:
             return self._known[topic]
         except KeyError:
-            if len(self._known) >= _MOST_NAMES:
+            if self.remembered >= _MOST_REMEMBERED:
                 self._known.clear()
+                self._made.clear()
             found = self._find(topic)
             if len(topic) <= _LONGEST_REMEMBERED:
                 self._known[topic] = found
@@ -89,6 +90,13 @@ class Placing:
 
     def _find(self, topic: str) -> tuple[Route, ...]:
         claims = [p for p in self._probes if p.topic == topic or ("+" in p.topic and topic_matches_sub(p.topic, topic))]
+        ids = tuple(probe.id for probe in claims)
+        found = self._made.get(ids)
+        if found is None:
+            found = self._made[ids] = self._make(claims)
+        return found
+
+    def _make(self, claims: Iterable[Probe]) -> tuple[Route, ...]:
         groups: dict[tuple[Format, str], list[Probe]] = {}
         for probe in claims:
             groups.setdefault((probe.format, probe.time_pointer), []).append(probe)

@@ -10,7 +10,7 @@ MAX_PAYLOAD_BYTES = 256 * 1024
 MAX_RECORDS = 5_000
 END_OF_TIME_S = 253_402_300_800.0
 """10000-01-01T00:00:00Z in Unix seconds: times from here on cannot be written in ISO 8601 with a four-digit year."""
-_MAX_REASON = 300
+MAX_REASON = 300
 
 
 class Record(msgspec.Struct, frozen=True, gc=False):
@@ -41,13 +41,13 @@ class Unreadable(Exception):
     """A payload cannot be read. The message is one short line for people, safe to print whatever the payload held."""
 
     def __init__(self, reason: str) -> None:
-        super().__init__(_one_line(reason, _MAX_REASON))
+        super().__init__(one_line(reason, MAX_REASON))
 
 
 def show(value: object, limit: int = 60) -> str:
     """A piece of a payload for use inside a reason: text and numbers as they are, containers by kind."""
     if isinstance(value, str):
-        return f"'{_one_line(value, limit)}'"
+        return f"'{one_line(value, limit)}'"
     if value is None:
         return "null"
     if isinstance(value, bool):
@@ -76,8 +76,9 @@ def check_size(payload: bytes) -> None:
         raise Unreadable(f"payload of {len(payload)} bytes; at most {MAX_PAYLOAD_BYTES} are read")
 
 
-def _one_line(text: str, limit: int) -> str:
-    """`text` cut to `limit` characters with everything unprintable (line ends, controls, lone surrogates) escaped."""
+def one_line(text: str, limit: int) -> str:
+    """What is kept of a text from outside: cut to `limit` characters, with everything unprintable (line ends, controls,
+    lone surrogates) escaped."""
     kept = text if len(text) <= limit else text[: limit - 1] + "…"
     if not kept.isprintable():
         kept = "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in kept)
