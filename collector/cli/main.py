@@ -1,4 +1,4 @@
-"""The command line. Each command is a small module under `collector.cli.commands`: `add` its arguments, `run` it.
+"""The command line: which commands there are. Each is a module that is imported when the command is used.
 
 Exit codes: 0 good, 1 something is wrong with what you gave or asked, 2 usage. Errors are one line each on stderr.
 """
@@ -7,66 +7,68 @@ import argparse
 import os
 import sys
 from collections.abc import Sequence
-from types import ModuleType
 
-from collector.cli.commands import (
-    ahead,
-    alarms,
-    board,
-    brew,
-    checkup,
-    copies,
-    demo,
-    diary,
-    downgrade,
-    export,
-    init,
-    probes,
-    rules,
-    status,
-    uplink,
-    watch,
+from collector import __version__
+from collector.cli.parsing import CommandParser, later
+
+_COMMANDS = (
+    ("init", "write a commented lab.yaml and rules/ to start from", "init:add"),
+    ("watch", "run the collector until told to stop", "watch:add"),
+    ("board", "serve the page that the links in messages lead to", "board:add"),
+    (
+        "demo",
+        "run broker, simulator, collector and a mail catcher in one go; nothing needs to be installed",
+        "demo:add",
+    ),
+    ("checkup", "try every part against the real thing, say what to fix", "checkup:add"),
+    ("status", "show readings held, last heard per probe, backlog, alarms standing, outbox", "status:add"),
+    ("probes", "see what probes say, give unknown ones a place, calibrate, take out of service", "probes:add"),
+    ("rules", "check and show the alarm rules in force", "rules:add"),
+    ("alarms", "see alarms, acknowledge or shelve them, read their history", "alarms:add"),
+    ("diary", "note what was done at the bins, see it, strike out a slip", "diary:add"),
+    ("brew", "note the start and the end of a brew, see how long its window still is", "brew:add"),
+    (
+        "ahead",
+        "say what each tray will come to until somebody is back, and how much water carries it through",
+        "ahead:add",
+    ),
+    ("export", "write stored readings as csv, senml or lines (line protocol)", "export:add"),
+    ("backup", "copy the journal to a file while the collector runs", "copies:add_backup"),
+    ("restore", "put a backup in place of the journal; the replaced one is kept beside it", "copies:add_restore"),
+    ("downgrade", "take the journal back to the form of an older program, before installing that one", "downgrade:add"),
+    ("uplink", "the database of a district that this lab's data goes to", "uplink:add"),
 )
-from collector.cli.output import complain
-from collector.domain.problems import Refused, Wrong
-from collector.store.errors import StoreError
-
-_COMMANDS: tuple[ModuleType, ...] = (
-    init,
-    watch,
-    board,
-    demo,
-    checkup,
-    status,
-    probes,
-    rules,
-    alarms,
-    diary,
-    brew,
-    ahead,
-    export,
-    copies,
-    downgrade,
-    uplink,
-)
-"""Each offers `add(commands)`, which adds its parser with help and an example."""
+"""(name, what it does, the module under `commands` and its function that adds the arguments)."""
 
 
-def build_parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+def _parser() -> CommandParser:
+    """Knows the commands; each loads its own part when it is used."""
+    parser = CommandParser(
         prog="traywarden",
         description="Watches worm bins and tea brews through the night and tells the teacher what to do.",
         epilog="Each command explains itself: traywarden COMMAND --help",
     )
+    parser.add_argument("--version", action="version", version=f"%(prog)s {__version__}", help="show the version")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
-    for command in _COMMANDS:
-        command.add(commands)
+    for name, about, filled_by in _COMMANDS:
+        later(commands, name, about, f"collector.cli.commands.{filled_by}")
+    return parser
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """The whole of it, with the arguments of every command."""
+    parser = _parser()
+    parser.fill_all()
     return parser
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code."""
-    parsed = build_parser().parse_args(arguments)
+    parsed = _parser().parse_args(arguments)
+    from collector.cli.output import complain
+    from collector.domain.problems import Refused, Wrong
+    from collector.store.errors import StoreError
+
     try:
         return int(parsed.run(parsed))
     except Refused as refused:

@@ -7,7 +7,6 @@ from collector.cli.asking import NOT_RUNNING, ask
 from collector.cli.common import home_of
 from collector.cli.output import complain, say, say_json
 from collector.domain.problems import wrong
-from collector.pipeline.pipeline import ORDERS
 
 
 def add_by(parser: argparse.ArgumentParser) -> None:
@@ -31,6 +30,8 @@ def reason_of(arguments: argparse.Namespace) -> str:
 
 def order(arguments: argparse.Namespace, kind: str, body: Mapping[str, object]) -> int:
     """Have the collector do something; 0 where it did or will."""
+    from collector.pipeline.pipeline import ORDERS  # with it comes all that judges readings
+
     by = str(arguments.by).strip()
     if not by or not by.isprintable() or len(by) > 60:
         wrong("--by: a role or a group in plain letters, 60 at most, such as 'class 4b'")

@@ -4,17 +4,19 @@ import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from hashlib import sha256
-from importlib.resources import files
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from collector.alarms.model import Rule
 from collector.config.calendars import SchoolCalendars
 from collector.config.clock import system_now
 from collector.config.lab_file import read_lab
-from collector.config.rule_layers import RuleSet, examine_layers
 from collector.domain.lab import Lab
 from collector.domain.own_series import with_own_series
 from collector.domain.problems import Problem, Refused
+
+if TYPE_CHECKING:
+    from collector.config.rule_layers import RuleSet
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +64,7 @@ class Home:
         """The rules in force. Raises Refused as `load_rule_set`."""
         return self.load_rule_set().rules
 
-    def load_rule_set(self) -> RuleSet:
+    def load_rule_set(self) -> "RuleSet":
         """The shipped alarms with what the lab changes about them and adds, those switched off included. Raises Refused
         with every problem of every rule file."""
         rules, problems = self.examine_rules()
@@ -70,8 +72,10 @@ class Home:
             raise Refused(problems)
         return rules
 
-    def examine_rules(self) -> tuple[RuleSet, tuple[Problem, ...]]:
+    def examine_rules(self) -> "tuple[RuleSet, tuple[Problem, ...]]":
         """The alarms that are good, and every problem of every rule file."""
+        from collector.config.rule_layers import examine_layers  # loads much that commands without rules do not need
+
         texts: dict[str, str] = {}
         problems: list[Problem] = []
         for path in self.rule_files():
@@ -91,6 +95,8 @@ class Home:
 
 def shipped_rules() -> Mapping[str, str]:
     """The rule sets that ship, by file name: beside the package when installed, at the top of a checkout otherwise."""
+    from importlib.resources import files
+
     packaged = files("collector") / "shipped_rules"
     folder = Path(str(packaged)) if packaged.is_dir() else Path(__file__).resolve().parents[2] / "rules"
     return {f"rules/{path.name}": path.read_text(encoding="utf-8") for path in sorted(folder.glob("*.yaml"))}

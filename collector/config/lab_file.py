@@ -27,7 +27,7 @@ from collector.config.lab_models import (
 )
 from collector.config.lab_people import people_warnings
 from collector.config.yaml.text import Marked, Path, examine, read_yaml
-from collector.domain import calibration
+from collector.domain import calibration_points
 from collector.domain.hours import Hours, every_day, week_of
 from collector.domain.lab import (
     Calibration,
@@ -58,7 +58,7 @@ def read_lab(
     text: str,
     file: str = "lab.yaml",
     *,
-    calibration_faults: CalibrationFaults = calibration.calibration_faults,
+    calibration_faults: CalibrationFaults = calibration_points.calibration_faults,
     calendars: Calendars = _unread,
 ) -> Lab:
     """The lab that `text` describes; `calendars` reads those it names. Raises Refused with every problem in it."""

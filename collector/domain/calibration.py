@@ -6,15 +6,13 @@ the span of the points the result is an extrapolation, and `Why.CALIBRATION` say
 clamped probe looks like a steady one.
 """
 
-import math
-from collections.abc import Sequence
 from functools import lru_cache
-from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from collector.domain.calibration_points import calibration_faults
 from collector.domain.lab import Calibration, CalibrationPoint
 from collector.domain.readings import Why
 
@@ -43,30 +41,6 @@ def calibrate(calibrations: tuple[Calibration, ...], t_ms: TimeArray, raw: Float
             chosen = valid == number
             value[chosen], why[chosen] = _along(_lines(ordered[number].points), value[chosen])
     return value, why
-
-
-def calibration_faults(points: Sequence[CalibrationPoint]) -> tuple[str, ...]:
-    """Everything that keeps these points from being a calibration, in words for the person who wrote them."""
-    if len(points) < 2:
-        return (f"needs two points or more, has {len(points)}",)
-    if not all(math.isfinite(point.raw) and math.isfinite(point.value) for point in points):
-        return ("every raw and every value must be a finite number",)
-    ordered = sorted(points, key=lambda point: point.raw)
-    pairs = list(pairwise(ordered))
-    twice = [
-        f"raw {low.raw:g} stands twice, for {low.value:g} and {high.value:g}"
-        for low, high in pairs
-        if low.raw == high.raw
-    ]
-    if twice:
-        return tuple(twice)
-    if not all(math.isfinite((high.value - low.value) / (high.raw - low.raw)) for low, high in pairs):
-        return ("points lie too close together or too far apart for a line",)
-    steps = [high.value - low.value for low, high in pairs]
-    if all(step > 0 for step in steps) or all(step < 0 for step in steps):
-        return ()
-    listed = ", ".join(f"{point.raw:g} -> {point.value:g}" for point in ordered)
-    return (f"values must all rise or all fall as raw rises: {listed}",)
 
 
 class _Lines(NamedTuple):

@@ -9,18 +9,20 @@ from collections.abc import Callable, Collection, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Self, TypeVar
+from typing import TYPE_CHECKING, Any, Self, TypeVar
 
 from collector.alarms.model import AlarmState, Event, State
 from collector.domain.diary import Brew, DiaryEntry
 from collector.store import diary, reading, recipients
-from collector.store.columns import Columns, columns
 from collector.store.connection import Connected, open_read_only, snapshot
 from collector.store.errors import translated
 from collector.store.migrations import refuse_other
 from collector.store.reading import EventRow, Newest, ReadingRow, Request, StoredSeries
 from collector.store.recipients import Recipient
-from collector.store.tails import Tail, tails
+
+if TYPE_CHECKING:  # arrays are loaded by who asks for them: numpy takes longer than most commands
+    from collector.store.columns import Columns
+    from collector.store.tails import Tail
 
 _Answer = TypeVar("_Answer")
 
@@ -241,8 +243,10 @@ class Reader(Connected):
         with self._work() as db:
             return [Summary(*row) for row in db.execute(query, (first_day, last_day))]
 
-    def recent(self, series_ids: Collection[int], since_ms: int, until_ms: int) -> dict[int, Tail]:
+    def recent(self, series_ids: Collection[int], since_ms: int, until_ms: int) -> "dict[int, Tail]":
         """Readings by series as arrays, without late ones."""
+        from collector.store.tails import tails
+
         with self._work() as db:
             return tails(db, series_ids, since_ms, until_ms)
 
@@ -258,8 +262,10 @@ class Reader(Connected):
         with self._work() as db:
             return query(db)
 
-    def columns(self, since_ms: int, until_ms: int) -> Iterator[Columns]:
+    def columns(self, since_ms: int, until_ms: int) -> "Iterator[Columns]":
         """Raw readings from `since_ms` on, before `until_ms`, as numpy columns in chunks."""
+        from collector.store.columns import columns
+
         with self._work() as db:
             yield from columns(db, since_ms, until_ms)
 

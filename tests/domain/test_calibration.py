@@ -8,7 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from collector.domain.calibration import calibrate, calibration_faults
+from collector.domain.calibration import calibrate
+from collector.domain.calibration_points import calibration_faults
 from collector.domain.lab import Calibration, CalibrationPoint
 from collector.domain.readings import Why
 

@@ -4,9 +4,10 @@ import argparse
 import math
 from typing import Any
 
-from collector.cli.common import command, home_of, when_ms
+from collector.cli.common import home_of, when_ms
 from collector.cli.noting import HANDS
 from collector.cli.output import iso, local, say, say_json
+from collector.cli.parsing import takes
 from collector.config.clock import system_now
 from collector.domain.lab import Lab
 from collector.domain.problems import wrong
@@ -17,11 +18,9 @@ from collector.reports.ahead_view import back_at_ms, tray_outlooks
 from collector.store.reader import Reader
 
 
-def add(commands: Any) -> None:
-    parser = command(
-        commands,
-        "ahead",
-        "say what each tray will come to until somebody is back, and how much water carries it through",
+def add(parser: argparse.ArgumentParser) -> None:
+    takes(
+        parser,
         "traywarden ahead\n  traywarden ahead --until '2026-03-09 07:00'\n  traywarden ahead --for '60 h'",
         run,
         listing=True,

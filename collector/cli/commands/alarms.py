@@ -6,9 +6,10 @@ from typing import Any
 
 from collector.alarms.model import Rule
 from collector.alarms.words import show_amount, unit_of
-from collector.cli.common import Run, add_span, command, group, home_of, lab_or_none, span_ms, zone_of
+from collector.cli.common import add_span, home_of, lab_or_none, span_ms, zone_of
 from collector.cli.ordering import add_by, add_json, add_reason, order, reason_of
 from collector.cli.output import iso, local, say, say_json, table
+from collector.cli.parsing import Run, command, group
 from collector.cli.status_values import alarm_row
 from collector.config.clock import system_now
 from collector.config.home import Home
@@ -17,8 +18,8 @@ from collector.domain.units import MEASURES, parse_duration_ms
 from collector.store.reader import PastChange, Reader
 
 
-def add(commands: Any) -> None:
-    under = group(commands, "alarms", "see alarms, acknowledge or shelve them, read their history")
+def add(parser: argparse.ArgumentParser) -> None:
+    under = group(parser)
     command(under, "list", "show every alarm that is not normal", "traywarden alarms list", run_list, listing=True)
     _add_order(
         under,

@@ -5,12 +5,12 @@ import os
 import signal
 import time
 from types import FrameType
-from typing import Any
 
 from collector.board.desk import LinkDesk
 from collector.cli.board_start import board_notes, serving_of
 from collector.cli.commands.watch import log_line
-from collector.cli.common import command, home_of
+from collector.cli.common import home_of
+from collector.cli.parsing import takes
 from collector.config.clock import system_now
 from collector.config.settings import load_settings
 from collector.domain.problems import wrong
@@ -18,14 +18,8 @@ from collector.store.reader import Reader
 from collector.watch.service_manager import ServiceManager
 
 
-def add(commands: Any) -> None:
-    command(
-        commands,
-        "board",
-        "serve the page that the links in messages lead to",
-        "TRAYWARDEN_SECRETS_DIR=/etc/traywarden/secrets traywarden board --home ~/traywarden",
-        run,
-    )
+def add(parser: argparse.ArgumentParser) -> None:
+    takes(parser, "TRAYWARDEN_SECRETS_DIR=/etc/traywarden/secrets traywarden board --home ~/traywarden", run)
 
 
 def run(arguments: argparse.Namespace) -> int:

@@ -7,9 +7,10 @@ off and stayed off; where none do, it is the end itself. Using the tea is a diar
 import argparse
 from typing import Any
 
-from collector.cli.common import command, group, home_of, lab_or_none, zone_of
+from collector.cli.common import home_of, lab_or_none, zone_of
 from collector.cli.noting import HANDS, add_by, add_note, add_when, past_ms, rehearsed, submit
 from collector.cli.output import iso, local, say, say_json
+from collector.cli.parsing import command, group
 from collector.config.clock import system_now
 from collector.domain.diary import BREW_WINDOW_MS, USE_WITHIN_MS, Brew, DiaryEntry, DiaryKind, last_brew
 from collector.domain.lab import Lab, PlaceKind
@@ -22,8 +23,8 @@ _MAINS = (
 )
 
 
-def add(commands: Any) -> None:
-    under = group(commands, "brew", "note the start and the end of a brew, see how long its window still is")
+def add(parser: argparse.ArgumentParser) -> None:
+    under = group(parser)
     starting = command(
         under,
         "start",

@@ -2,7 +2,6 @@
 
 import argparse
 from itertools import chain
-from typing import Any
 
 from collector.cli.check_send import check_send
 from collector.cli.checks import (
@@ -14,21 +13,15 @@ from collector.cli.checks import (
     check_mail,
     check_people,
 )
-from collector.cli.common import command, home_of
+from collector.cli.common import home_of
 from collector.cli.output import say, say_json
+from collector.cli.parsing import takes
 from collector.config.clock import system_now
 from collector.config.settings import load_settings
 
 
-def add(commands: Any) -> None:
-    parser = command(
-        commands,
-        "checkup",
-        "try every part against the real thing, say what to fix",
-        "traywarden checkup --home ~/traywarden",
-        run,
-        listing=True,
-    )
+def add(parser: argparse.ArgumentParser) -> None:
+    takes(parser, "traywarden checkup --home ~/traywarden", run, listing=True)
     parser.add_argument("--send", action="store_true", help="also send everyone a test and say what was answered")
 
 

@@ -2,32 +2,23 @@
 
 import argparse
 from pathlib import Path
-from typing import Any
 
-from collector.cli.common import command, home_of
+from collector.cli.common import home_of
 from collector.cli.output import progress_bar, say
+from collector.cli.parsing import takes
 from collector.config.clock import system_now
 from collector.domain.problems import wrong
 from collector.store.backup import backup, restore
 
 
-def add(commands: Any) -> None:
-    one = command(
-        commands,
-        "backup",
-        "copy the journal to a file while the collector runs",
-        "traywarden backup /media/stick/traywarden-march.db",
-        run_backup,
-    )
-    one.add_argument("target", help="file to write; it must not be there yet")
-    other = command(
-        commands,
-        "restore",
-        "put a backup in place of the journal; the replaced one is kept beside it",
-        "traywarden restore /media/stick/traywarden-march.db",
-        run_restore,
-    )
-    other.add_argument("source", help="a file made by 'traywarden backup'")
+def add_backup(parser: argparse.ArgumentParser) -> None:
+    takes(parser, "traywarden backup /media/stick/traywarden-march.db", run_backup)
+    parser.add_argument("target", help="file to write; it must not be there yet")
+
+
+def add_restore(parser: argparse.ArgumentParser) -> None:
+    takes(parser, "traywarden restore /media/stick/traywarden-march.db", run_restore)
+    parser.add_argument("source", help="a file made by 'traywarden backup'")
 
 
 def run_backup(arguments: argparse.Namespace) -> int:

@@ -5,9 +5,9 @@ import threading
 from typing import Any
 
 from collector.cli.commands.status import show
-from collector.cli.common import command
 from collector.cli.demo import PACE, CaughtMail, Demo, demo_status, running_demo, wait_demo
 from collector.cli.output import complain, local, say, say_json
+from collector.cli.parsing import takes
 from collector.domain.problems import wrong
 from collector.domain.units import parse_duration_ms, show_value
 from collector.store.errors import StoreError
@@ -16,15 +16,8 @@ _LINE_EVERY_S = 2.0
 _PLACES = ("juniper", "maple")
 
 
-def add(commands: Any) -> None:
-    parser = command(
-        commands,
-        "demo",
-        "run broker, simulator, collector and a mail catcher in one go; nothing needs to be installed",
-        "traywarden demo --stop-after 60s",
-        run,
-        listing=True,
-    )
+def add(parser: argparse.ArgumentParser) -> None:
+    takes(parser, "traywarden demo --stop-after 60s", run, listing=True)
     parser.add_argument("--stop-after", metavar="TIME", help="end by itself after this long, such as 60s")
 
 

@@ -3,9 +3,10 @@
 import argparse
 from typing import Any
 
-from collector.cli.common import command, group, home_of, lab_or_none, when_ms, zone_of
+from collector.cli.common import home_of, lab_or_none, when_ms, zone_of
 from collector.cli.noting import HANDS, add_by, add_note, add_when, past_ms, submit
 from collector.cli.output import iso, local, say, say_json, table
+from collector.cli.parsing import command, group
 from collector.config.clock import system_now
 from collector.domain.diary import AMOUNTS, FEELS, DiaryEntry, DiaryKind
 from collector.domain.problems import wrong
@@ -17,8 +18,8 @@ _KINDS = ", ".join(f"{kind} ({AMOUNTS[kind].unit})" if kind in AMOUNTS else kind
 _FEELS = "; ".join(f"{feel}: {words}" for feel, words in FEELS.items())
 
 
-def add(commands: Any) -> None:
-    under = group(commands, "diary", "note what was done at the bins, see it, strike out a slip")
+def add(parser: argparse.ArgumentParser) -> None:
+    under = group(parser)
     adding = command(
         under,
         "add",

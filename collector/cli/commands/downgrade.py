@@ -1,22 +1,16 @@
 """`traywarden downgrade`: take the journal back to the form of an older program."""
 
 import argparse
-from typing import Any
 
-from collector.cli.common import command, home_of
+from collector.cli.common import home_of
 from collector.cli.output import say
+from collector.cli.parsing import takes
 from collector.config.clock import system_now
 from collector.store.downgrade import downgrade
 
 
-def add(commands: Any) -> None:
-    parser = command(
-        commands,
-        "downgrade",
-        "take the journal back to the form of an older program, before installing that one",
-        "traywarden downgrade --to 5",
-        run,
-    )
+def add(parser: argparse.ArgumentParser) -> None:
+    takes(parser, "traywarden downgrade --to 5", run)
     parser.add_argument("--to", type=int, required=True, metavar="FORM", help="the form the older program knows")
 
 

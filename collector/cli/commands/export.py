@@ -3,24 +3,18 @@
 import argparse
 import sys
 from pathlib import Path
-from typing import Any
 
-from collector.cli.common import add_span, command, home_of, span_ms, zone_of
+from collector.cli.common import add_span, home_of, span_ms, zone_of
 from collector.cli.output import complain, progress_bar
+from collector.cli.parsing import takes
 from collector.config.clock import system_now
 from collector.domain.problems import wrong
 from collector.store.export import export
 from collector.store.reader import Reader
 
 
-def add(commands: Any) -> None:
-    parser = command(
-        commands,
-        "export",
-        "write stored readings as csv, senml or lines (line protocol)",
-        "traywarden export --format csv --since '30 d' --out march.csv",
-        run,
-    )
+def add(parser: argparse.ArgumentParser) -> None:
+    takes(parser, "traywarden export --format csv --since '30 d' --out march.csv", run)
     parser.add_argument("--format", choices=("csv", "senml", "lines"), default="csv", help="default: csv")
     parser.add_argument("--out", metavar="FILE", help="file to write (default: standard output)")
     parser.add_argument("--at", metavar="PLACE", help="only this place: juniper, juniper/top, room, kettle")

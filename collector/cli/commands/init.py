@@ -3,10 +3,10 @@
 import argparse
 import json
 from pathlib import Path
-from typing import Any
 
-from collector.cli.common import command, home_of
+from collector.cli.common import home_of
 from collector.cli.output import say
+from collector.cli.parsing import takes
 from collector.config.lab_file import lab_schema
 from collector.config.lab_template import LAB_TEMPLATE, SCHEMA_FILE
 from collector.config.rule_layers import site_schema
@@ -46,14 +46,8 @@ alarms: {}
 """
 
 
-def add(commands: Any) -> None:
-    command(
-        commands,
-        "init",
-        "write a commented lab.yaml and rules/ to start from",
-        "traywarden init --home ~/traywarden",
-        run,
-    )
+def add(parser: argparse.ArgumentParser) -> None:
+    takes(parser, "traywarden init --home ~/traywarden", run)
 
 
 def run(arguments: argparse.Namespace) -> int:

@@ -5,9 +5,10 @@ import os
 from dataclasses import replace
 from typing import Any
 
-from collector.cli.common import command, group, home_of, lab_or_none
+from collector.cli.common import home_of, lab_or_none
 from collector.cli.ordering import add_by, add_json, add_reason, order, reason_of
 from collector.cli.output import iso, say, say_json, table
+from collector.cli.parsing import command, group
 from collector.cli.status_values import probe_rows
 from collector.config.home import Home
 from collector.config.lab_edit import assign_probe, calibrated, set_calibration
@@ -19,8 +20,8 @@ from collector.store.reader import Reader, Stranger
 _TAKEN_UP = "a running collector takes it up within a few seconds"
 
 
-def add(commands: Any) -> None:
-    under = group(commands, "probes", "see what probes say, give unknown ones a place, calibrate, take out of service")
+def add(parser: argparse.ArgumentParser) -> None:
+    under = group(parser)
     command(
         under, "list", "show every probe, and readings nobody claims", "traywarden probes list", run_list, listing=True
     )

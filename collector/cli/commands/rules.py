@@ -1,24 +1,23 @@
-"""`traywarden rules check | list`."""
+"""`traywarden rules check`, and where `list`, `audit` and `replay` are."""
 
 import argparse
-from typing import Any
 
-from collector.cli.common import command, group, home_of, lab_or_none
+from collector.cli.common import home_of, lab_or_none
 from collector.cli.output import complain, say, say_json
-from collector.cli.rules import audit, replay
-from collector.cli.rules.listing import run_list
+from collector.cli.parsing import command, group, later
 
 
-def add(commands: Any) -> None:
-    under = group(commands, "rules", "check and show the alarm rules in force")
+def add(parser: argparse.ArgumentParser) -> None:
+    under = group(parser)
     command(
         under, "check", "report everything wrong in all rule files", "traywarden rules check", run_check, listing=True
     )
-    about = "show each alarm as it is in effect, and the file and line each value comes from"
-    listed = command(under, "list", about, "traywarden rules list bedding-dry", run_list, listing=True)
-    listed.add_argument("name", metavar="NAME", nargs="?", help="this alarm in full")
-    audit.add(under)
-    replay.add(under)
+    showing = "show each alarm as it is in effect, and the file and line each value comes from"
+    later(under, "list", showing, "collector.cli.rules.listing:add")
+    measuring = "measure what the alarms did by ISA-18.2 / IEC 62682 and suggest what to change in the rules"
+    later(under, "audit", measuring, "collector.cli.rules.audit:add")
+    running = "run stored readings through the rules: what people would have been told"
+    later(under, "replay", running, "collector.cli.rules.replay:add")
 
 
 def run_check(arguments: argparse.Namespace) -> int:

@@ -4,8 +4,9 @@ import argparse
 from typing import Any
 
 from collector.alarms.model import State
-from collector.cli.common import command, home_of, lab_or_none
+from collector.cli.common import home_of, lab_or_none
 from collector.cli.output import complain, say, say_json, table
+from collector.cli.parsing import takes
 from collector.cli.status_values import status
 from collector.config.clock import system_now
 from collector.domain.units import show_value
@@ -15,15 +16,8 @@ _BY_DESIGN = str(State.SUPPRESSED)
 FLAG_WORDS = {1: "good", 2: "not evaluated", 3: "suspect", 4: "failed", 9: "missing", None: "never heard"}
 
 
-def add(commands: Any) -> None:
-    command(
-        commands,
-        "status",
-        "show readings held, last heard per probe, backlog, alarms standing, outbox",
-        "traywarden status --json",
-        run,
-        listing=True,
-    )
+def add(parser: argparse.ArgumentParser) -> None:
+    takes(parser, "traywarden status --json", run, listing=True)
 
 
 def run(arguments: argparse.Namespace) -> int:

@@ -1,10 +1,10 @@
 """`traywarden uplink status | backfill`."""
 
 import argparse
-from typing import Any
 
-from collector.cli.common import add_span, command, group, home_of, lab_or_none, span_ms, zone_of
+from collector.cli.common import add_span, home_of, lab_or_none, span_ms, zone_of
 from collector.cli.output import complain, iso, progress_bar, say, say_json
+from collector.cli.parsing import command, group
 from collector.cli.status_values import uplink_row, uplink_words
 from collector.config.clock import system_now
 from collector.config.settings import load_settings
@@ -16,8 +16,8 @@ from collector.uplink.queue import uplink_state
 _SHOWN = 5
 
 
-def add(commands: Any) -> None:
-    under = group(commands, "uplink", "the database of a district that this lab's data goes to")
+def add(parser: argparse.ArgumentParser) -> None:
+    under = group(parser)
     command(
         under, "status", "how far it is, and what was set aside", "traywarden uplink status", run_status, listing=True
     )

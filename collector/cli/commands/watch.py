@@ -7,24 +7,18 @@ import time
 from contextlib import suppress
 from datetime import UTC, datetime
 from types import FrameType
-from typing import Any
 
-from collector.cli.common import command, home_of
+from collector.cli.common import home_of
 from collector.cli.output import complain
+from collector.cli.parsing import takes
 from collector.config.clock import system_now
 from collector.config.settings import load_settings
 from collector.watch.daemon import Daemon
 from collector.watch.service_manager import ServiceManager
 
 
-def add(commands: Any) -> None:
-    command(
-        commands,
-        "watch",
-        "run the collector until told to stop",
-        "TRAYWARDEN_MQTT__HOST=broker.local traywarden watch --home ~/traywarden",
-        run,
-    )
+def add(parser: argparse.ArgumentParser) -> None:
+    takes(parser, "TRAYWARDEN_MQTT__HOST=broker.local traywarden watch --home ~/traywarden", run)
 
 
 def run(arguments: argparse.Namespace) -> int:

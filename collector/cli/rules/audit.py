@@ -5,7 +5,7 @@ import itertools
 import math
 from array import array
 from collections.abc import Callable, Collection, Mapping, Sequence
-from typing import Any, NamedTuple
+from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -16,8 +16,9 @@ from collector.alarms.audit.suggest import FLEETING_NUMBER, Advice, advise, rung
 from collector.alarms.audit.trial import Stage, no_trial, stage_series
 from collector.alarms.chunk import Readings
 from collector.alarms.contexts import Contexts
-from collector.cli.common import add_span, command, home_of, lab_or_none, span_ms, zone_of
+from collector.cli.common import add_span, home_of, lab_or_none, span_ms, zone_of
 from collector.cli.output import complain, progress_bar, say_json
+from collector.cli.parsing import takes
 from collector.cli.rules.audit_text import Finding, audit_json, say_audit
 from collector.config.clock import system_now
 from collector.config.rule_layers import LayeredAlarm
@@ -31,15 +32,8 @@ _BEFORE_MS = 90 * DAY
 _MOST_CHANGES = 500_000
 
 
-def add(under: Any) -> None:
-    parser = command(
-        under,
-        "audit",
-        "measure what the alarms did by ISA-18.2 / IEC 62682 and suggest what to change in the rules",
-        "traywarden rules audit --since '30 d'",
-        run_audit,
-        listing=True,
-    )
+def add(parser: argparse.ArgumentParser) -> None:
+    takes(parser, "traywarden rules audit --since '30 d'", run_audit, listing=True)
     add_span(parser)
 
 

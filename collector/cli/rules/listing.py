@@ -9,6 +9,7 @@ from typing import Any
 from collector.alarms.model import Kind
 from collector.cli.common import home_of, lab_or_none
 from collector.cli.output import say, say_json, table
+from collector.cli.parsing import takes
 from collector.config.rule_layers import FIELDS, LayeredAlarm, Origin
 from collector.domain.problems import nearest, wrong
 from collector.domain.units import show_duration, show_value
@@ -19,6 +20,11 @@ _SHORT = 24
 """Values of more characters have lines of their own."""
 _HEAD = ("alarm", "kind", "of what", "where", "setpoint", "on-delay", "priority", "respond in", "this lab", "from")
 """Of what: a measure, or the thing that is overdue, which has no delay."""
+
+
+def add(parser: argparse.ArgumentParser) -> None:
+    takes(parser, "traywarden rules list bedding-dry", run_list, listing=True)
+    parser.add_argument("name", metavar="NAME", nargs="?", help="this alarm in full")
 
 
 def run_list(arguments: argparse.Namespace) -> int:

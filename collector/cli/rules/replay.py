@@ -11,8 +11,9 @@ from typing import Any
 
 from collector.alarms.differences import Change, Difference, Occurrence, compare, occurrences
 from collector.alarms.model import AlarmKey
-from collector.cli.common import add_span, command, home_of, span_ms
+from collector.cli.common import add_span, home_of, span_ms
 from collector.cli.output import iso, local, progress_bar, say, say_json, table
+from collector.cli.parsing import takes
 from collector.config.clock import system_now
 from collector.config.home import Home
 from collector.domain.lab import Lab, Series
@@ -23,11 +24,9 @@ from collector.pipeline.replay import Replayed, replay
 from collector.store.reader import Reader
 
 
-def add(under: Any) -> None:
-    parser = command(
-        under,
-        "replay",
-        "run stored readings through the rules: what people would have been told",
+def add(parser: argparse.ArgumentParser) -> None:
+    takes(
+        parser,
         "traywarden rules replay --since '30 d' --rules trial/\n  traywarden rules replay --packs packs.jsonl",
         run,
         listing=True,
