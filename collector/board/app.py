@@ -17,14 +17,14 @@ from starlette.routing import Route
 
 from collector.board.guard import SafeHeaders, WrongLinks, body_is_small, from_elsewhere
 from collector.board.pages import Pages
-from collector.board.port import Desk, LinkWrong, NotNow
+from collector.board.port import LinkDesk, LinkWrong, NotNow
 
 _NEWER = "The newest message about this place has a link of its own; or use the command line."
 _WHOLE = "Some mail programs break long links: copy the whole link from the message, or use the command line."
 
 
 class _Board:
-    def __init__(self, desk: Desk, ticks: Callable[[], float], log: Callable[[str], None], own_host: str) -> None:
+    def __init__(self, desk: LinkDesk, ticks: Callable[[], float], log: Callable[[str], None], own_host: str) -> None:
         self._desk, self._log, self._own_host = desk, log, own_host
         self._wrong = WrongLinks(ticks)
         self.pages = Pages()
@@ -89,7 +89,7 @@ def _first_up(text: str) -> str:
     return f"{text[:1].upper()}{text[1:]}."
 
 
-def make_app(desk: Desk, ticks: Callable[[], float], log: Callable[[str], None], own_host: str = "") -> Starlette:
+def make_app(desk: LinkDesk, ticks: Callable[[], float], log: Callable[[str], None], own_host: str = "") -> Starlette:
     """`ticks`: seconds that only go up. `log` gets lines without secrets. `own_host`: 'host:port' of the address people
     use, where a proxy in front changes it."""
     board = _Board(desk, ticks, log, own_host)

@@ -10,7 +10,7 @@ from pydantic import SecretStr
 
 from collector.alarms.model import LINK_SERIES
 from collector.board.port import AlarmPage, LinkWrong, NotNow
-from collector.board.words import Case
+from collector.board.words import OccurrenceView
 from collector.config.changed_files import Files
 from collector.config.clock import Now
 from collector.config.home import Home
@@ -33,7 +33,7 @@ class Waiting:
     stale_ms: int = STALE_MS
 
 
-class LinkDesk:
+class JournalLinkDesk:
     """Serves `collector.board.port.Desk`. Raises Refused where lab.yaml or the rules cannot be used at the start; what
     changes in them later is taken up as by the collector."""
 
@@ -99,11 +99,11 @@ class LinkDesk:
                 return request.id
         return None
 
-    def _case(self, ack: Ack, reader: Reader) -> Case:
+    def _case(self, ack: Ack, reader: Reader) -> OccurrenceView:
         with self._one:
             return self._case_now(ack, reader)
 
-    def _case_now(self, ack: Ack, reader: Reader) -> Case:
+    def _case_now(self, ack: Ack, reader: Reader) -> OccurrenceView:
         self._files.look()
         lab, rules = self._files.lab, self._files.rules.rules
         state, running = self._state()
@@ -112,7 +112,7 @@ class LinkDesk:
             past = reader.occurrence(ack.rule, ack.series, ack.raised_ms)
             asked = self._pending(ack, reader) is not None
             known = {one.id: one.as_series() for one in reader.series()} | {LINK_SERIES.id: LINK_SERIES}
-        return Case(
+        return OccurrenceView(
             ack=ack,
             lab=lab,
             rule=next((rule for rule in rules if rule.name == ack.rule), None),

@@ -45,7 +45,7 @@ class AlarmPage:
     """Pressed, and not yet taken up by the collector: the page looks again by itself."""
 
 
-class Desk(Protocol):
+class LinkDesk(Protocol):
     """Called from several threads."""
 
     def look(self, token: str) -> AlarmPage:

@@ -21,7 +21,7 @@ _CALLED = (*STANDING, State.RETURNED)
 
 
 @dataclass(frozen=True, slots=True)
-class Case:
+class OccurrenceView:
     """All that is known of an occurrence at this moment."""
 
     ack: Ack

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
 
-from collector.board.port import Desk
+from collector.board.port import LinkDesk
 from collector.config.settings import Board
 from collector.domain.problems import wrong
 
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 
 def serving_of(
-    desk: Desk, board: Board, log: Callable[[str], None], turned: Callable[[], None] = lambda: None
+    desk: LinkDesk, board: Board, log: Callable[[str], None], turned: Callable[[], None] = lambda: None
 ) -> "Serving":
     """Listens from now on. Raises Wrong where the port is taken, the host is not ours, or the extra is not there."""
     try:

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from collector.cli.checks import Finding, fix, good, note
 from collector.config.home import Home
 from collector.config.settings import Settings
-from collector.delivery.addressing import Addressee, channels, everyone, ways_to
-from collector.delivery.port import Channel, NotDelivered
+from collector.delivery.addressing import Addressee, carriers, everyone, ways_to
+from collector.delivery.port import Carrier, NotDelivered
 from collector.delivery.servers import chat_of, mail_of
 from collector.domain.lab import Lab
 from collector.domain.problems import Refused
@@ -46,12 +46,12 @@ def check_send(home: Home, settings: Settings, now_ms: int) -> Iterator[Finding]
             ways.setdefault(way, []).append(person.role)
     if not ways:
         yield note("send", "nobody to send a test to: 'people' in lab.yaml names nobody")
-    known = channels(mail, chat, home.outbox_folder, lab.name, settings.mail.sender)
+    known = carriers(mail, chat, home.outbox_folder, lab.name, settings.mail.sender)
     for way, roles in ways.items():
         yield _sent(" and ".join(roles), way, known.get(way.channel), lab, now_ms)
 
 
-def _sent(who: str, way: Addressee, channel: Channel | None, lab: Lab, now_ms: int) -> Finding:
+def _sent(who: str, way: Addressee, channel: Carrier | None, lab: Lab, now_ms: int) -> Finding:
     whom = f"{who} by {way.channel} to {one_line(way.recipient, 80)}"
     if channel is None:
         return fix("send", f"{whom}: TRAYWARDEN_CHAT__URLS is not set")

@@ -11,7 +11,7 @@ from typing import Any
 from collector.config import lab_words
 from collector.config.lab_claims import shared_messages
 from collector.config.lab_people import people_problems
-from collector.config.yaml.text import Marked, Path
+from collector.config.yaml.text import KeyPath, Marked
 from collector.domain.hours import doubled_day
 from collector.domain.lab import CalibrationPoint, Format, PlaceKind
 from collector.domain.patterns import fits
@@ -40,7 +40,7 @@ class Draft:
 
     marked: Marked
     data: Mapping[str, Any]
-    bad: frozenset[Path]
+    bad: frozenset[KeyPath]
     calibration_faults: CalibrationFaults
 
     def section(self, *path: str) -> Mapping[str, Any]:
@@ -142,7 +142,7 @@ def _fits(draft: Draft, pattern: str, places: Mapping[str, PlaceKind]) -> str:
     return _no_such_place(pattern, places)
 
 
-def _hides_places(path: Path) -> bool:
+def _hides_places(path: KeyPath) -> bool:
     """A section of places that is no section, or an unknown key at the top that was meant to be one."""
     return len(path) == 1 and nearest(str(path[0]), ("lab", "room", "probes", "people", *_SECTIONS)) in _SECTIONS
 
@@ -154,7 +154,7 @@ def _no_such_place(place: str, places: Mapping[str, PlaceKind]) -> str:
     )
 
 
-def _format_fits(draft: Draft, path: Path, probe: Mapping[str, Any]) -> Iterator[Problem]:
+def _format_fits(draft: Draft, path: KeyPath, probe: Mapping[str, Any]) -> Iterator[Problem]:
     kind = probe["format"]
     if kind != Format.JSON.value and probe.get("time") is not None:
         message = f"only format json has a pointer to its time; {kind} "
@@ -170,7 +170,7 @@ def _format_fits(draft: Draft, path: Path, probe: Mapping[str, Any]) -> Iterator
     yield from _addresses(draft, (*path, "channels"), kind, probe)
 
 
-def _addresses(draft: Draft, path: Path, kind: str, probe: Mapping[str, Any]) -> Iterator[Problem]:
+def _addresses(draft: Draft, path: KeyPath, kind: str, probe: Mapping[str, Any]) -> Iterator[Problem]:
     """Each channel says where in the message its number stands, in the way of the format, and no two say the same."""
     wanted = {Format.JSON.value: "pointer", Format.NUMBER.value: ""}.get(kind, "name")
     first: dict[str, str] = {}
@@ -195,7 +195,7 @@ def _addresses(draft: Draft, path: Path, kind: str, probe: Mapping[str, Any]) ->
         first.setdefault(written, name)
 
 
-def _channel(draft: Draft, path: Path, place: PlaceKind | None) -> Iterator[Problem]:
+def _channel(draft: Draft, path: KeyPath, place: PlaceKind | None) -> Iterator[Problem]:
     channel = draft.section(*(str(part) for part in path))
     measure, unit = channel.get("measure"), channel.get("unit")
     if measure is None:
@@ -221,7 +221,7 @@ def _cannot_measure(measure: str, unit: str) -> str:
     return f"'{unit}' does not measure {label}; use one of {direct}"
 
 
-def _points(draft: Draft, path: Path, written: Sequence[Any], measure: str) -> Iterator[Problem]:
+def _points(draft: Draft, path: KeyPath, written: Sequence[Any], measure: str) -> Iterator[Problem]:
     spec = MEASURES[measure]
     points: list[CalibrationPoint] = []
     for index, point in enumerate(written):

@@ -16,7 +16,7 @@ from zoneinfo import ZoneInfo
 from collector.config import lab_words
 from collector.config.lab_file import read_lab, utc_ms
 from collector.config.yaml.edit import Entry, add, find
-from collector.config.yaml.text import Path, dotted, read_yaml
+from collector.config.yaml.text import KeyPath, dotted, read_yaml
 from collector.config.yaml.write import scalar
 from collector.domain.lab import Calibration, CalibrationPoint, Channel, Format, Lab, Probe
 from collector.domain.problems import Problem, Refused, nearest
@@ -157,7 +157,7 @@ def _with_channel(lab: Lab, probe: str, channel: Channel) -> Lab:
     return replace(lab, probes=tuple(changed(one) for one in lab.probes))
 
 
-def _checked(before: str, after: str, path: Path, entry: Entry, expected: Callable[[], Lab], file: str) -> str:
+def _checked(before: str, after: str, path: KeyPath, entry: Entry, expected: Callable[[], Lab], file: str) -> str:
     """`after`, if it reads as the lab that was wanted; else why not, placed in the text as it was."""
     try:
         if read_lab(after, file) == expected():
@@ -177,5 +177,5 @@ def _is_below(field: str, top: str) -> bool:
     return field == top or field.startswith((f"{top}.", f"{top}["))
 
 
-def _refused(text: str, file: str, path: Path, message: str) -> Refused:
+def _refused(text: str, file: str, path: KeyPath, message: str) -> Refused:
     return Refused([read_yaml(text, file).problem(path, message, at_key=True)])

@@ -26,7 +26,7 @@ from collector.config.lab_models import (
     TrayPart,
 )
 from collector.config.lab_people import people_warnings
-from collector.config.yaml.text import Marked, Path, examine, read_yaml
+from collector.config.yaml.text import KeyPath, Marked, examine, read_yaml
 from collector.domain import calibration_points
 from collector.domain.hours import Hours, every_day, week_of
 from collector.domain.lab import (
@@ -111,7 +111,7 @@ def calendar_names(lab_text: str) -> tuple[str, ...]:
     return tuple(dict.fromkeys(one for one in written if one.endswith((".ics", "/"))))
 
 
-def _without(data: dict[str, Any], bad: Iterable[Path]) -> dict[str, Any]:
+def _without(data: dict[str, Any], bad: Iterable[KeyPath]) -> dict[str, Any]:
     """A copy of the data with None wherever there is a problem."""
     kept: dict[str, Any] = copy.deepcopy(data)
     for path in sorted(bad, key=len):
@@ -138,7 +138,7 @@ def lab_warnings(lab: Lab, file: str = "lab.yaml", text: str = "") -> tuple[Prob
     return tuple(sorted(Problem(p.file, p.line, p.column, p.field, p.message, "warning") for p in found))
 
 
-def _warnings(lab: Lab) -> Iterator[tuple[Path, str]]:
+def _warnings(lab: Lab) -> Iterator[tuple[KeyPath, str]]:
     if not lab.probes:
         yield ("probes",), "there are none; every reading will be kept as unplaced until a probe is assigned"
     yield from people_warnings(lab)

@@ -62,7 +62,9 @@ MeasureName = Annotated[str, AfterValidator(partial(words.choice, what="measure"
 ModelName = Annotated[str, AfterValidator(partial(words.choice, what="probe model", known=MODELS)), _enum(MODELS)]
 FormatName = Annotated[str, AfterValidator(partial(words.choice, what="payload format", known=FORMATS)), _enum(FORMATS)]
 UnitName = Annotated[str, AfterValidator(lab_words.unit), _enum(known_units())]
-Priority = Annotated[str, AfterValidator(partial(words.choice, what="priority", known=PRIORITIES)), _enum(PRIORITIES)]
+PriorityName = Annotated[
+    str, AfterValidator(partial(words.choice, what="priority", known=PRIORITIES)), _enum(PRIORITIES)
+]
 Units = Annotated[
     str, AfterValidator(partial(words.choice, what="system of units", known=UNIT_SYSTEMS)), _enum(UNIT_SYSTEMS)
 ]
@@ -94,7 +96,7 @@ LocalTime = Annotated[
         }
     ),
 ]
-Point = Annotated[
+RawAndTrue = Annotated[
     tuple[float, object],
     BeforeValidator(lab_words.point),
     WithJsonSchema(
@@ -201,7 +203,7 @@ class CalibrationPart(_Part):
     from_: LocalTime = Field(
         alias="from", description="Valid from this date (or date and time) on the lab's clock until the next one."
     )
-    points: list[Point] = Field(
+    points: list[RawAndTrue] = Field(
         description="At least two of [raw reading, true value with its unit]; between them straight lines.",
     )
     note: Note = Field(default="", description="How the points were taken.")
@@ -247,7 +249,7 @@ class PersonPart(_Part):
     chat: Annotated[str, AfterValidator(lab_words.chat_name)] | None = Field(
         default=None, description="Name of a chat address in TRAYWARDEN_CHAT__URLS.", examples=["teacher-phone"]
     )
-    priorities: list[Priority] = Field(
+    priorities: list[PriorityName] = Field(
         default=list(PRIORITIES), description="Priorities of alarms that this person is told of.", min_length=1
     )
     where: list[Annotated[str, AfterValidator(lab_words.pattern)]] | None = Field(

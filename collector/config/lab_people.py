@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
 from collector.config.lab_models import PRIORITIES
-from collector.config.yaml.text import Marked, Path
+from collector.config.yaml.text import KeyPath, Marked
 from collector.domain.lab import Lab, Person, Place, PlaceKind
 from collector.domain.patterns import fits
 from collector.domain.problems import Problem, nearest
@@ -13,7 +13,7 @@ _WAYS = ("email", "chat")
 
 
 def people_problems(
-    marked: Marked, people: Mapping[str, Any], bad: frozenset[Path], fault: Callable[[str], str]
+    marked: Marked, people: Mapping[str, Any], bad: frozenset[KeyPath], fault: Callable[[str], str]
 ) -> Iterator[Problem]:
     """`people` with None for what has a problem already, `fault`: what is wrong with a place pattern, or nothing."""
     for role, person in people.items():
@@ -29,12 +29,12 @@ def people_problems(
     yield from _turns(marked, people, bad)
 
 
-def _way_lost(path: Path, bad: frozenset[Path]) -> bool:
+def _way_lost(path: KeyPath, bad: frozenset[KeyPath]) -> bool:
     """Whether a way stands there that has a problem of its own, or under a key that was meant for one."""
     return any(one[:2] == path and nearest(str(one[2]), _WAYS) for one in bad if len(one) == 3)
 
 
-def _turns(marked: Marked, people: Mapping[str, Any], bad: frozenset[Path]) -> Iterator[Problem]:
+def _turns(marked: Marked, people: Mapping[str, Any], bad: frozenset[KeyPath]) -> Iterator[Problem]:
     """Turns follow one another: whoever has turn 3 would wait for a turn 2 that never comes."""
     if not people or any(path[:1] == ("people",) and path[2:3] in ((), ("turn",)) for path in bad):
         return
@@ -47,7 +47,7 @@ def _turns(marked: Marked, people: Mapping[str, Any], bad: frozenset[Path]) -> I
             return
 
 
-def people_warnings(lab: Lab) -> Iterator[tuple[Path, str]]:
+def people_warnings(lab: Lab) -> Iterator[tuple[KeyPath, str]]:
     """What will run but is hardly meant."""
     if not lab.people:
         yield ("people",), "there is nobody to tell; alarms will show on status but no message will go out"
@@ -63,7 +63,7 @@ def people_warnings(lab: Lab) -> Iterator[tuple[Path, str]]:
     yield from _same_address(lab, "chat")
 
 
-def _unheard(lab: Lab) -> Iterator[tuple[Path, str]]:
+def _unheard(lab: Lab) -> Iterator[tuple[KeyPath, str]]:
     if any(not person.where for person in lab.people):
         return
     yield ("people",), "all have 'where', so nobody is told of the broker and of the collector itself"
@@ -79,7 +79,7 @@ def _hears(person: Person, place: Place) -> bool:
     return any(fits(pattern, place.id) or (place.bin != "" and fits(pattern, place.bin)) for pattern in person.where)
 
 
-def _same_address(lab: Lab, way: str) -> Iterator[tuple[Path, str]]:
+def _same_address(lab: Lab, way: str) -> Iterator[tuple[KeyPath, str]]:
     first: dict[str, str] = {}
     for person in lab.people:
         address: str = getattr(person, way).casefold()

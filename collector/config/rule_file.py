@@ -24,7 +24,7 @@ from collector.config.rule_fields import NEEDS, WANTED, RuleFile, foreign
 from collector.config.rule_fields import AlarmFields as AlarmFields
 from collector.config.rule_fields import AlarmName as AlarmName
 from collector.config.rule_fields import rules_schema as rules_schema
-from collector.config.yaml.text import Marked, Path, check, read_yaml
+from collector.config.yaml.text import KeyPath, Marked, check, read_yaml
 from collector.domain.diary import Feel
 from collector.domain.hours import DAYS
 from collector.domain.problems import Problem, Refused, nearest
@@ -152,7 +152,7 @@ class _Reading:
         )
 
     def _wrong(self, field: str, message: str, *, at_key: bool = False, item: int | str | None = None) -> None:
-        path: Path = ("alarms", self.name, field) if item is None else ("alarms", self.name, field, item)
+        path: KeyPath = ("alarms", self.name, field) if item is None else ("alarms", self.name, field, item)
         self.problems.append(self.marked.problem(path, message, at_key=at_key))
 
     def _fits_kind(self) -> None:

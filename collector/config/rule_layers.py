@@ -20,7 +20,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict
 from collector.alarms.model import Rule
 from collector.config.rule_check import rule_warnings
 from collector.config.rule_file import AlarmFields, AlarmName, read_alarms, rules_schema
-from collector.config.yaml.text import Mark, Marked, Path, examine, read_yaml
+from collector.config.yaml.text import KeyPath, Marked, Position, examine, read_yaml
 from collector.domain.lab import Lab
 from collector.domain.problems import Problem, Refused, nearest
 
@@ -168,12 +168,12 @@ class _Piece:
     file: str
     site: bool
     fields: dict[str, Any]
-    values: dict[str | int | None, dict[Path, Mark]] = field(default_factory=dict)
-    keys: dict[str | int | None, dict[Path, Mark]] = field(default_factory=dict)
+    values: dict[str | int | None, dict[KeyPath, Position]] = field(default_factory=dict)
+    keys: dict[str | int | None, dict[KeyPath, Position]] = field(default_factory=dict)
 
     def at(self, name: str | None = None) -> Origin:
         """Where the field's value, or the name of the alarm, stands."""
-        path: Path = ("alarms", self.name) if name is None else ("alarms", self.name, name)
+        path: KeyPath = ("alarms", self.name) if name is None else ("alarms", self.name, name)
         mark = self.keys[None][path] if name is None else self.values[name][path]
         return Origin(self.file, mark.line, mark.column, self.site)
 
@@ -289,8 +289,8 @@ def _read(pieces: Sequence[_Piece], without: str | None = None) -> tuple[Rule | 
 def _merged(pieces: Sequence[_Piece], without: str | None = None) -> Marked:
     """The pieces as one file that holds one alarm, with the places of the pieces; `without` a change by the lab."""
     top, fields = pieces[-1], dict[str, Any]()
-    values: dict[str | int | None, dict[Path, Mark]] = {None: top.values[None]}
-    keys: dict[str | int | None, dict[Path, Mark]] = {None: top.keys[None]}
+    values: dict[str | int | None, dict[KeyPath, Position]] = {None: top.values[None]}
+    keys: dict[str | int | None, dict[KeyPath, Position]] = {None: top.keys[None]}
     for piece in pieces:
         for name, said in piece.fields.items():
             away = piece.site and said is None and name in FIELDS

@@ -4,10 +4,10 @@ import hashlib
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from collector.delivery.chat import ChatChannel, chat_names
-from collector.delivery.mail import MailChannel
-from collector.delivery.mail_files import FileChannel
-from collector.delivery.port import Channel, Draw, no_picture
+from collector.delivery.chat import ChatCarrier, chat_names
+from collector.delivery.mail import MailCarrier
+from collector.delivery.mail_files import FileCarrier
+from collector.delivery.port import Carrier, Draw, no_picture
 from collector.delivery.servers import ChatSettings, MailSettings
 from collector.domain.lab import Lab, Person
 
@@ -50,20 +50,20 @@ def way_key(key: str, way: Addressee) -> str:
     return f"{key}-{digest.hexdigest()[:16]}"
 
 
-def channels(
+def carriers(
     mail: MailSettings | None,
     chat: ChatSettings,
     folder: Path,
     lab_name: str,
     sender: str = "traywarden@localhost",
     draw: Draw = no_picture,
-) -> dict[str, Channel]:
+) -> dict[str, Carrier]:
     """The channels by the name they have in the outbox. `folder` takes mail where no mail server is set."""
-    ways: dict[str, Channel] = {
-        "file": FileChannel(folder, mail.sender if mail is not None else sender, lab_name, draw)
+    ways: dict[str, Carrier] = {
+        "file": FileCarrier(folder, mail.sender if mail is not None else sender, lab_name, draw)
     }
     if mail is not None:
-        ways["email"] = MailChannel(mail, lab_name, draw)
+        ways["email"] = MailCarrier(mail, lab_name, draw)
     if chat.urls:
-        ways["chat"] = ChatChannel(chat)
+        ways["chat"] = ChatCarrier(chat)
     return ways

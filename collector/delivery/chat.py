@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import Any
 
-from collector.delivery.port import PermanentFailure, Row, TemporaryFailure, Unconfirmed, Unreachable
+from collector.delivery.port import OutboxRow, PermanentFailure, TemporaryFailure, Unconfirmed, Unreachable
 from collector.delivery.servers import ChatSettings
 from collector.letters.plain import one_line
 
@@ -58,13 +58,13 @@ def chat_faults(settings: ChatSettings) -> tuple[str, ...]:
     return tuple(faults)
 
 
-class ChatChannel:
+class ChatCarrier:
     """Chat through apprise, which is loaded only once there is something to say: it takes a good part of our memory."""
 
     def __init__(self, settings: ChatSettings) -> None:
         self._urls = chat_addresses(settings)
 
-    def deliver(self, row: Row, before_data: Callable[[], None]) -> str:
+    def deliver(self, row: OutboxRow, before_data: Callable[[], None]) -> str:
         """Raises PermanentFailure for an address that is unknown or unreadable and for what the service refuses for
         good (4xx), Unconfirmed where the message left and no answer came, else TemporaryFailure."""
         url = self._urls.get(row.recipient)

@@ -5,7 +5,7 @@ import threading
 import time
 from collections.abc import Callable, Mapping
 
-from collector.delivery.port import Channel, Outbox
+from collector.delivery.port import Carrier, Outbox
 from collector.delivery.sender import Sender
 
 _JOIN_S = 30.0
@@ -15,7 +15,7 @@ class Lanes:
     """Started once. `failed` is set whenever a message was given up."""
 
     def __init__(
-        self, outbox: Outbox, channels: Mapping[str, Channel], now: Callable[[], int], log: Callable[[str], None]
+        self, outbox: Outbox, channels: Mapping[str, Carrier], now: Callable[[], int], log: Callable[[str], None]
     ) -> None:
         self.failed = threading.Event()
         self._stop = threading.Event()

@@ -12,7 +12,7 @@ from email.message import EmailMessage
 from email.policy import SMTP
 from typing import Any
 
-from collector.delivery.port import Draw, PermanentFailure, Row, TemporaryFailure, Unconfirmed, no_picture
+from collector.delivery.port import Draw, OutboxRow, PermanentFailure, TemporaryFailure, Unconfirmed, no_picture
 from collector.delivery.servers import MailSettings
 from collector.delivery.smtp_session import close_session, explain, open_session, said
 from collector.letters.html import with_picture
@@ -36,7 +36,7 @@ _MOST_PARENTS = 20
 _NO_ADDRESS = "'{}' is no email address; write it like role@school.example"
 
 
-def build_message(row: Row, sender: str, lab_name: str, drawn: Drawn | None = None) -> EmailMessage:
+def build_message(row: OutboxRow, sender: str, lab_name: str, drawn: Drawn | None = None) -> EmailMessage:
     """The email for one row of the outbox; the same row and picture always give the same one.
 
     Raises PermanentFailure where an address cannot be used. No text of the row can add a header or a recipient.
@@ -60,7 +60,7 @@ def _safe(text: str) -> str:
     return "\n".join(visible(line) for line in text.split("\n"))
 
 
-def _add_html(message: EmailMessage, row: Row, origin: Address, lab_name: str, drawn: Drawn | None) -> None:
+def _add_html(message: EmailMessage, row: OutboxRow, origin: Address, lab_name: str, drawn: Drawn | None) -> None:
     """The page as the richer alternative, with the picture inside it (RFC 2046 section 5.1.4, RFC 2387)."""
     name = _digest(row.key, lab_name)
     content_id = f"{name[:16]}.png@{origin.domain}" if drawn is not None else ""
@@ -132,7 +132,7 @@ def _address(text: str) -> Address | None:
         return None
 
 
-class MailChannel:
+class MailCarrier:
     """Email through the lab's mail server, one session for each message."""
 
     def __init__(self, settings: MailSettings, lab_name: str, draw: Draw = no_picture) -> None:
@@ -140,7 +140,7 @@ class MailChannel:
         self._lab_name = lab_name
         self._draw = draw
 
-    def deliver(self, row: Row, before_data: Callable[[], None]) -> str:
+    def deliver(self, row: OutboxRow, before_data: Callable[[], None]) -> str:
         message = build_message(row, self._settings.sender, self._lab_name, self._draw(row))
         return send(message, self._settings, before_data)
 

@@ -7,11 +7,11 @@ from collections.abc import Callable
 from pathlib import Path
 
 from collector.delivery.mail import build_message
-from collector.delivery.port import Draw, Row, TemporaryFailure, no_picture
+from collector.delivery.port import Draw, OutboxRow, TemporaryFailure, no_picture
 from collector.letters.local_time import utc
 
 
-class FileChannel:
+class FileCarrier:
     """Writes each message into a folder under a name that follows from it, so that writing it again changes nothing."""
 
     def __init__(self, folder: Path, sender: str, lab_name: str, draw: Draw = no_picture) -> None:
@@ -20,7 +20,7 @@ class FileChannel:
         self._lab_name = lab_name
         self._draw = draw
 
-    def deliver(self, row: Row, before_data: Callable[[], None]) -> str:
+    def deliver(self, row: OutboxRow, before_data: Callable[[], None]) -> str:
         content = build_message(row, self._sender, self._lab_name, self._draw(row)).as_bytes()
         path = self._folder / file_name(row)
         temporary = self._write(content)
@@ -61,6 +61,6 @@ class FileChannel:
         return TemporaryFailure(f"{self._folder}: cannot write a message there: {(error.strerror or 'failed').lower()}")
 
 
-def file_name(row: Row) -> str:
+def file_name(row: OutboxRow) -> str:
     """'20250303T162000Z-bedding-hot-3-....eml': sorts by time; holds nothing of the key that a path could mistake."""
     return f"{utc(row.created_ms):%Y%m%dT%H%M%SZ}-{re.sub(r'[^A-Za-z0-9_-]', '_', row.key)[:180]}.eml"

@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from pathlib import Path
 
-from collector.delivery.port import Draw, Row
+from collector.delivery.port import Draw, OutboxRow
 from collector.domain.readings import CLEAN
 from collector.letters.picture import HOUR_MS, RAW_MS, Drawn, Point, Wanted, draw, wanted
 from collector.store.reader import Reader
@@ -12,7 +12,7 @@ from collector.store.reader import Reader
 def drawing(database: Path, log: Callable[[str], None]) -> Draw:
     """What the channels call for each message. Whatever goes wrong, the message goes out, without a picture."""
 
-    def make(row: Row) -> Drawn | None:
+    def make(row: OutboxRow) -> Drawn | None:
         try:
             order = wanted(row.picture)
             return None if order is None else draw(order, points_of(database, order))

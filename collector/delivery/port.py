@@ -36,7 +36,7 @@ class Unconfirmed(NotDelivered):
     """The message may have arrived."""
 
 
-class Row(Protocol):
+class OutboxRow(Protocol):
     """One message of the outbox."""
 
     @property
@@ -82,11 +82,11 @@ class Row(Protocol):
         ...
 
 
-Draw = Callable[[Row], Drawn | None]
+Draw = Callable[[OutboxRow], Drawn | None]
 """Draws what a row wants drawn; None where there is nothing to draw. Never raises."""
 
 
-def no_picture(_row: Row) -> None:
+def no_picture(_row: OutboxRow) -> None:
     """Where there is nothing to draw from."""
 
 
@@ -97,7 +97,7 @@ class Outbox(Protocol):
     Where the database cannot be read or written a call raises, and nothing has changed then.
     """
 
-    def take_next(self, now_ms: int, chat: bool | None = None, /) -> Row | None:
+    def take_next(self, now_ms: int, chat: bool | None = None, /) -> OutboxRow | None:
         """The next message that waits and is due: high priority first, then the oldest. None: nothing is due.
         `chat`: only chat messages (True) or only others (False).
 
@@ -126,10 +126,10 @@ class Outbox(Protocol):
         ...
 
 
-class Channel(Protocol):
+class Carrier(Protocol):
     """One way to reach people."""
 
-    def deliver(self, row: Row, before_data: Callable[[], None]) -> str | None:
+    def deliver(self, row: OutboxRow, before_data: Callable[[], None]) -> str | None:
         """Hand one message over, or raise NotDelivered. Returns what was answered, one line for people.
 
         `before_data` is called once, after everything that can be refused without delivering and just before the step

@@ -15,7 +15,15 @@ from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
-from collector.delivery.port import Channel, Outbox, PermanentFailure, Row, TemporaryFailure, Unconfirmed, Unreachable
+from collector.delivery.port import (
+    Carrier,
+    Outbox,
+    OutboxRow,
+    PermanentFailure,
+    TemporaryFailure,
+    Unconfirmed,
+    Unreachable,
+)
 from collector.domain.units import MS, show_duration
 from collector.letters.plain import one_line
 
@@ -54,7 +62,7 @@ class Sender:
     def __init__(
         self,
         outbox: Outbox,
-        channels: Mapping[str, Channel],
+        channels: Mapping[str, Carrier],
         now: Callable[[], int],
         wake: threading.Event,
         log: Callable[[str], None] = _no_log,
@@ -116,7 +124,7 @@ class Sender:
             handled += 1
         return handled
 
-    def _deliver(self, row: Row) -> None:
+    def _deliver(self, row: OutboxRow) -> None:
         step = _Step(self._outbox, row)
         try:
             answer = self._channel(row).deliver(row, step.before_data)
@@ -136,12 +144,12 @@ class Sender:
             self._log(f"message {row.key} sent" + (f": {answer}" if answer else ""))
             self._settle(lambda: self._outbox.mark_sent(row.id, self._now()), row)
 
-    def _channel(self, row: Row) -> Channel:
+    def _channel(self, row: OutboxRow) -> Carrier:
         if row.channel not in self._channels:
             raise TemporaryFailure(f"no way to send {one_line(row.channel)} is set up at present")
         return self._channels[row.channel]
 
-    def _try_later(self, row: Row, reason: str, others: bool = False) -> None:
+    def _try_later(self, row: OutboxRow, reason: str, others: bool = False) -> None:
         """`others`: the trouble is not this message's own, so nothing else for this recipient is tried before."""
         now_ms, way = self._now(), (row.channel, row.recipient)
         before = max(row.attempts, self._tries[row.id])
@@ -157,7 +165,7 @@ class Sender:
         self._settle(lambda: self._outbox.mark_waiting(row.id, next_ms, reason, others))
         self._tries[row.id] = before + 1
 
-    def _failed(self, row: Row, reason: str) -> None:
+    def _failed(self, row: OutboxRow, reason: str) -> None:
         self._log(f"message {row.key} failed: {reason}")
 
         def mark() -> None:
@@ -166,11 +174,11 @@ class Sender:
 
         self._settle(mark, row)
 
-    def _unconfirmed(self, row: Row, reason: str) -> None:
+    def _unconfirmed(self, row: OutboxRow, reason: str) -> None:
         self._log(f"message {row.key} unconfirmed: {reason}")
         self._settle(lambda: self._outbox.mark_unconfirmed(row.id, self._now(), reason), row)
 
-    def _settle(self, mark: Callable[[], None] | None = None, done: Row | None = None) -> None:
+    def _settle(self, mark: Callable[[], None] | None = None, done: OutboxRow | None = None) -> None:
         """Write down how a delivery ended. What cannot be written now is written before the next message is taken:
         a delivery that happened is not forgotten while the disk is full."""
         if done is not None:
@@ -185,7 +193,7 @@ class Sender:
 class _Step:
     """The moment before a message may be delivered: marked in the outbox, and known here."""
 
-    def __init__(self, outbox: Outbox, row: Row) -> None:
+    def __init__(self, outbox: Outbox, row: OutboxRow) -> None:
         self._outbox = outbox
         self._row = row
         self.taken = False

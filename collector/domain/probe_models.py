@@ -70,7 +70,7 @@ class Limits:
 
     @property
     def memory_ms(self) -> int:
-        """How far back from the newest judged row `tail_from_rows` must be given rows."""
+        """How far back from the newest judged row `memory_from_rows` must be given rows."""
         return self.gap_ms + (self.flat_ms[1] if self.flat_ms else 0)
 
 

@@ -7,7 +7,7 @@ Only readings that pass the first stage take part in the second: a -127 or a NaN
 tests leave a choice stand in `collector.domain.quality_tests`; those about the whole are here:
 
 - Causal: a flag depends on earlier readings only, since alarms act on it at once. Nothing stored is flagged again.
-- How a series is cut into pieces never changes a flag; neither does a stop and a restart (`tail_from_rows`).
+- How a series is cut into pieces never changes a flag; neither does a stop and a restart (`memory_from_rows`).
 - A gap is marked (`Why.GAP`) on the first usable reading after it and on the first of a series. It does not
   degrade the flag: spike and rate say 2, the range test says 1, and 1 outranks 2.
 - DS18B20 at exactly 85 degC: missing when nothing is known before it or the jump there is too much for the spike or
@@ -55,7 +55,7 @@ _RANGE_WHY = np.zeros(10, np.uint16)
 _RANGE_WHY[[SUSPECT, FAIL, MISSING]] = Why.RANGE_SUSPECT, Why.RANGE_FAIL, Why.NOT_A_NUMBER
 
 
-class Mark(NamedTuple):
+class Seen(NamedTuple):
     """One usable reading remembered."""
 
     t_ms: int
@@ -63,25 +63,25 @@ class Mark(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class Tail:
+class QualityMemory:
     """What must be remembered of a series between pieces: three readings and a time, however long its windows."""
 
-    last: Mark | None = None
+    last: Seen | None = None
     """The newest usable reading."""
     still_since_ms: int = 0
     """Since when the value has been what it is in `last`, with no gap."""
-    spike_ok: Mark | None = None
+    spike_ok: Seen | None = None
     """The last reading the spike test accepted."""
-    rate_ok: Mark | None = None
+    rate_ok: Seen | None = None
 
 
-def empty_tail() -> Tail:
-    """The tail of a series nothing is known of."""
-    return Tail()
+def no_memory() -> QualityMemory:
+    """The memory of a series of which nothing is known."""
+    return QualityMemory()
 
 
-def tail_from_rows(t_ms: TimeArray, value: FloatArray, flag: FlagArray, why: WhyArray) -> Tail:
-    """The tail as it was after these stored rows, in order of time; rows marked late are left out.
+def memory_from_rows(t_ms: TimeArray, value: FloatArray, flag: FlagArray, why: WhyArray) -> QualityMemory:
+    """The memory as it was after these stored rows, in order of time; rows marked late are left out.
 
     Later flags are the same as if the series had never stopped, provided the rows reach back `Limits.memory_ms` from
     the newest. A missing value is NaN here.
@@ -90,12 +90,12 @@ def tail_from_rows(t_ms: TimeArray, value: FloatArray, flag: FlagArray, why: Why
     usable = ((flag != FAIL) & (flag != MISSING)) | by_neighbours
     usable &= np.isfinite(value) & ((why & Why.LATE) == 0)
     if not usable.any():
-        return empty_tail()
+        return no_memory()
     t_ms, value, why = t_ms[usable], value[usable], why[usable]
     after_gap = (why & Why.GAP) != 0
     starts = np.flatnonzero((value[1:] != value[:-1]) | after_gap[1:]) + 1
-    return Tail(
-        Mark(int(t_ms[-1]), float(value[-1])),
+    return QualityMemory(
+        Seen(int(t_ms[-1]), float(value[-1])),
         int(t_ms[starts[-1] if starts.size else 0]),
         _last_mark(t_ms, value, (why & Why.SPIKE) == 0),
         _last_mark(t_ms, value, (why & Why.RATE) == 0),
@@ -103,26 +103,27 @@ def tail_from_rows(t_ms: TimeArray, value: FloatArray, flag: FlagArray, why: Why
 
 
 def judge(
-    limits: Limits, tail: Tail, t_ms: TimeArray, raw: FloatArray, value: FloatArray, why: WhyArray
-) -> tuple[FlagArray, WhyArray, Tail]:
-    """Flags and reasons for new readings of one series, and the tail to judge the next ones with.
+    limits: Limits, memory: QualityMemory, t_ms: TimeArray, raw: FloatArray, value: FloatArray, why: WhyArray
+) -> tuple[FlagArray, WhyArray, QualityMemory]:
+    """Flags and reasons for new readings of one series, and the memory to judge the next ones with.
 
-    `t_ms` increases strictly and is newer than the tail. `why` holds what is known already (arrival time, calibration).
+    `t_ms` increases strictly and is newer than the memory. `why` holds what is known already (time of arrival,
+    calibration).
     """
     flags, why = _by_itself(limits, raw, value, why)
     if t_ms.size == 0:
-        return flags, why, tail
+        return flags, why, memory
     usable = (flags != FAIL) & (flags != MISSING)
     if limits.power_up is not None and _holds(raw, limits.power_up).any():
-        _check_power_up(limits, limits.power_up, tail, t_ms, raw, value, flags, why, usable)
+        _check_power_up(limits, limits.power_up, memory, t_ms, raw, value, flags, why, usable)
     if usable.all():
-        by_neighbours, reasons, tail = _among_neighbours(limits, tail, t_ms, value)
-        return aggregate(flags, by_neighbours), why | reasons, tail
+        by_neighbours, reasons, memory = _among_neighbours(limits, memory, t_ms, value)
+        return aggregate(flags, by_neighbours), why | reasons, memory
     if usable.any():
-        by_neighbours, reasons, tail = _among_neighbours(limits, tail, t_ms[usable], value[usable])
+        by_neighbours, reasons, memory = _among_neighbours(limits, memory, t_ms[usable], value[usable])
         flags[usable] = aggregate(flags[usable], by_neighbours)
         why[usable] |= reasons
-    return flags, why, tail
+    return flags, why, memory
 
 
 def judge_late(limits: Limits, raw: FloatArray, value: FloatArray, why: WhyArray) -> tuple[FlagArray, WhyArray]:
@@ -159,7 +160,7 @@ def _mark_code(flags: FlagArray, why: WhyArray, where: NDArray[np.bool_] | list[
 def _check_power_up(
     limits: Limits,
     power_up: float,
-    tail: Tail,
+    memory: QualityMemory,
     t_ms: TimeArray,
     raw: FloatArray,
     value: FloatArray,
@@ -175,8 +176,8 @@ def _check_power_up(
     refused: list[int] = []
     for i in np.flatnonzero(held).tolist():
         before = max(newest_other[i], kept)
-        last = Mark(int(t_ms[before]), float(value[before])) if before >= 0 else tail.last
-        if last is not None and _small_step(limits, last, Mark(int(t_ms[i]), float(value[i]))):
+        last = Seen(int(t_ms[before]), float(value[before])) if before >= 0 else memory.last
+        if last is not None and _small_step(limits, last, Seen(int(t_ms[i]), float(value[i]))):
             kept = i
             flags[i] = SUSPECT
             why[i] |= _SENTINEL
@@ -191,27 +192,27 @@ def _holds(raw: FloatArray, code: float) -> NDArray[np.bool_]:
     return close
 
 
-def _small_step(limits: Limits, last: Mark, new: Mark) -> bool:
+def _small_step(limits: Limits, last: Seen, new: Seen) -> bool:
     span_ms, step = new.t_ms - last.t_ms, abs(new.value - last.value)
     allowed = min(limits.spike.suspect, limits.rate.suspect * max(span_ms, limits.every_ms) / 1000)
     return span_ms <= limits.gap_ms and step <= allowed
 
 
 def _among_neighbours(
-    limits: Limits, tail: Tail, t_ms: TimeArray, value: FloatArray
-) -> tuple[FlagArray, WhyArray, Tail]:
-    """The tests that compare usable readings with the ones before them, joined to what the tail remembers."""
-    marks = sorted({mark for mark in (tail.spike_ok, tail.rate_ok, tail.last) if mark is not None})
+    limits: Limits, memory: QualityMemory, t_ms: TimeArray, value: FloatArray
+) -> tuple[FlagArray, WhyArray, QualityMemory]:
+    """The tests that compare usable readings with the ones before them, joined to what the memory remembers."""
+    marks = sorted({mark for mark in (memory.spike_ok, memory.rate_ok, memory.last) if mark is not None})
     known = len(marks)
     if known:
         t_ms = np.concatenate((np.array([mark.t_ms for mark in marks], np.int64), t_ms))
         value = np.concatenate((np.array([mark.value for mark in marks], np.float64), value))
     spikes = rates = np.full(t_ms.size, NOT_EVALUATED, np.uint8)
     if limits.spike != OFF:
-        prior = _prior(marks, tail.spike_ok)
+        prior = _prior(marks, memory.spike_ok)
         spikes = spike(t_ms, value, limits.spike.suspect, limits.spike.fail, gap_ms=limits.gap_ms, prior=prior)
     if limits.rate != OFF:
-        prior = _prior(marks, tail.rate_ok)
+        prior = _prior(marks, memory.rate_ok)
         rates = rate_of_change(
             t_ms,
             value,
@@ -226,18 +227,18 @@ def _among_neighbours(
         t_ms[first:],
         value[first:],
         gap_ms=limits.gap_ms,
-        first_since_ms=tail.still_since_ms if known else None,
+        first_since_ms=memory.still_since_ms if known else None,
     )[known - first :]
     gaps = gap(t_ms[first:], limits.gap_ms, limits.gap_ms)[known - first :] != PASS
-    new_tail = Tail(
-        Mark(int(t_ms[-1]), float(value[-1])),
+    new_memory = QualityMemory(
+        Seen(int(t_ms[-1]), float(value[-1])),
         int(since[-1]),
         _last_mark(t_ms, value, spikes <= NOT_EVALUATED),
         _last_mark(t_ms, value, rates <= NOT_EVALUATED),
     )
     spikes, rates = spikes[known:], rates[known:]
     flats = _flat(limits, t_ms[known:], value[known:], since)
-    return aggregate(spikes, rates, flats), _reasons(spikes, rates, flats, gaps), new_tail
+    return aggregate(spikes, rates, flats), _reasons(spikes, rates, flats, gaps), new_memory
 
 
 def _flat(limits: Limits, t_ms: TimeArray, value: FloatArray, since: TimeArray) -> FlagArray:
@@ -262,12 +263,12 @@ def _reasons(spikes: FlagArray, rates: FlagArray, flats: FlagArray, gaps: NDArra
     return why
 
 
-def _prior(marks: Sequence[Mark], accepted: Mark | None) -> FlagArray:
+def _prior(marks: Sequence[Seen], accepted: Seen | None) -> FlagArray:
     return np.array([PASS if mark == accepted else SUSPECT for mark in marks], np.uint8)
 
 
-def _last_mark(t_ms: TimeArray, value: FloatArray, accepted: NDArray[np.bool_]) -> Mark | None:
+def _last_mark(t_ms: TimeArray, value: FloatArray, accepted: NDArray[np.bool_]) -> Seen | None:
     if accepted[-1]:
-        return Mark(int(t_ms[-1]), float(value[-1]))
+        return Seen(int(t_ms[-1]), float(value[-1]))
     found = np.flatnonzero(accepted)
-    return Mark(int(t_ms[found[-1]]), float(value[found[-1]])) if found.size else None
+    return Seen(int(t_ms[found[-1]]), float(value[found[-1]])) if found.size else None

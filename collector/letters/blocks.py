@@ -65,11 +65,11 @@ class Answer:
 
 
 @dataclass(frozen=True, slots=True)
-class Figure:
+class PicturePlace:
     """Where the picture goes, where there is one; nothing in plain text."""
 
 
-Block = Lead | Heading | Fields | Passage | Bullets | Answer | Figure
+Block = Lead | Heading | Fields | Passage | Bullets | Answer | PicturePlace
 
 
 def plain_text(blocks: Sequence[Block]) -> str:
@@ -93,7 +93,7 @@ def _lines(block: Block) -> list[str]:
             return _bullets(title, lines)
         case Answer(title, url, command):
             return [f"{title}:", *_answer(url, command)]
-        case Figure():
+        case PicturePlace():
             return []
 
 

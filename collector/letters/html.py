@@ -7,7 +7,7 @@ All text is escaped here and nowhere else. Dark on white, one column, sizes for 
 from collections.abc import Iterator, Sequence
 from html import escape
 
-from collector.letters.blocks import Answer, Block, Bullets, Fields, Figure, Heading, Lead, Passage
+from collector.letters.blocks import Answer, Block, Bullets, Fields, Heading, Lead, Passage, PicturePlace
 
 PICTURE = "<!--picture-->"
 """Where the picture goes; no text can hold this, since '<' is escaped in every text."""
@@ -77,7 +77,7 @@ def _element(block: Block, title_tag: str) -> Iterator[str]:
             yield "</ul>"
         case Answer():
             yield from _answer(block, title_tag)
-        case Figure():
+        case PicturePlace():
             yield PICTURE
 
 

@@ -1,4 +1,4 @@
-"""A whole message to one person, from the parcel that the desk made: its subject, its text, the same in HTML, a short
+"""A whole message to one person, from the plan that the desk made: its subject, its text, the same in HTML, a short
 form for chat, and what to draw."""
 
 import json
@@ -13,7 +13,7 @@ from collector.letters.facts import Usual as Usual
 from collector.letters.html import page
 from collector.letters.plain import one_line
 from collector.letters.text import BETTER, URGENCY, Words
-from collector.telling.message_plan import Parcel
+from collector.telling.message_plan import MessagePlan
 
 IN_DETAIL = 20
 """So many alarms of one message are told whole; further ones have a line each."""
@@ -37,13 +37,13 @@ class Letter:
     """What to draw, as JSON for `picture.Wanted`; empty: nothing."""
 
 
-def write(parcel: Parcel, facts: Facts, now_ms: int) -> Letter:
-    """The message of a parcel. The same parcel, facts and time give the same one."""
-    items = [Words(item, facts, parcel.person, now_ms) for item in parcel.items]
+def write(plan: MessagePlan, facts: Facts, now_ms: int) -> Letter:
+    """The message of a plan. The same plan, facts and time give the same one."""
+    items = [Words(item, facts, plan.person, now_ms) for item in plan.items]
     drawn = _drawn(items)
-    subject, blocks = _one(items[0], parcel, drawn) if len(items) == 1 else _several(items, parcel, drawn)
+    subject, blocks = _one(items[0], plan, drawn) if len(items) == 1 else _several(items, plan, drawn)
     picture = _picture(drawn, facts, now_ms)
-    return Letter(subject, plain_text(blocks), page(subject, blocks), _short(items, parcel), picture)
+    return Letter(subject, plain_text(blocks), page(subject, blocks), _short(items, plan), picture)
 
 
 def report(subject: str, parts: Sequence[Section]) -> Letter:
@@ -57,19 +57,19 @@ def report(subject: str, parts: Sequence[Section]) -> Letter:
     return Letter(line, plain_text(blocks), html, _cut("\n".join(told) or lead))
 
 
-def _one(item: Words, parcel: Parcel, drawn: Words | None) -> tuple[str, list[Block]]:
+def _one(item: Words, plan: MessagePlan, drawn: Words | None) -> tuple[str, list[Block]]:
     head = Heading(item.title, item.urgency)
-    blocks = [Lead(item.lead()), head, *item.blocks(_others(parcel), item is drawn), *_waited(parcel), *_weigh([item])]
+    blocks = [Lead(item.lead()), head, *item.blocks(_others(plan), item is drawn), *_waited(plan), *_weigh([item])]
     return one_line(f"{item.urgency}: {item.subject}", _SUBJECT), blocks
 
 
-def _several(items: Sequence[Words], parcel: Parcel, drawn: Words | None) -> tuple[str, list[Block]]:
+def _several(items: Sequence[Words], plan: MessagePlan, drawn: Words | None) -> tuple[str, list[Block]]:
     live = [item for item in items if not item.came_and_went]
     gone = [item for item in items if item.came_and_went]
     whole, rest = live[:IN_DETAIL], live[IN_DETAIL:]
     title = _counted(items)
-    blocks: list[Block] = [Lead(f"{title}. First: {_first(items)}"), Heading(title), *_waited(parcel)]
-    blocks.append(Fields((("Also told", f"{_others(parcel)} (of the first)"),)))
+    blocks: list[Block] = [Lead(f"{title}. First: {_first(items)}"), Heading(title), *_waited(plan)]
+    blocks.append(Fields((("Also told", f"{_others(plan)} (of the first)"),)))
     for item in whole:
         blocks += [Heading(item.title, item.urgency, 2), *item.blocks(figure=item is drawn)]
     blocks += _list("Further ones, worst first", (item.line() for item in rest))
@@ -103,16 +103,16 @@ def _counted(items: Sequence[Words]) -> str:
     return f"{len(items)} alarms, worst first: {told}"
 
 
-def _others(parcel: Parcel) -> str:
-    return ", ".join(one_line(role, 60) for role in parcel.others) or "nobody else"
+def _others(plan: MessagePlan) -> str:
+    return ", ".join(one_line(role, 60) for role in plan.others) or "nobody else"
 
 
-def _waited(parcel: Parcel) -> list[Block]:
+def _waited(plan: MessagePlan) -> list[Block]:
     told = []
-    if parcel.catching_up:
+    if plan.catching_up:
         told.append("The collector had been away or had a backlog to read; this is what it found, told together.")
-    if parcel.held:
-        many = "1 of these" if parcel.held == 1 else f"{parcel.held} of these"
+    if plan.held:
+        many = "1 of these" if plan.held == 1 else f"{plan.held} of these"
         told.append(f"{many} waited because enough messages had gone to you within the hour. None is left out.")
     return [Passage("", tuple(told))] if told else []
 
@@ -129,14 +129,14 @@ def _weigh(items: Sequence[Words]) -> list[Block]:
     return [Passage("", (told,))]
 
 
-def _short(items: Sequence[Words], parcel: Parcel) -> str:
+def _short(items: Sequence[Words], plan: MessagePlan) -> str:
     """The link last and whole, the rest cut to what is left."""
     link = items[0].link
     tail = f"\nAcknowledge: {link}" if link else ""
     told = [items[0].short() if len(items) == 1 else items[0].lead()]
     told += [f"- {item.line()}" for item in items[1:]]
-    told += [part for block in _waited(parcel) if isinstance(block, Passage) for part in block.paragraphs]
-    tail = (f"\nAlso told: {_cut(_others(parcel), 80, '…')}." if items[0].calls else "") + tail
+    told += [part for block in _waited(plan) if isinstance(block, Passage) for part in block.paragraphs]
+    tail = (f"\nAlso told: {_cut(_others(plan), 80, '…')}." if items[0].calls else "") + tail
     return _cut("\n".join(told), SHORT - len(tail), f"…\n{_rest(items, link)}") + tail
 
 

@@ -12,7 +12,7 @@ from collector.domain.lab import Lab, Person, Place, Series
 from collector.domain.readings import Stored
 from collector.domain.units import show_duration, show_value
 from collector.letters.advice import advice, lacks_mass
-from collector.letters.blocks import Answer, Block, Fields, Figure, Passage
+from collector.letters.blocks import Answer, Block, Fields, Passage, PicturePlace
 from collector.letters.cautions import care
 from collector.letters.doubtful import doubt, said, usable
 from collector.letters.facts import Facts
@@ -20,7 +20,7 @@ from collector.letters.local_time import clock_time
 from collector.letters.plain import one_line, paragraphs
 from collector.letters.trouble import Trouble, beyond
 from collector.telling.message_plan import Item
-from collector.telling.notice import Why
+from collector.telling.notice import Reason
 
 BETTER = "LESS URGENT"
 """What is over, while another alarm of the same readings stands."""
@@ -68,7 +68,9 @@ class Words:
         """The word that a subject begins with."""
         if self.calls:
             word = URGENCY[self.item.rule.priority]
-            return {Why.REMINDER: f"STILL {word}", Why.PASSED_ON: f"{word}, NOBODY IS ON IT"}.get(self.item.why, word)
+            return {Reason.REMINDER: f"STILL {word}", Reason.PASSED_ON: f"{word}, NOBODY IS ON IT"}.get(
+                self.item.why, word
+            )
         if self.came_and_went:
             return "CAME AND WENT"
         return "NOTE" if not self._over else BETTER if self._still is not None else "BACK TO NORMAL"
@@ -134,7 +136,7 @@ class Words:
         first = (*self._now(), *self._usual(), self._since(), *self._why_now(), *self._time_left(), *told)
         before, after = care(rule, self._series.measure, self._trouble.overdue)
         todo = [before, *self._to_do(), after]
-        found: list[Block] = [Fields(first), *([Figure()] if figure else [])]
+        found: list[Block] = [Fields(first), *([PicturePlace()] if figure else [])]
         found += _passage("What to do", todo) + _passage(self._if_nothing, _written(rule.consequence))
         found.append(self._answer("Say that you are on it"))
         return [*found, Fields((*self._probe(), ("Basis", one_line(rule.basis, 110))))]
@@ -241,7 +243,7 @@ class Words:
         if not self._trouble.has_value or kind is Kind.FORECAST or change.value is None:
             return ""
         last = self._last
-        if self.item.why is Why.NEWS or kind not in (Kind.HIGH, Kind.LOW) or last is None or not usable(last):
+        if self.item.why is Reason.NEWS or kind not in (Kind.HIGH, Kind.LOW) or last is None or not usable(last):
             return f", {self._trouble.show(change.value)}"
         back = "" if last.value is None or beyond(self.item.rule, last.value) else "now back at "
         return f", {back}{self._trouble.show(last.value)}"
@@ -303,7 +305,7 @@ class Words:
         return [("Told now", why)] if (why := self._why()) else []
 
     def _why(self) -> str:
-        if self.item.why is Why.NEWS:
+        if self.item.why is Reason.NEWS:
             return _HELD.get(self.change.event, "")
         since = self.change.raised_ms if self.change.raised_ms is not None else self.change.t_ms
         acked_ms = self.facts.acknowledged_ms(self.item.transition.key)

@@ -15,7 +15,7 @@ from collector.alarms.engine import Engine
 from collector.alarms.model import Link, Newest, Rule
 from collector.domain.lab import Channel, Lab, Series, SeriesKey, subjects
 from collector.domain.probe_models import limits_for
-from collector.domain.quality import empty_tail, tail_from_rows
+from collector.domain.quality import memory_from_rows, no_memory
 from collector.domain.readings import FUTURE_TOLERANCE_MS, USABLE, Stored, Why
 from collector.domain.units import MEASURES
 from collector.intake.inbox import Intake
@@ -35,9 +35,9 @@ def build_pipeline(lab: Lab, rules: Sequence[Rule], journal: Journal, notices: N
     notices.remember(journal.notices(now_ms - REMEMBER_MS), journal.alarm_states())
     book = book_of(journal, lab)
     judging = _judging(lab, rules, journal, ids, memory, _link(journal.meta(), now_ms), book.contexts, now_ms)
-    tails = {number: empty_tail() for number in ids.values()}
+    tails = {number: no_memory() for number in ids.values()}
     for number, rows in memory.recent.items():
-        tails[number] = tail_from_rows(rows.t_ms, rows.value, rows.flag.astype(np.uint8), rows.why.astype(np.uint16))
+        tails[number] = memory_from_rows(rows.t_ms, rows.value, rows.flag.astype(np.uint8), rows.why.astype(np.uint16))
     last = {n: Stored(n, one.t_ms, one.value, one.flag, None, one.why) for n, one in memory.newest.items()}
     intake = Intake(lab, ids, dict(journal.arrivals()))
     return Pipeline(lab, ids, judging, tails, last, intake, notices, now_ms, book)

@@ -11,7 +11,7 @@ from collector.letters.letter import Facts, write
 from collector.pipeline.lab_facts import Sources
 from collector.store.batch import NewMessage
 from collector.telling.desk import Desk
-from collector.telling.message_plan import Parcel
+from collector.telling.message_plan import MessagePlan
 from collector.telling.notice import Notice, NoticeKey
 
 
@@ -43,26 +43,26 @@ class Notices:
 
     def release(self, now_ms: int, gathering: bool, facts: Facts) -> list[NewMessage]:
         """The messages that are to go now."""
-        parcels = self.desk.release(now_ms, gathering)
-        return [row for parcel in parcels for row in self._rows(parcel, now_ms, facts)]
+        plans = self.desk.release(now_ms, gathering)
+        return [row for plan in plans for row in self._rows(plan, now_ms, facts)]
 
     def changed(self) -> dict[NoticeKey, Notice]:
         """Notices to be stored, new and settled since the last call; with the messages that settled them."""
         return self.desk.changed()
 
-    def _rows(self, parcel: Parcel, now_ms: int, facts: Facts) -> Iterator[NewMessage]:
-        letter = write(parcel, facts, now_ms)
-        for way in ways_to(parcel.person, self._mail):
+    def _rows(self, plan: MessagePlan, now_ms: int, facts: Facts) -> Iterator[NewMessage]:
+        letter = write(plan, facts, now_ms)
+        for way in ways_to(plan.person, self._mail):
             chat = way.channel == "chat"
             yield NewMessage(
-                key=way_key(parcel.key, way),
+                key=way_key(plan.key, way),
                 recipient=way.recipient,
                 channel=way.channel,
-                priority=parcel.items[0].rule.priority.value,
+                priority=plan.items[0].rule.priority.value,
                 subject=letter.subject,
                 body=letter.short if chat else letter.body,
                 created_ms=now_ms,
                 html="" if chat else letter.html,
                 picture="" if chat else letter.picture,
-                parents=tuple(way_key(thread, way) for thread in parcel.threads),
+                parents=tuple(way_key(thread, way) for thread in plan.threads),
             )

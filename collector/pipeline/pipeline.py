@@ -17,7 +17,7 @@ from collector.alarms.model import LINK_SERIES, AlarmKey, AlarmState, Rule, Tran
 from collector.domain.calibration import calibrate
 from collector.domain.lab import Channel, Lab, Series, SeriesKey
 from collector.domain.probe_models import Limits, limits_for
-from collector.domain.quality import Tail, judge, judge_late
+from collector.domain.quality import QualityMemory, judge, judge_late
 from collector.domain.readings import Flag, Stored, Why
 from collector.intake.allowance import CHANGES, Allowances
 from collector.intake.inbox import Column, Intake, Oddity, finite_or_none
@@ -76,7 +76,7 @@ class Pipeline:
         lab: Lab,
         ids: Mapping[SeriesKey, int],
         judging: Judging,
-        tails: Mapping[int, Tail],
+        tails: Mapping[int, QualityMemory],
         last: Mapping[int, Stored],
         intake: Intake,
         notices: Notices,

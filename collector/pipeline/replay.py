@@ -18,7 +18,7 @@ from collector.alarms.model import LINK_SERIES, Link, Rule, Transition
 from collector.domain.calibration import calibrate
 from collector.domain.lab import Channel, Lab, Probe, Series, SeriesKey, subjects
 from collector.domain.probe_models import Limits, limits_for
-from collector.domain.quality import Tail, empty_tail, judge, tail_from_rows
+from collector.domain.quality import QualityMemory, judge, memory_from_rows, no_memory
 from collector.domain.readings import Why
 from collector.domain.units import from_sent
 from collector.pipeline.diary_book import contexts_of
@@ -53,7 +53,7 @@ class _Track:
     limits: Limits
     scale: float
     offset: float
-    tail: Tail
+    tail: QualityMemory
 
     def readings(self, t_ms: NDArray[np.int64], raw: NDArray[np.float64], why: NDArray[np.uint16]) -> Readings:
         """Values and flags, as they would be stored today. What was too late to be compared then is not compared."""
@@ -126,7 +126,7 @@ def _tracks(reader: Reader, lab: Lab, since_ms: int) -> tuple[dict[int, _Track],
     memory_ms = max((track.limits.memory_ms for track in tracks.values()), default=0)
     for number, rows in reader.recent(tracks.keys(), since_ms - memory_ms, since_ms).items():
         flags, why = rows.flag.astype(np.uint8), rows.why.astype(np.uint16)
-        tracks[number].tail = tail_from_rows(rows.t_ms, rows.value, flags, why)
+        tracks[number].tail = memory_from_rows(rows.t_ms, rows.value, flags, why)
     return tracks, series
 
 
@@ -140,7 +140,7 @@ def _subjects(reader: Reader, lab: Lab) -> dict[int, Series]:
 def _track(probe: Probe, channel: Channel) -> _Track:
     scale, offset = from_sent(channel.measure, channel.unit) or (1.0, 0.0)
     limits = limits_for(channel.measure, channel.model, probe.every_ms, channel.unit)
-    return _Track(channel, limits, scale, offset, empty_tail())
+    return _Track(channel, limits, scale, offset, no_memory())
 
 
 def _link_at(reader: Reader, since_ms: int, until_ms: int) -> Link:

@@ -1,7 +1,7 @@
-"""The desk decides who hears what when: from changes of alarms to notices for people, from notices to parcels.
+"""The desk decides who hears what when: from changes of alarms to notices for people, from notices to plans.
 
     take(change, rule, series, now)   a change of an alarm; becomes a notice for each person it concerns
-    release(now, gathering)           what is due now, as one parcel a person at most
+    release(now, gathering)           what is due now, as one plan a person at most
     changed()                         the notices that are new or settled, to be stored with the change
 
 Pure: `now_ms` is an argument. All that is remembered follows from the notices and alarm states of the journal, so a
@@ -13,7 +13,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from collector.alarms.model import STANDING, AlarmKey, AlarmState, Event, Priority, Rule, Transition
 from collector.domain.lab import Lab, Person, Series
-from collector.telling.desk_case import Case, Occurrence, call_of, ends, is_told, occurrence_of
+from collector.telling.desk_case import Case, OccurrenceKey, call_of, ends, is_told, occurrence_of
 from collector.telling.desk_people import concerned, first_turn, later_turns
 from collector.telling.desk_times import (
     HOUR_MS,
@@ -25,8 +25,8 @@ from collector.telling.desk_times import (
     turn_ms,
     was_ahead,
 )
-from collector.telling.message_plan import Item, Parcel
-from collector.telling.notice import Fate, Notice, NoticeKey, Why
+from collector.telling.message_plan import Item, MessagePlan
+from collector.telling.notice import Fate, Notice, NoticeKey, Reason
 
 REMEMBER_MS = HOUR_MS
 """Notices settled within this time are needed at a start: they space the next messages."""
@@ -44,7 +44,7 @@ class Desk:
     def __init__(self, lab: Lab, people: Sequence[Person]) -> None:
         self._lab = lab
         self._people = {one.role: one for one in people}
-        self._cases: dict[Occurrence, Case] = {}
+        self._cases: dict[OccurrenceKey, Case] = {}
         self._sent: dict[str, dict[str, int]] = {role: {} for role in self._people}
         self._changed: dict[NoticeKey, Notice] = {}
         self._gathered: set[NoticeKey] = set()
@@ -123,7 +123,7 @@ class Desk:
     ) -> None:
         """Be as the desk was that made these. What is left for people, rules or series that are gone is dropped, and an
         alarm that stands and that nobody who is left has heard of calls anew."""
-        found: dict[Occurrence, list[Notice]] = {}
+        found: dict[OccurrenceKey, list[Notice]] = {}
         for notice in notices:
             found.setdefault(occurrence_of(notice.transition), []).append(notice)
             if notice.fate is Fate.TOLD and notice.settled_ms is not None:
@@ -160,17 +160,17 @@ class Desk:
         people = concerned(self._people.values(), case.rule, case.series.place, self._lab)
         if case.rule.priority is Priority.LOW:
             for one in people:
-                self._add(case, one.role, case.call, Why.NEWS, case.call.t_ms, now_ms, now_ms)
+                self._add(case, one.role, case.call, Reason.NEWS, case.call.t_ms, now_ms, now_ms)
             return
         when_ms = due_ms(case.rule, self._lab.telling, case.call, now_ms)
         for one in first_turn(people):
-            self._add(case, one.role, case.call, Why.NEWS, case.call.t_ms, when_ms, now_ms)
+            self._add(case, one.role, case.call, Reason.NEWS, case.call.t_ms, when_ms, now_ms)
 
     def _latched(self, case: Case, change: Transition, now_ms: int) -> None:
         """The condition has gone and the alarm stays: news for all who know of it."""
         when_ms = due_ms(case.rule, self._lab.telling, change, now_ms)
         for role in case.roles():
-            self._add(case, role, change, Why.NEWS, change.t_ms, when_ms, now_ms)
+            self._add(case, role, change, Reason.NEWS, change.t_ms, when_ms, now_ms)
 
     def _end(self, case: Case, change: Transition, now_ms: int) -> None:
         """For those who were told that it began, or will be: then as one, that it came and went. What would only have
@@ -181,19 +181,19 @@ class Desk:
             in_the_morning = waiting and Fate.TOLD not in fates and all(one.due_ms > now_ms for one in waiting)
             if in_the_morning and role in self._people and self._people[role].digest:
                 self._settle_all(waiting, Fate.DIGEST, now_ms)
-                self._add(case, role, change, Why.NEWS, change.t_ms, now_ms, now_ms, Fate.DIGEST)
+                self._add(case, role, change, Reason.NEWS, change.t_ms, now_ms, now_ms, Fate.DIGEST)
             elif waiting or Fate.TOLD in fates:
                 when_ms = min((one.due_ms for one in waiting), default=later_ms)
-                self._add(case, role, change, Why.NEWS, change.t_ms, when_ms, now_ms)
+                self._add(case, role, change, Reason.NEWS, change.t_ms, when_ms, now_ms)
             else:
-                self._add(case, role, change, Why.NEWS, change.t_ms, now_ms, now_ms, Fate.DIGEST)
+                self._add(case, role, change, Reason.NEWS, change.t_ms, now_ms, now_ms, Fate.DIGEST)
 
     def _add(
         self,
         case: Case,
         role: str,
         change: Transition,
-        why: Why,
+        why: Reason,
         t_ms: int,
         when_ms: int,
         now_ms: int,
@@ -223,9 +223,9 @@ class Desk:
             self._gathered.difference_update(case.notices)
             self._cases.pop(case.occurrence, None)
 
-    # From notices to parcels
+    # From notices to plans
 
-    def release(self, now_ms: int, gathering: bool = False) -> list[Parcel]:
+    def release(self, now_ms: int, gathering: bool = False) -> list[MessagePlan]:
         """What is to be told now. `gathering`: a backlog is coming in, and what it tells is told together."""
         self._gathering = gathering
         if gathering or (self._look_ms is not None and self._looked_ms <= now_ms < self._look_ms):
@@ -238,17 +238,17 @@ class Desk:
             for one in case.unsaid():
                 if _due(one, now_ms):
                     due.setdefault(one.key.role, []).append((case, one))
-        made = [self._parcel(self._people[role], own, now_ms) for role, own in due.items()]
+        made = [self._plan(self._people[role], own, now_ms) for role, own in due.items()]
         for case in list(self._cases.values()):
             self._forget(case)
         self._looked_ms, self._look_ms = now_ms, self._next_ms(now_ms)
-        return [parcel for parcel in made if parcel is not None]
+        return [plan for plan in made if plan is not None]
 
     def _pass_on(self, case: Case, now_ms: int) -> None:
         for person, at_ms in self._turns(case):
             if at_ms <= now_ms or was_ahead(case.call.t_ms, now_ms):
                 when_ms = due_ms(case.rule, self._lab.telling, case.call, now_ms)
-                self._add(case, person.role, case.call, Why.PASSED_ON, at_ms, when_ms, now_ms)
+                self._add(case, person.role, case.call, Reason.PASSED_ON, at_ms, when_ms, now_ms)
 
     def _turns(self, case: Case) -> list[tuple[Person, int]]:
         """Whom nobody has called yet, and when they will be if nobody acknowledges."""
@@ -267,7 +267,7 @@ class Desk:
     def _remind(self, case: Case, now_ms: int) -> None:
         for role, at_ms in self._reminders(case, now_ms):
             if at_ms <= now_ms:
-                self._add(case, role, case.call, Why.REMINDER, at_ms, now_ms, now_ms)
+                self._add(case, role, case.call, Reason.REMINDER, at_ms, now_ms, now_ms)
 
     def _reminders(self, case: Case, now_ms: int) -> list[tuple[str, int]]:
         """Who is next reminded when, of those who were told."""
@@ -282,12 +282,12 @@ class Desk:
             heard_ms = [one.settled_ms or 0 for one in told if not was_ahead(one.settled_ms or 0, now_ms)]
             if not told or role not in self._people or case.waiting(role):
                 continue
-            count = sum(one.key.why == Why.REMINDER and one.key.t_ms > since_ms for one in told)
+            count = sum(one.key.why == Reason.REMINDER and one.key.t_ms > since_ms for one in told)
             gap_ms = reminder_gap_ms(case.rule, case.acked_ms is not None, count)
             found.append((role, max([since_ms if case.acked_ms is not None else 0, *heard_ms]) + gap_ms))
         return found
 
-    def _parcel(self, person: Person, due: Sequence[tuple[Case, Notice]], now_ms: int) -> Parcel | None:
+    def _plan(self, person: Person, due: Sequence[tuple[Case, Notice]], now_ms: int) -> MessagePlan | None:
         """All that is due to one person, as far as the space between messages allows one now."""
         sent = self._sent.setdefault(person.role, {})
         for message in [key for key, ms in sent.items() if ms <= now_ms - HOUR_MS]:
@@ -295,10 +295,10 @@ class Desk:
         may_ms = free_ms(list(sent.values()), now_ms)
         if may_ms > now_ms:
             return None
-        key = parcel_key(person, [one for _, one in due])
+        key = plan_key(person, [one for _, one in due])
         found = sorted(_items(person, due), key=_worst_first)
         first = self._cases[occurrence_of(found[0].transition)]
-        parcel = Parcel(
+        plan = MessagePlan(
             key,
             person,
             tuple(found),
@@ -309,11 +309,11 @@ class Desk:
         for case, one in due:
             self._keep(case, one.settled(Fate.TOLD, now_ms, key))
         sent[key] = now_ms
-        return parcel
+        return plan
 
     def _missed(self, due: Sequence[Notice]) -> bool:
         """Whether they came together after the collector had been away."""
-        news = [one for one in due if one.key.why == Why.NEWS]
+        news = [one for one in due if one.key.why == Reason.NEWS]
         old = any(one.made_ms - one.transition.t_ms > _OLD_MS for one in news)
         return old or (len(news) > 1 and any(one.key in self._gathered for one in news))
 
@@ -327,7 +327,7 @@ class Desk:
         return min(times)
 
 
-def parcel_key(person: Person, notices: Iterable[Notice]) -> str:
+def plan_key(person: Person, notices: Iterable[Notice]) -> str:
     """The same for the same notices of the same person, and for no others. Holds no address and no role."""
     keys = sorted("\0".join(map(str, one.key)) for one in notices)
     whole = hashlib.sha256("\0\0".join([person.role, *keys]).encode("utf-8", "surrogatepass"))
@@ -350,7 +350,7 @@ def _items(person: Person, due: Sequence[tuple[Case, Notice]]) -> list[Item]:
         thread = case.thread(person.role)
         for one in own:
             over = end if one is own[-1] else None
-            found.append(Item(one.transition, case.rule, case.series, Why(one.key.why), over, thread))
+            found.append(Item(one.transition, case.rule, case.series, Reason(one.key.why), over, thread))
     return found
 
 

@@ -5,14 +5,14 @@ from dataclasses import dataclass, field
 
 from collector.alarms.model import STANDING, AlarmKey, AlarmState, Event, Rule, State, Transition
 from collector.domain.lab import Person, Series
-from collector.telling.notice import Fate, Notice, NoticeKey, Why
+from collector.telling.notice import Fate, Notice, NoticeKey, Reason
 
-Occurrence = tuple[AlarmKey, int]
+OccurrenceKey = tuple[AlarmKey, int]
 """The alarm, and when it was annunciated."""
 _OPEN = (Fate.WAITING, Fate.TOLD, Fate.DIGEST)
 
 
-def occurrence_of(change: Transition) -> Occurrence:
+def occurrence_of(change: Transition) -> OccurrenceKey:
     return change.key, change.t_ms if change.raised_ms is None else change.raised_ms
 
 
@@ -46,7 +46,7 @@ class Case:
     notices: dict[NoticeKey, Notice] = field(default_factory=dict)
 
     @property
-    def occurrence(self) -> Occurrence:
+    def occurrence(self) -> OccurrenceKey:
         return occurrence_of(self.call)
 
     @property
@@ -76,7 +76,7 @@ class Case:
 
     def needless(self) -> list[Notice]:
         """Reminders and calls of further turns that wait, once someone sees to it or it is over."""
-        return [one for one in self.unsaid() if one.key.why != Why.NEWS]
+        return [one for one in self.unsaid() if one.key.why != Reason.NEWS]
 
     def stands(self, state: AlarmState | None) -> None:
         """As the journal has it: this occurrence or none."""

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from collector.alarms.model import Rule, Transition
 from collector.domain.lab import Person, Series
-from collector.telling.notice import Why
+from collector.telling.notice import Reason
 
 
 @dataclass(frozen=True, slots=True)
@@ -14,7 +14,7 @@ class Item:
     transition: Transition
     rule: Rule
     series: Series
-    why: Why = Why.NEWS
+    why: Reason = Reason.NEWS
     ended: Transition | None = None
     """Its end, where it was over before this person was told: it came and went."""
     thread: str = ""
@@ -22,7 +22,7 @@ class Item:
 
 
 @dataclass(frozen=True, slots=True)
-class Parcel:
+class MessagePlan:
     """One message to be written."""
 
     key: str

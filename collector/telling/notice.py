@@ -7,7 +7,7 @@ from typing import NamedTuple
 from collector.alarms.model import Transition
 
 
-class Why(StrEnum):
+class Reason(StrEnum):
     """Why somebody is told."""
 
     NEWS = "news"

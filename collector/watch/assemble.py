@@ -7,7 +7,7 @@ from collector.alarms.model import Rule
 from collector.config.clock import Now
 from collector.config.home import Home
 from collector.config.settings import Settings
-from collector.delivery.addressing import channels
+from collector.delivery.addressing import carriers
 from collector.delivery.dead_addresses import DeadAddresses
 from collector.delivery.heartbeat import GONE, Pulse
 from collector.delivery.lanes import Lanes
@@ -102,7 +102,7 @@ def assemble(
         raise
     if outbox.unconfirmed_at_open:
         log(f"outbox: {outbox.unconfirmed_at_open} messages cut off by the stop may have arrived; not sent again")
-    ways = channels(mail, chat, home.outbox_folder, lab.name, settings.mail.sender, drawing(home.database, log))
+    ways = carriers(mail, chat, home.outbox_folder, lab.name, settings.mail.sender, drawing(home.database, log))
     lanes = Lanes(outbox, ways, now, log)
     dead = DeadAddresses(journal, lab, mail, chat, lanes.failed, log)
     return Parts(lab, journal, pipeline, broker_of(home, settings), outbox, lanes, dead)

@@ -29,8 +29,8 @@ from collector.reports.digest_view import digest_view, due_day
 from collector.store.batch import NewMessage
 from collector.store.journal import Journal
 from collector.store.reader import Reader
-from collector.telling.message_plan import Item, Parcel
-from collector.telling.notice import Why
+from collector.telling.message_plan import Item, MessagePlan
+from collector.telling.notice import Reason
 from sim_sensors import lab_file
 from sim_sensors.brewing import spans
 from sim_sensors.pack import Fact, Pack
@@ -96,7 +96,7 @@ class _Recorder(Notices):
 
     def __init__(self, lab: Lab, sources: Sources) -> None:
         super().__init__(lab, None, ChatSettings(), sources)
-        self.parcels: list[tuple[int, Parcel, str, Facts]] = []
+        self.plans: list[tuple[int, MessagePlan, str, Facts]] = []
         self.messages = 0
 
     def release(self, now_ms: int, gathering: bool, facts: Facts) -> list[NewMessage]:
@@ -104,9 +104,9 @@ class _Recorder(Notices):
         self.messages += len(rows)
         return rows
 
-    def _rows(self, parcel: Parcel, now_ms: int, facts: Facts) -> Iterator[NewMessage]:
-        rows = list(super()._rows(parcel, now_ms, facts))
-        self.parcels.append((now_ms, parcel, rows[0].subject if rows else "", facts))
+    def _rows(self, plan: MessagePlan, now_ms: int, facts: Facts) -> Iterator[NewMessage]:
+        rows = list(super()._rows(plan, now_ms, facts))
+        self.plans.append((now_ms, plan, rows[0].subject if rows else "", facts))
         return iter(rows)
 
 
@@ -177,7 +177,7 @@ class _Player:
         while self._to_do and self._to_do[0][0] <= now_ms:
             self._to_do.pop(0)[1]()
         pipeline.release(now_ms)
-        self._note_parcels()
+        self._note_plans()
         self._digest()
         if now_ms - self._committed_ms >= _COMMIT_MS:
             self._commit()
@@ -202,18 +202,18 @@ class _Player:
 
     # People
 
-    def _note_parcels(self) -> None:
-        for t_ms, parcel, subject, facts in self._notices.parcels:
-            for item in parcel.items:
-                self._note_item(t_ms, parcel, item, subject, facts)
-        self._notices.parcels.clear()
+    def _note_plans(self) -> None:
+        for t_ms, plan, subject, facts in self._notices.plans:
+            for item in plan.items:
+                self._note_item(t_ms, plan, item, subject, facts)
+        self._notices.plans.clear()
 
-    def _note_item(self, t_ms: int, parcel: Parcel, item: Item, subject: str, facts: Facts) -> None:
+    def _note_item(self, t_ms: int, plan: MessagePlan, item: Item, subject: str, facts: Facts) -> None:
         change = item.transition
         t_ms = self._arrives_ms(t_ms)
         told = Told(
             t_ms=t_ms,
-            role=parcel.person.role,
+            role=plan.person.role,
             rule=item.rule.name,
             place=item.series.place,
             probe=item.series.probe,
@@ -225,9 +225,9 @@ class _Player:
             subject=subject,
         )
         if change.annunciates and item.ended is None:
-            if item.why is Why.NEWS:
+            if item.why is Reason.NEWS:
                 told = replace(told, advised_l=self._advised_l(item, facts))
-            if parcel.person.turn == 1:
+            if plan.person.turn == 1:
                 self._will_acknowledge(t_ms, change.key, item.series.place)
         self.played.told.append(told)
 

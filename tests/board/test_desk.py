@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from pydantic import SecretStr
 
-from collector.board.desk import LinkDesk, Waiting
+from collector.board.desk import JournalLinkDesk, Waiting
 from collector.board.port import LinkWrong, NotNow
 from collector.board.words import ON_IT
 from collector.config.home import Home
@@ -44,8 +44,10 @@ class Lab:
         )
         self.token = sign(SECRET, self.ack)
 
-    def make_desk(self, answer_s: float) -> LinkDesk:
-        return LinkDesk(self.home, SecretStr(SECRET), lambda: self.hand.now_ms, self.log.append, Waiting(answer_s))
+    def make_desk(self, answer_s: float) -> JournalLinkDesk:
+        return JournalLinkDesk(
+            self.home, SecretStr(SECRET), lambda: self.hand.now_ms, self.log.append, Waiting(answer_s)
+        )
 
     def alive(self, link: str = "up") -> None:
         write_state(self.home.sign_of_life, WatchState(self.hand.now_ms, link, 0))

@@ -26,7 +26,7 @@ HOT = AlarmPage(
 PATH = "/acknowledge/good-token"
 
 
-class Desk:
+class RememberingDesk:
     """Knows one good link; remembers each press."""
 
     def __init__(self) -> None:
@@ -59,7 +59,7 @@ class Board:
     """A desk, the server over it, its log, and its clock."""
 
     def __init__(self) -> None:
-        self.desk, self.log, self.seconds = Desk(), list[str](), 0.0
+        self.desk, self.log, self.seconds = RememberingDesk(), list[str](), 0.0
         self.served = Served(make_app(self.desk, lambda: self.seconds, self.log.append, "worms.quillbrook.example"))
 
     def get(self, path: str = PATH) -> Answer:

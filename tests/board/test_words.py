@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from collector.alarms.model import LINK_SERIES, AlarmKey, AlarmState, Event, State
-from collector.board.words import ON_IT, SEEN, Case
+from collector.board.words import ON_IT, SEEN, OccurrenceView
 from collector.config.lab_file import read_lab
 from collector.letters.links import Ack
 from collector.store.reader import PastChange
@@ -33,7 +33,7 @@ def change(event: Event, minute: float, by: str = "") -> PastChange:
 
 
 UP = change(Event.RAISED, 1)
-BASE = Case(
+BASE = OccurrenceView(
     ack=ACK,
     lab=LAB_VALUES,
     rule=HOT,

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
-from collector.config.yaml.text import Mark, check, dotted, examine, read_yaml
+from collector.config.yaml.text import Position, check, dotted, examine, read_yaml
 from collector.domain.problems import Problem, Refused
 
 
@@ -61,9 +61,9 @@ def test_data_comes_with_the_place_of_each_key_and_value() -> None:
     """Every value and key is found again at its line and column, counted from 1."""
     marked = read_yaml("name: Juniper\ntrays:\n  top: {level: 0}\n  list: [1, 2.5, yes, ~]\n", "bin.yaml")
     assert marked.data == {"name": "Juniper", "trays": {"top": {"level": 0}, "list": [1, 2.5, True, None]}}
-    assert marked.keys["trays", "top"] == Mark(3, 3)
-    assert marked.values["trays", "top", "level"] == Mark(3, 16)
-    assert marked.values["trays", "list", 1] == Mark(4, 13)
+    assert marked.keys["trays", "top"] == Position(3, 3)
+    assert marked.values["trays", "top", "level"] == Position(3, 16)
+    assert marked.values["trays", "list", 1] == Position(4, 13)
 
 
 def test_dates_stay_text() -> None:
@@ -244,7 +244,7 @@ def test_json_reads_as_the_same_data(data: Any) -> None:
     """JSON is YAML: whatever plain data is written as JSON comes back unchanged, each value with a place."""
     marked = read_yaml(json.dumps(data, ensure_ascii=False), "x")
     assert marked.data == data
-    assert marked.values[()] == Mark(1, 1)
+    assert marked.values[()] == Position(1, 1)
 
 
 @given(st.text(max_size=60))

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from collector.delivery.port import Channel, Outbox
+from collector.delivery.port import Carrier, Outbox
 from collector.delivery.sender import Sender
 from collector.delivery.servers import MailSettings
 from tests.delivery.outboxes import FilledOutbox, JournalOutbox, MemoryOutbox
@@ -15,7 +15,7 @@ from tests.services.certificates import Authority
 from tests.services.clock import FakeClock
 from tests.services.smtp_server import SmtpServer
 
-MakeSender = Callable[[Outbox, Mapping[str, Channel]], Sender]
+MakeSender = Callable[[Outbox, Mapping[str, Carrier]], Sender]
 
 
 @pytest.fixture(params=["memory", "journal"])
@@ -42,7 +42,7 @@ def lines() -> list[str]:
 def make_sender(clock: FakeClock, lines: list[str]) -> MakeSender:
     """A sender on the standing clock, always at the longest jitter."""
 
-    def make(outbox: Outbox, channels: Mapping[str, Channel]) -> Sender:
+    def make(outbox: Outbox, channels: Mapping[str, Carrier]) -> Sender:
         return Sender(outbox, channels, clock, threading.Event(), lines.append, jitter=lambda: 1.0)
 
     return make

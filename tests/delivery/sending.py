@@ -17,9 +17,9 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from collector.delivery.chat import ChatChannel
-from collector.delivery.mail import MailChannel
-from collector.delivery.port import Channel
+from collector.delivery.chat import ChatCarrier
+from collector.delivery.mail import MailCarrier
+from collector.delivery.port import Carrier
 from collector.delivery.sender import Sender
 from collector.delivery.servers import ChatSettings, MailSettings
 from collector.store.outbox import OutboxStore
@@ -65,9 +65,9 @@ def hand_over(database: Path, channel: str, port: int, kill_at: int) -> None:
     ):
         for name in names:
             steps.around(owner, name)
-    ways: dict[str, Channel] = {
-        "email": MailChannel(MailSettings("127.0.0.1", port, security="none"), "Quillbrook School"),
-        "chat": ChatChannel(ChatSettings((f"json://127.0.0.1:{port}/",), (CHAT,))),
+    ways: dict[str, Carrier] = {
+        "email": MailCarrier(MailSettings("127.0.0.1", port, security="none"), "Quillbrook School"),
+        "chat": ChatCarrier(ChatSettings((f"json://127.0.0.1:{port}/",), (CHAT,))),
     }
     with OutboxStore(database) as outbox:
         Sender(outbox, {channel: ways[channel]}, lambda: NOW, threading.Event()).deliver_due()

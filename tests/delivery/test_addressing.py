@@ -3,7 +3,7 @@
 from dataclasses import replace
 from pathlib import Path
 
-from collector.delivery.addressing import Addressee, channels, everyone, way_key, ways_to
+from collector.delivery.addressing import Addressee, carriers, everyone, way_key, ways_to
 from collector.delivery.servers import ChatSettings, MailSettings
 from collector.domain.lab import Person
 from tests.letters.examples import LAB
@@ -14,8 +14,8 @@ URL = "json://chat.quillbrook.example/lab"
 
 def test_every_way_that_can_be_written_to_the_outbox_has_its_channel(tmp_path: Path) -> None:
     """Files always, so that what was written while there was no mail server still goes out."""
-    assert set(channels(MAIL, ChatSettings((URL,)), tmp_path, LAB.name)) == {"file", "email", "chat"}
-    assert set(channels(None, ChatSettings(), tmp_path, LAB.name)) == {"file"}
+    assert set(carriers(MAIL, ChatSettings((URL,)), tmp_path, LAB.name)) == {"file", "email", "chat"}
+    assert set(carriers(None, ChatSettings(), tmp_path, LAB.name)) == {"file"}
 
 
 def test_a_chat_address_that_nobody_names_is_someone_of_its_own() -> None:

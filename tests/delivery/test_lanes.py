@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from collector.delivery.lanes import Lanes
-from collector.delivery.mail import MailChannel
-from collector.delivery.port import PermanentFailure, Row
+from collector.delivery.mail import MailCarrier
+from collector.delivery.port import OutboxRow, PermanentFailure
 from tests.delivery.conftest import settings_for
 from tests.delivery.outboxes import JournalOutbox
 from tests.letters.examples import Letter
@@ -25,7 +25,7 @@ class Taker:
     refuses: bool = False
     taken: list[str] = field(default_factory=list)
 
-    def deliver(self, row: Row, before_data: Callable[[], None]) -> None:
+    def deliver(self, row: OutboxRow, before_data: Callable[[], None]) -> None:
         if self.refuses:
             raise PermanentFailure("nobody of that name")
         before_data()
@@ -44,7 +44,7 @@ def test_a_mail_server_that_hangs_does_not_keep_chat_waiting(
     server.answer("DATA", HANG)
     outbox.put(Letter(key="mail"), Letter(key="chat", channel="chat", recipient="teacher-phone"))
     chat = Taker()
-    mail = MailChannel(settings_for(server, last_answer_s=2.0), "Quillbrook School")
+    mail = MailCarrier(settings_for(server, last_answer_s=2.0), "Quillbrook School")
     lanes = Lanes(outbox, {"email": mail, "chat": chat}, clock, lambda _line: None)
     lanes.start()
     wait_until(lambda: outbox.standing("chat").state == "sent", "the chat message")

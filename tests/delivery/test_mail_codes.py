@@ -3,7 +3,7 @@ section 6): 4xx waits, 5xx about the recipient or the text is for good, 5xx abou
 
 import pytest
 
-from collector.delivery.mail import MailChannel
+from collector.delivery.mail import MailCarrier
 from tests.delivery.conftest import MakeSender, settings_for
 from tests.delivery.outboxes import FilledOutbox, MemoryOutbox
 from tests.letters.examples import Letter
@@ -31,7 +31,7 @@ def test_each_answer_has_its_outcome(
     outbox = MemoryOutbox()
     outbox.put(Letter())
     server.answer(command, answer)
-    make_sender(outbox, {"email": MailChannel(settings_for(server), LAB)}).deliver_due()
+    make_sender(outbox, {"email": MailCarrier(settings_for(server), LAB)}).deliver_due()
     standing = outbox.standing(Letter().key)
     for_good = answer in NEVER and command != "MAIL"
     assert standing.state == ("failed" if for_good else "waiting")
@@ -48,7 +48,7 @@ def test_a_greylisted_person_holds_up_nobody(
     urgent = Letter(key="urgent", recipient="slow@quillbrook.example")
     outbox.put(*slow, urgent, Letter(key="other", recipient="teacher@quillbrook.example", priority="low"))
     server.refuse("slow@quillbrook.example", "451 4.7.1 greylisted, come back later")
-    sender = make_sender(outbox, {"email": MailChannel(settings_for(server), LAB)})
+    sender = make_sender(outbox, {"email": MailCarrier(settings_for(server), LAB)})
     assert sender.deliver_due() == 2
     assert [one.recipients for one in server.accepted] == [("teacher@quillbrook.example",)]
     server.refuse("slow@quillbrook.example", "250 OK")

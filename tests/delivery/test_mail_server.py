@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from collector.delivery.mail import MailChannel, build_message, probe_mail, send
+from collector.delivery.mail import MailCarrier, build_message, probe_mail, send
 from collector.delivery.port import NotDelivered, PermanentFailure, TemporaryFailure, Unconfirmed
 from collector.delivery.servers import MailSettings
 from tests.delivery.conftest import MakeSender, settings_for
@@ -23,8 +23,8 @@ def to(recipient: str) -> Letter:
     return Letter(key=f"bedding-hot-3-1-raised-{recipient}", recipient=f"{recipient}@quillbrook.example")
 
 
-def mail(server: SmtpServer, **changes: object) -> dict[str, MailChannel]:
-    return {"email": MailChannel(settings_for(server, **changes), LAB)}
+def mail(server: SmtpServer, **changes: object) -> dict[str, MailCarrier]:
+    return {"email": MailCarrier(settings_for(server, **changes), LAB)}
 
 
 def test_the_alert_arrives_once(server: SmtpServer, outbox: FilledOutbox, make_sender: MakeSender) -> None:
@@ -142,20 +142,20 @@ def test_the_reply_code_decides(answer: str, failure: type[NotDelivered], server
     """4xx waits, 5xx about a recipient is for good; a login that is asked for (RFC 4954) is a setting to mend."""
     server.answer("RCPT", answer)
     with pytest.raises(failure, match=answer):
-        MailChannel(settings_for(server), LAB).deliver(Letter(), lambda: None)
+        MailCarrier(settings_for(server), LAB).deliver(Letter(), lambda: None)
 
 
 def test_a_refused_sender_waits_for_the_maintainer(server: SmtpServer) -> None:
     """A sender the server does not like is a setting: everyone's messages wait rather than fail."""
     server.answer("MAIL", "553 5.7.1 not your address")
     with pytest.raises(TemporaryFailure, match="did not take the sender: 553 5\\.7\\.1 not your address"):
-        MailChannel(settings_for(server), LAB).deliver(Letter(), lambda: None)
+        MailCarrier(settings_for(server), LAB).deliver(Letter(), lambda: None)
 
 
 def test_the_mark_comes_after_the_recipient_and_before_the_text(server: SmtpServer) -> None:
     """`before_data` is called when the server has accepted the recipient and has none of the text yet."""
     seen: list[int] = []
-    MailChannel(settings_for(server), LAB).deliver(Letter(), lambda: seen.append(len(server.messages)))
+    MailCarrier(settings_for(server), LAB).deliver(Letter(), lambda: seen.append(len(server.messages)))
     assert (seen, len(server.messages)) == ([0], 1)
 
 
@@ -166,14 +166,14 @@ def test_a_mark_that_fails_sends_nothing(server: SmtpServer) -> None:
         raise OSError(28, "No space left on device")
 
     with pytest.raises(OSError, match="No space left on device"):
-        MailChannel(settings_for(server), LAB).deliver(Letter(), full)
+        MailCarrier(settings_for(server), LAB).deliver(Letter(), full)
     assert server.messages == []
 
 
 def test_lines_that_begin_with_a_dot_arrive_as_written(server: SmtpServer) -> None:
     """RFC 5321 section 4.5.2: no line of a text can end it early."""
     body = ".\n..\n.quit\nRSET\n.\nend\n"
-    MailChannel(settings_for(server), LAB).deliver(replace(Letter(), body=body), lambda: None)
+    MailCarrier(settings_for(server), LAB).deliver(replace(Letter(), body=body), lambda: None)
     (received,) = server.messages
     assert received.message.get_content().replace("\r\n", "\n") == body
 
@@ -186,7 +186,7 @@ def test_encrypted_and_logged_in(security: str, authority: Authority) -> None:
         settings = settings_for(
             server, security=security, ca_file=str(files.ca_file), username="collector", password=USERS["collector"]
         )
-        MailChannel(settings, LAB).deliver(Letter(), lambda: None)
+        MailCarrier(settings, LAB).deliver(Letter(), lambda: None)
         assert len(server.accepted) == 1
         assert "answered 250 OK (TLSv1.3, logged in as collector)" in probe_mail(settings)
         assert len(server.messages) == 1
@@ -205,4 +205,4 @@ def test_an_unreadable_last_answer_is_unconfirmed() -> None:
     with LineByLine(b"220 hi", b"250 ok", b"250 ok", b"250 ok", b"354 go", b"what?") as port:
         settings = MailSettings("127.0.0.1", port, security="none", sender="t@quillbrook.example", timeout_s=5)
         with pytest.raises(Unconfirmed, match="said something that is no SMTP after the message went out"):
-            MailChannel(settings, LAB).deliver(Letter(), lambda: None)
+            MailCarrier(settings, LAB).deliver(Letter(), lambda: None)

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from collector.delivery.mail import MailChannel, probe_mail
+from collector.delivery.mail import MailCarrier, probe_mail
 from collector.delivery.port import TemporaryFailure
 from collector.delivery.servers import MailSettings
 from collector.delivery.smtp_session import explain
@@ -26,7 +26,7 @@ def one_line_of(settings: MailSettings) -> str:
     told = []
     attempts: tuple[Callable[[], object], ...] = (
         lambda: probe_mail(settings),
-        lambda: MailChannel(settings, LAB).deliver(Letter(), lambda: None),
+        lambda: MailCarrier(settings, LAB).deliver(Letter(), lambda: None),
     )
     for attempt in attempts:
         with pytest.raises(TemporaryFailure) as caught:

@@ -9,7 +9,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from collector.delivery.port import NotDelivered, PermanentFailure, Row, TemporaryFailure, Unconfirmed, Unreachable
+from collector.delivery.port import (
+    NotDelivered,
+    OutboxRow,
+    PermanentFailure,
+    TemporaryFailure,
+    Unconfirmed,
+    Unreachable,
+)
 from collector.delivery.sender import Patience, Sender
 from collector.domain.units import MS
 from tests.delivery.conftest import MakeSender
@@ -29,7 +36,7 @@ class FakeChannel:
     delivered: list[str] = field(default_factory=list)
     tried: list[str] = field(default_factory=list)
 
-    def deliver(self, row: Row, before_data: Callable[[], None]) -> None:
+    def deliver(self, row: OutboxRow, before_data: Callable[[], None]) -> None:
         self.tried.append(row.key)
         if row.key in self.before:
             raise self.before[row.key]

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from collector.domain.probe_models import MODELS, OFF, limits_for
-from collector.domain.quality import empty_tail, judge
+from collector.domain.quality import judge, no_memory
 from collector.domain.readings import Flag
 from collector.domain.units import MEASURES
 
@@ -49,7 +49,7 @@ def test_a_true_reading_of_trouble_passes(measure: str, model: str, trouble: lis
     for value in trouble:
         number = np.array([float(value)])
         raw = np.array([2000.0]) if model == "capacitive" else number
-        flags, _, _ = judge(limits, empty_tail(), np.array([1]), raw, number, np.zeros(1, np.uint16))
+        flags, _, _ = judge(limits, no_memory(), np.array([1]), raw, number, np.zeros(1, np.uint16))
         assert (value, flags[0]) == (value, Flag.PASS)
 
 
@@ -92,7 +92,7 @@ def test_quick_reporting_allows_one_step_of_the_coarsest_probe() -> None:
     """At one reading a second a DS18B20 at 9 bit moves 0.5 degC at once."""
     limits = limits_for("bedding_temperature", "ds18b20", 1000)
     value = np.array([20.0, 20.5, 20.0])
-    flags, _, _ = judge(limits, empty_tail(), np.array([0, 1000, 1001]), value, value, np.zeros(3, np.uint16))
+    flags, _, _ = judge(limits, no_memory(), np.array([0, 1000, 1001]), value, value, np.zeros(3, np.uint16))
     assert flags.tolist() == [1, 1, 1]
 
 
@@ -101,7 +101,7 @@ def test_a_pump_that_stops_is_a_fall_not_a_fault() -> None:
     limits = limits_for("dissolved_oxygen", "oxygen", MINUTE)
     t_ms = np.arange(0, 13, 4, dtype=np.int64) * MINUTE
     value = 8.5 - 40 * t_ms / HOUR
-    flags, _, _ = judge(limits, empty_tail(), t_ms, value, value, np.zeros(t_ms.size, np.uint16))
+    flags, _, _ = judge(limits, no_memory(), t_ms, value, value, np.zeros(t_ms.size, np.uint16))
     assert flags.tolist() == [1, 1, 1, 1]
 
 

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from collector.domain.probe_models import Limits, limits_for
-from collector.domain.quality import Mark, Tail, empty_tail, judge, judge_late, tail_from_rows
+from collector.domain.quality import QualityMemory, Seen, judge, judge_late, memory_from_rows, no_memory
 from collector.domain.readings import CLEAN, Flag, Why
 
 NAN, INF = math.nan, math.inf
@@ -22,7 +22,7 @@ COUNTS = limits_for("bedding_moisture", "capacitive", MINUTE)
 class Judged:
     flags: list[int]
     why: list[int]
-    tail: Tail
+    tail: QualityMemory
 
 
 def judged(
@@ -32,14 +32,14 @@ def judged(
     raw: list[float] | None = None,
     t_min: list[float] | None = None,
     why: list[int] | None = None,
-    tail: Tail | None = None,
+    tail: QualityMemory | None = None,
 ) -> Judged:
     """One call of `judge`: a reading a minute unless `t_min` says otherwise, the raw value equal to the value."""
     values = np.array(value, np.float64)
     t_ms = np.array([round(t * MINUTE) for t in t_min or range(len(value))], np.int64)
     known = np.array(why or [0] * len(value), np.uint16)
     raws = values if raw is None else np.array(raw, np.float64)
-    flags, reasons, new_tail = judge(limits, tail or empty_tail(), t_ms, raws, values, known)
+    flags, reasons, new_tail = judge(limits, tail or no_memory(), t_ms, raws, values, known)
     assert (flags.dtype.name, reasons.dtype.name) == ("uint8", "uint16")
     return Judged(flags.tolist(), reasons.tolist(), new_tail)
 
@@ -61,7 +61,7 @@ def test_nothing_in_nothing_out() -> None:
 def test_the_caller_keeps_its_arrays() -> None:
     """Values are kept as sent and reasons known before are not written over in place."""
     value, why = np.array([20.0, 200.0, NAN]), np.full(3, int(Why.ARRIVAL), np.uint16)
-    _, reasons, _ = judge(BED, empty_tail(), np.array([1, 2, 3]), value, value, why)
+    _, reasons, _ = judge(BED, no_memory(), np.array([1, 2, 3]), value, value, why)
     judge_late(BED, value, value, why)
     assert value[:2].tolist() == [20.0, 200.0]
     assert why.tolist() == [Why.ARRIVAL] * 3
@@ -73,7 +73,7 @@ def test_missing_values_are_missing_and_infinities_fail() -> None:
     found = judged(BED, [NAN, INF, -INF, NAN], raw=[NAN, INF, -INF, INF])
     assert found.flags == [9, 4, 4, 4]
     assert found.why == [Why.NOT_A_NUMBER, Why.RANGE_FAIL, Why.RANGE_FAIL, Why.RANGE_FAIL]
-    assert found.tail == empty_tail()
+    assert found.tail == no_memory()
 
 
 @pytest.mark.parametrize("count", [0.0, -1.0, 4095.0, 5000.0])
@@ -222,23 +222,23 @@ def test_a_missing_reading_is_never_clean() -> None:
 def test_no_rows_and_useless_rows_make_an_empty_tail() -> None:
     """A series of which only missing, failed or late rows are stored starts afresh."""
     nothing = np.zeros(0)
-    empty = tail_from_rows(nothing.astype(np.int64), nothing, nothing.astype(np.uint8), nothing.astype(np.uint16))
-    assert empty == empty_tail()
-    rows = tail_from_rows(
+    empty = memory_from_rows(nothing.astype(np.int64), nothing, nothing.astype(np.uint8), nothing.astype(np.uint16))
+    assert empty == no_memory()
+    rows = memory_from_rows(
         np.array([1, 2, 3]),
         np.array([NAN, 200.0, 20.0]),
         np.array([9, 4, 1], np.uint8),
         np.array([Why.NOT_A_NUMBER, Why.RANGE_FAIL, Why.LATE], np.uint16),
     )
-    assert rows == empty_tail()
+    assert rows == no_memory()
 
 
 def test_a_tail_from_rows_knows_what_was_accepted() -> None:
     """Readings doubted by a neighbour test are remembered as neighbours but not as accepted."""
-    rows = tail_from_rows(
+    rows = memory_from_rows(
         np.array([1, 2, 3]),
         np.array([20.0, 20.0, 50.0]),
         np.array([1, 1, 4], np.uint8),
         np.array([Why.GAP, 0, Why.SPIKE], np.uint16),
     )
-    assert rows == Tail(Mark(3, 50.0), 3, Mark(2, 20.0), Mark(3, 50.0))
+    assert rows == QualityMemory(Seen(3, 50.0), 3, Seen(2, 20.0), Seen(3, 50.0))

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from collector.domain.probe_models import Limits, Thresholds, limits_for
-from collector.domain.quality import empty_tail, judge, tail_from_rows
+from collector.domain.quality import judge, memory_from_rows, no_memory
 from collector.domain.readings import Why
 
 MINUTE = 60_000
@@ -54,7 +54,7 @@ def arrays(series: list[tuple[int, float, int]]) -> Arrays:
 
 def whole(limits: Limits, series: Arrays) -> tuple[list[int], list[int]]:
     t_ms, value, why = series
-    flags, reasons, _ = judge(limits, empty_tail(), t_ms, value, value, why)
+    flags, reasons, _ = judge(limits, no_memory(), t_ms, value, value, why)
     return flags.tolist(), reasons.tolist()
 
 
@@ -63,11 +63,11 @@ def in_pieces(limits: Limits, series: Arrays, cuts: list[int], restarts: bool) -
     t_ms, value, why = series
     flags, reasons = np.zeros(t_ms.size, np.uint8), np.zeros(t_ms.size, np.uint16)
     edges = [0, *sorted(min(cut, t_ms.size) for cut in cuts), t_ms.size]
-    tail = empty_tail()
+    tail = no_memory()
     for start, end in pairwise(edges):
         if restarts and start:
             kept = np.flatnonzero(t_ms[:start] >= t_ms[start - 1] - limits.memory_ms)
-            tail = tail_from_rows(t_ms[kept], value[kept], flags[kept], reasons[kept])
+            tail = memory_from_rows(t_ms[kept], value[kept], flags[kept], reasons[kept])
         piece = slice(start, end)
         flags[piece], reasons[piece], tail = judge(limits, tail, t_ms[piece], value[piece], value[piece], why[piece])
     return flags.tolist(), reasons.tolist()

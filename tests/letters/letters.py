@@ -7,8 +7,8 @@ from collector.domain.lab import Lab, Person, Place, Series
 from collector.domain.readings import Flag, Stored
 from collector.letters.facts import Usual
 from collector.letters.letter import Letter, write
-from collector.telling.message_plan import Item, Parcel
-from collector.telling.notice import Why
+from collector.telling.message_plan import Item, MessagePlan
+from collector.telling.notice import Reason
 from tests.letters.examples import HOT, LAB, NOW, RAISED, TOP_TEMPERATURE, at
 
 WARM = Stored(3, at(3, 10, 19), 31.2, Flag.PASS, 31.2, 0)
@@ -47,9 +47,9 @@ class FakeFacts:
         return self.url
 
 
-def letter(*items: Item, facts: FakeFacts | None = None, now_ms: int = NOW, **parcel: object) -> Letter:
+def letter(*items: Item, facts: FakeFacts | None = None, now_ms: int = NOW, **plan: object) -> Letter:
     """The message of these items to the teacher."""
-    made = Parcel("k", TEACHER, items or (HOT_ITEM,), **parcel)  # type: ignore[arg-type]
+    made = MessagePlan("k", TEACHER, items or (HOT_ITEM,), **plan)  # type: ignore[arg-type]
     return write(made, facts or FakeFacts(), now_ms)
 
 
@@ -62,7 +62,7 @@ def render(
     *,
     series: Series,
     last: Stored | None = None,
-    why: Why = Why.NEWS,
+    why: Reason = Reason.NEWS,
 ) -> Letter:
     """The message about one change at `place`; None: the lab has no such place."""
     rest = tuple(one for one in lab.places if one.id != series.place)

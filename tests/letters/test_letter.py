@@ -16,7 +16,7 @@ from collector.letters.facts import Usual
 from collector.letters.html import PICTURE
 from collector.letters.letter import IN_DETAIL, SHORT, Letter, report
 from collector.telling.message_plan import Item
-from collector.telling.notice import Why
+from collector.telling.notice import Reason
 from tests.letters.examples import (
     CLEARED,
     HOT,
@@ -103,7 +103,7 @@ def test_time_used_up_is_said_in_the_first_words() -> None:
 def test_a_reminder_says_that_nobody_has_acknowledged() -> None:
     """Its subject has the value of now; since when nobody has said that they see to it."""
     facts = FakeFacts(last={3: replace(WARM, value=33.0)})
-    told = letter(replace(HOT_ITEM, why=Why.REMINDER), facts=facts)
+    told = letter(replace(HOT_ITEM, why=Reason.REMINDER), facts=facts)
     assert told.subject == "STILL URGENT: Juniper, top tray: bedding temperature too high, 33.0 °C"
     assert "Told now: nobody has acknowledged this since 09:50 (30 min ago)" in flowing(told.body)
     assert "nobody has acknowledged this" in told.short
@@ -111,17 +111,17 @@ def test_a_reminder_says_that_nobody_has_acknowledged() -> None:
 
 def test_a_reminder_of_what_somebody_sees_to_says_that() -> None:
     """Acknowledged, and it still stands."""
-    told = letter(replace(HOT_ITEM, why=Why.REMINDER), facts=FakeFacts(acked_ms=at(3, 10)))
+    told = letter(replace(HOT_ITEM, why=Reason.REMINDER), facts=FakeFacts(acked_ms=at(3, 10)))
     assert "it still stands; it was acknowledged at 10:00 (20 min ago)" in flowing(told.body)
 
 
 def test_an_escalation_says_so_in_its_subject() -> None:
     """The next step learns that it is theirs now."""
-    told = letter(replace(HOT_ITEM, why=Why.PASSED_ON))
+    told = letter(replace(HOT_ITEM, why=Reason.PASSED_ON))
     assert told.subject.startswith("URGENT, NOBODY IS ON IT: Juniper, top tray: ")
     assert "nobody has acknowledged this since" in flowing(told.body)
     bad = FakeFacts(last={3: Stored(3, NOW, None, Flag.FAIL, 85.0, 64)})
-    assert letter(replace(HOT_ITEM, why=Why.PASSED_ON), facts=bad).subject.endswith("31.2 °C")
+    assert letter(replace(HOT_ITEM, why=Reason.PASSED_ON), facts=bad).subject.endswith("31.2 °C")
 
 
 def test_what_came_and_went_says_how_long_and_how_bad() -> None:
@@ -347,12 +347,12 @@ TEXT = st.text(max_size=60) | st.sampled_from(["<script>alert(1)</script>", "a\r
     label=TEXT,
     kind=st.sampled_from(Kind),
     event=st.sampled_from(Event),
-    why=st.sampled_from(Why),
+    why=st.sampled_from(Reason),
     ended=st.booleans(),
     several=st.booleans(),
 )
 def test_any_text_gives_a_letter_of_the_right_shape(
-    words: str, label: str, kind: Kind, event: Event, why: Why, ended: bool, several: bool
+    words: str, label: str, kind: Kind, event: Event, why: Reason, ended: bool, several: bool
 ) -> None:
     """Whatever stands in lab.yaml and the rules: bounded subject and short form, short visible lines, no tags."""
     rule = replace(HOT, kind=kind, name=words or "x", corrective_action=words, consequence=words, basis=words)

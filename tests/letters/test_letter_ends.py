@@ -6,7 +6,7 @@ import pytest
 
 from collector.alarms.model import Kind, Priority
 from collector.telling.message_plan import Item
-from collector.telling.notice import Why
+from collector.telling.notice import Reason
 from tests.letters.examples import CLEARED, HOT, KETTLE_PUMP, TOP_TEMPERATURE
 from tests.letters.letters import HOT_ITEM, WARM, FakeFacts, letter
 
@@ -39,8 +39,8 @@ def test_what_came_and_went_is_told_with_its_limit() -> None:
     assert "worst 33.4 °C (limit 27.0 °C)" in told
 
 
-@pytest.mark.parametrize("why", [Why.REMINDER, Why.PASSED_ON])
-def test_a_reading_back_on_the_right_side_is_not_told_as_wrong(why: Why) -> None:
+@pytest.mark.parametrize("why", [Reason.REMINDER, Reason.PASSED_ON])
+def test_a_reading_back_on_the_right_side_is_not_told_as_wrong(why: Reason) -> None:
     """29.5 °C under a limit of 30 °C, while the alarm waits out its off-delay."""
     cool = FakeFacts(last={3: replace(WARM, value=29.5)})
     told = letter(replace(HOT_ITEM, why=why), facts=cool).subject

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from collector.domain.probe_models import limits_for
-from collector.domain.quality import Mark, Tail, empty_tail, judge, judge_late
+from collector.domain.quality import QualityMemory, Seen, judge, judge_late, no_memory
 from collector.domain.readings import Flag, Why
 
 LIMITS = limits_for("bedding_temperature", "ds18b20", 60_000)
@@ -30,9 +30,9 @@ def degrees(register: str) -> float:
     return int.from_bytes(bytes.fromhex(register), "big", signed=True) / 16
 
 
-def flag_of(raw: float, tail: Tail | None = None) -> tuple[int, Why]:
+def flag_of(raw: float, tail: QualityMemory | None = None) -> tuple[int, Why]:
     value = np.array([raw])
-    flags, why, _ = judge(LIMITS, tail or empty_tail(), np.array([60_000]), value, value, np.zeros(1, np.uint16))
+    flags, why, _ = judge(LIMITS, tail or no_memory(), np.array([60_000]), value, value, np.zeros(1, np.uint16))
     return int(flags[0]), Why(int(why[0]))
 
 
@@ -64,15 +64,15 @@ def test_a_value_beside_a_code_is_just_out_of_range() -> None:
 
 def test_the_power_up_value_is_missing_after_a_start_and_after_a_jump() -> None:
     """85 degC with nothing before it, or with a bed at 24 degC a minute before it, was never measured."""
-    bed = Mark(0, 24.0)
+    bed = Seen(0, 24.0)
     assert flag_of(85.0) == (Flag.MISSING, Why.SENTINEL)
-    assert flag_of(85.0, Tail(bed, 0, bed, bed)) == (Flag.MISSING, Why.SENTINEL)
+    assert flag_of(85.0, QualityMemory(bed, 0, bed, bed)) == (Flag.MISSING, Why.SENTINEL)
 
 
 def test_the_power_up_value_is_only_doubted_after_a_small_step() -> None:
     """A probe that read 84.5 a minute before may well read 85 now."""
-    hot = Mark(0, 84.5)
-    assert flag_of(85.0, Tail(hot, 0, hot, hot)) == (Flag.SUSPECT, Why.SENTINEL | Why.RANGE_SUSPECT)
+    hot = Seen(0, 84.5)
+    assert flag_of(85.0, QualityMemory(hot, 0, hot, hot)) == (Flag.SUSPECT, Why.SENTINEL | Why.RANGE_SUSPECT)
 
 
 def test_a_late_power_up_value_is_missing() -> None:
@@ -94,5 +94,5 @@ def test_codes_are_known_in_the_unit_the_probe_sends(unit: str, power_up: float,
     limits = limits_for("bedding_temperature", "ds18b20", 60_000, unit)
     raw = np.array([85.0 if unit == "degF" else 302.6, power_up, disconnected])
     value = (raw - 32) / 1.8 if unit == "degF" else raw - 273.15
-    flags, _, _ = judge(limits, empty_tail(), np.array([1, 60_001, 120_001]), raw, value, np.zeros(3, np.uint16))
+    flags, _, _ = judge(limits, no_memory(), np.array([1, 60_001, 120_001]), raw, value, np.zeros(3, np.uint16))
     assert flags.tolist() == [Flag.PASS, Flag.MISSING, Flag.MISSING]

@@ -9,7 +9,7 @@ from collector.store.batch import Batch
 from collector.store.outbox import OutboxStore
 from collector.store.prune import MESSAGES_DAYS, REQUESTS_DAYS
 from collector.store.requests import write_request
-from collector.telling.notice import Fate, Notice, NoticeKey, Why
+from collector.telling.notice import Fate, Notice, NoticeKey, Reason
 from tests.store.samples import DAY, T0, dump, message, opened
 
 OLD = T0 + 1
@@ -53,7 +53,7 @@ def notice(series: int, fate: Fate) -> Notice:
     change = Transition(
         AlarmKey("bedding-hot", series), Event.RAISED, State.NORMAL, State.UNACKNOWLEDGED, T0, T0, T0, 31.5, 31.5
     )
-    key = NoticeKey("teacher", "bedding-hot", series, T0, Event.RAISED.value, Why.NEWS.value, T0)
+    key = NoticeKey("teacher", "bedding-hot", series, T0, Event.RAISED.value, Reason.NEWS.value, T0)
     settled = None if fate is Fate.WAITING else OLD
     return Notice(key, change, "juniper/top", "high", T0, T0, fate, settled, "message-key")
 

@@ -13,7 +13,7 @@ from collector.domain.lab import Lab, Person, Place, PlaceKind, Series, Telling
 from collector.domain.schooldays import SchoolDays
 from collector.telling.desk import REMEMBER_MS, Desk
 from collector.telling.desk_case import occurrence_of
-from collector.telling.message_plan import Parcel
+from collector.telling.message_plan import MessagePlan
 from collector.telling.notice import Fate, Notice, NoticeKey
 from tests.letters.examples import HOT
 
@@ -110,7 +110,7 @@ class World:
     now_ms: int = NOON
     alarms: dict[AlarmKey, OneAlarm] = field(default_factory=dict)
     kept: dict[NoticeKey, Notice] = field(default_factory=dict)
-    parcels: list[tuple[int, Parcel]] = field(default_factory=list)
+    plans: list[tuple[int, MessagePlan]] = field(default_factory=list)
     changes: list[tuple[Rule, str, Transition]] = field(default_factory=list)
     rebuilds: bool = False
     """Built anew before each step, as after a crash."""
@@ -137,23 +137,23 @@ class World:
         self.change(one, Event.RAISED)
         return one
 
-    def release(self, gathering: bool = False) -> list[Parcel]:
+    def release(self, gathering: bool = False) -> list[MessagePlan]:
         self._maybe_rebuild()
-        parcels = self.desk.release(self.now_ms, gathering)
+        plans = self.desk.release(self.now_ms, gathering)
         self.kept.update(self.desk.changed())
-        self.parcels += [(self.now_ms, parcel) for parcel in parcels]
-        return parcels
+        self.plans += [(self.now_ms, plan) for plan in plans]
+        return plans
 
-    def wait(self, for_ms: int, step_ms: int = MIN) -> list[Parcel]:
+    def wait(self, for_ms: int, step_ms: int = MIN) -> list[MessagePlan]:
         """Let time pass, looking every `step_ms`; what is told meanwhile."""
-        told: list[Parcel] = []
+        told: list[MessagePlan] = []
         until_ms = self.now_ms + for_ms
         while self.now_ms < until_ms:
             self.now_ms = min(until_ms, self.now_ms + step_ms)
             told += self.release()
         return told
 
-    def wait_until(self, t_ms: int, step_ms: int = MIN) -> list[Parcel]:
+    def wait_until(self, t_ms: int, step_ms: int = MIN) -> list[MessagePlan]:
         return self.wait(t_ms - self.now_ms, step_ms)
 
     def _maybe_rebuild(self) -> None:

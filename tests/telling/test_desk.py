@@ -6,8 +6,8 @@ import pytest
 
 from collector.alarms.model import Event, Priority
 from collector.domain.lab import Person
-from collector.telling.message_plan import Parcel
-from collector.telling.notice import Fate, Why
+from collector.telling.message_plan import MessagePlan
+from collector.telling.notice import Fate, Reason
 from tests.telling.desk_world import (
     CARETAKER,
     DAY,
@@ -29,9 +29,9 @@ HIGH = rule()
 EVERYBODY = (TEACHER, CARETAKER, HEAD)
 
 
-def brief(parcels: list[Parcel]) -> list[tuple[str, str, str]]:
+def brief(plans: list[MessagePlan]) -> list[tuple[str, str, str]]:
     """(role, event, why) of each item."""
-    return [(p.person.role, item.transition.event.value, item.why.value) for p in parcels for item in p.items]
+    return [(p.person.role, item.transition.event.value, item.why.value) for p in plans for item in p.items]
 
 
 @pytest.mark.parametrize("now_ms", [NOON, NIGHT])
@@ -97,15 +97,15 @@ def test_unacknowledged_it_goes_from_step_to_step() -> None:
     world = World(lab(EVERYBODY))
     world.raised(HIGH)
     assert brief(world.release()) == [("teacher", "raised", "news")]
-    told = [(ms, p) for ms, p in _timed(world, 4 * HOUR) if p.items[0].why is Why.PASSED_ON]
+    told = [(ms, p) for ms, p in _timed(world, 4 * HOUR) if p.items[0].why is Reason.PASSED_ON]
     assert [(ms - NOON, p.person.role) for ms, p in told] == [(96 * MIN, "caretaker"), (192 * MIN, "head")]
     assert [p.others for _, p in told] == [("teacher",), ("teacher", "caretaker")]
 
 
-def _timed(world: World, for_ms: int) -> list[tuple[int, Parcel]]:
-    before = len(world.parcels)
+def _timed(world: World, for_ms: int) -> list[tuple[int, MessagePlan]]:
+    before = len(world.plans)
     world.wait(for_ms)
-    return world.parcels[before:]
+    return world.plans[before:]
 
 
 @pytest.mark.parametrize(
@@ -121,7 +121,7 @@ def test_an_acknowledgement_stops_the_next_step(after_min: int, called: list[str
     world.wait(after_min * MIN)
     world.change(one, Event.ACKNOWLEDGED)
     world.wait(8 * HOUR, 10 * MIN)
-    passed_on = [p.person.role for _, p in world.parcels if p.items[0].why is Why.PASSED_ON]
+    passed_on = [p.person.role for _, p in world.plans if p.items[0].why is Reason.PASSED_ON]
     assert passed_on == called
 
 
@@ -130,7 +130,7 @@ def test_without_a_first_step_the_lowest_there_is_hears_at_once() -> None:
     world = World(lab((replace(TEACHER, priorities=("low",)), CARETAKER, HEAD)))
     world.raised(HIGH)
     assert brief(world.release()) == [("caretaker", "raised", "news")]
-    told = [p.person.role for _, p in _timed(world, 4 * HOUR) if p.items[0].why is Why.PASSED_ON]
+    told = [p.person.role for _, p in _timed(world, 4 * HOUR) if p.items[0].why is Reason.PASSED_ON]
     assert told == ["head"]
 
 
@@ -144,7 +144,7 @@ def test_what_is_called_anew_escalates_anew() -> None:
     world.change(one, Event.RE_ALARMED)
     again_ms = world.now_ms
     assert ("teacher", "re-alarmed", "news") in brief(world.release())
-    told = [(ms, p.person.role) for ms, p in _timed(world, 2 * HOUR) if p.items[0].why is Why.PASSED_ON]
+    told = [(ms, p.person.role) for ms, p in _timed(world, 2 * HOUR) if p.items[0].why is Reason.PASSED_ON]
     assert told == [(again_ms + 96 * MIN, "caretaker")]
 
 
@@ -167,7 +167,7 @@ def test_a_high_alarm_that_stands_is_called_to_mind_ever_less_often() -> None:
     world.release()
     told = _timed(world, 80 * HOUR)
     assert [(ms - NOON) // HOUR for ms, _ in told] == [2, 6, 14, 30, 54, 78]
-    assert {p.items[0].why for _, p in told} == {Why.REMINDER}
+    assert {p.items[0].why for _, p in told} == {Reason.REMINDER}
     world.change(one, Event.CLEARED)
     assert brief(world.wait(48 * HOUR, HOUR)) == [("teacher", "cleared", "news")]
 
@@ -316,7 +316,7 @@ def test_another_time_to_respond_counts_from_now_on() -> None:
     world.raised(HIGH)
     world.release()
     world.desk.follow({HIGH.name: replace(HIGH, time_to_respond_ms=10 * HOUR)})
-    told = [(ms - NOON, p.person.role) for ms, p in _timed(world, 5 * HOUR) if p.items[0].why is Why.PASSED_ON]
+    told = [(ms - NOON, p.person.role) for ms, p in _timed(world, 5 * HOUR) if p.items[0].why is Reason.PASSED_ON]
     assert told == [(4 * HOUR, "caretaker")]
 
 
@@ -344,7 +344,7 @@ def _told_after_a_year_ahead(acknowledged: bool) -> list[tuple[str, str, str]]:
 def test_a_clock_that_was_ahead_holds_up_no_further_step() -> None:
     """Nobody has acknowledged it: the other turns hear of it at once, each once, and reminders grow rare as ever."""
     told = _told_after_a_year_ahead(acknowledged=False)
-    assert [role for role, _, why in told if why == Why.PASSED_ON] == ["caretaker", "head"]
+    assert [role for role, _, why in told if why == Reason.PASSED_ON] == ["caretaker", "head"]
     assert sum(role == "teacher" for role, _, why in told if why == "reminder") == 4, "after 0, 2, 6 and 14 h"
 
 

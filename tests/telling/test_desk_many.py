@@ -10,8 +10,8 @@ from collector.alarms.model import Event, Priority
 from collector.telling.desk_case import is_told
 from collector.telling.desk_people import concerned
 from collector.telling.desk_times import HOUR_MS
-from collector.telling.message_plan import Item, Parcel
-from collector.telling.notice import Fate, Notice, Why
+from collector.telling.message_plan import Item, MessagePlan
+from collector.telling.notice import Fate, Notice, Reason
 from tests.telling.desk_world import (
     CARETAKER,
     DAY,
@@ -42,9 +42,9 @@ SITES = (
 )
 
 
-def said(parcels: list[Parcel]) -> list[object]:
+def said(plans: list[MessagePlan]) -> list[object]:
     """Every change that the items tell, the end of what came and went too."""
-    items = [item for parcel in parcels for item in parcel.items]
+    items = [item for plan in plans for item in plan.items]
     return [change for item in items for change in (item.transition, item.ended) if change is not None]
 
 
@@ -82,7 +82,7 @@ def test_an_outage_ends_in_one_message_that_says_so() -> None:
     assert len(said([told])) == 30
     assert [item.ended is None for item in told.items] == [True] * 10 + [False] * 10
     world.wait(HOUR)
-    assert {item.why for _, p in world.parcels[1:] for item in p.items} <= {Why.REMINDER, Why.PASSED_ON}
+    assert {item.why for _, p in world.plans[1:] for item in p.items} <= {Reason.REMINDER, Reason.PASSED_ON}
 
 
 def test_a_single_alarm_right_after_a_start_is_no_outage() -> None:
@@ -104,18 +104,18 @@ def test_a_flood_of_500_alarms_is_a_few_messages_with_every_alarm_said() -> None
             world.change(world.alarm(HIGH, number - 200), Event.CLEARED)
         world.now_ms += 3_000
         world.release()
-    assert [len([1 for _, p in world.parcels if p.person.role == role]) for role in ("teacher", "class 4b")] == [5, 5]
+    assert [len([1 for _, p in world.plans if p.person.role == role]) for role in ("teacher", "class 4b")] == [5, 5]
     world.wait(35 * MIN)
     for role in ("teacher", "class 4b"):
-        own = [p for _, p in world.parcels if p.person.role == role]
+        own = [p for _, p in world.plans if p.person.role == role]
         news = [c for c in said(own) if c not in reminded(own)]
         assert len(own) <= 8
         assert len(news) == len(set(map(repr, news))) == 800
         assert sum(p.held for p in own) > 700
 
 
-def reminded(parcels: list[Parcel]) -> list[object]:
-    return [item.transition for p in parcels for item in p.items if item.why is not Why.NEWS]
+def reminded(plans: list[MessagePlan]) -> list[object]:
+    return [item.transition for p in plans for item in p.items if item.why is not Reason.NEWS]
 
 
 # Anything in any order -----------------------------------------------------------------------------------------------
@@ -162,7 +162,7 @@ def test_every_change_is_told_once_to_each_person_it_concerns(
         first = min((one.turn for one in hearers), default=1)
         for person in hearers:
             notices = [n for n in world.kept.values() if (n.key.role, n.transition) == (person.role, change)]
-            news = [n for n in notices if n.key.why == Why.NEWS]
+            news = [n for n in notices if n.key.why == Reason.NEWS]
             assert len(news) == (which is LOW or person.turn == first)
             for notice in news:
                 put_aside = (change.key, change.raised_ms) in aside or (which is LOW and not person.digest)
@@ -173,19 +173,19 @@ def test_every_change_is_told_once_to_each_person_it_concerns(
 
 
 def _each_in_one_message(world: World) -> None:
-    """Each notice that was told is in the one parcel it names, and no parcel tells anything else."""
-    parcels = {parcel.key: parcel for _, parcel in world.parcels}
-    assert len(parcels) == len(world.parcels)
+    """Each notice that was told is in the one plan it names, and no plan tells anything else."""
+    plans = {plan.key: plan for _, plan in world.plans}
+    assert len(plans) == len(world.plans)
     by_message: dict[str, list[Notice]] = {}
     for notice in world.kept.values():
         if notice.fate is Fate.TOLD:
             by_message.setdefault(notice.message, []).append(notice)
-        elif notice.key.why == Why.NEWS:
+        elif notice.key.why == Reason.NEWS:
             assert is_told(notice.transition)
-    assert by_message.keys() == parcels.keys()
+    assert by_message.keys() == plans.keys()
     for key, notices in by_message.items():
-        assert {notice.key.role for notice in notices} == {parcels[key].person.role}
-        assert Counter(map(_of_notice, notices)) == Counter(f for i in parcels[key].items for f in _of_item(i))
+        assert {notice.key.role for notice in notices} == {plans[key].person.role}
+        assert Counter(map(_of_notice, notices)) == Counter(f for i in plans[key].items for f in _of_item(i))
 
 
 def _of_notice(notice: Notice) -> tuple[object, str]:
@@ -193,15 +193,15 @@ def _of_notice(notice: Notice) -> tuple[object, str]:
 
 
 def _of_item(item: Item) -> list[tuple[object, str]]:
-    return [(item.transition, item.why), *([] if item.ended is None else [(item.ended, Why.NEWS)])]
+    return [(item.transition, item.why), *([] if item.ended is None else [(item.ended, Reason.NEWS)])]
 
 
 def _paced(world: World) -> None:
     for role in (person.role for person in EVERYBODY):
-        times = [ms for ms, parcel in world.parcels if parcel.person.role == role]
+        times = [ms for ms, plan in world.plans if plan.person.role == role]
         assert all(sum(begin <= ms < begin + HOUR_MS for ms in times) <= 8 for begin in times)
     for notice in world.kept.values():
-        if notice.priority == "high" and notice.settled_ms is not None and notice.key.why == Why.NEWS:
+        if notice.priority == "high" and notice.settled_ms is not None and notice.key.why == Reason.NEWS:
             assert notice.settled_ms - notice.made_ms <= 10 * MIN
 
 
@@ -212,13 +212,13 @@ def test_a_desk_built_anew_at_every_moment_tells_the_same(
 ) -> None:
     """Restarted before each step and each look: the same messages with the same keys at the same times."""
     plain, broken = (live(found, start_ms, rebuilds=rebuilds) for rebuilds in (False, True))
-    assert [(ms, parcel.person, parcel.key) for ms, parcel in plain.parcels] == [
-        (ms, parcel.person, parcel.key) for ms, parcel in broken.parcels
+    assert [(ms, plan.person, plan.key) for ms, plan in plain.plans] == [
+        (ms, plan.person, plan.key) for ms, plan in broken.plans
     ]
-    assert [_shown(parcel) for _, parcel in plain.parcels] == [_shown(parcel) for _, parcel in broken.parcels]
+    assert [_shown(plan) for _, plan in plain.plans] == [_shown(plan) for _, plan in broken.plans]
     assert plain.kept == broken.kept
 
 
-def _shown(parcel: Parcel) -> tuple[object, ...]:
+def _shown(plan: MessagePlan) -> tuple[object, ...]:
     """All but who else was told (which a restart may have forgotten of what is over) and whether it was gathered."""
-    return parcel.items, parcel.held
+    return plan.items, plan.held

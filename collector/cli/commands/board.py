@@ -6,7 +6,7 @@ import signal
 import time
 from types import FrameType
 
-from collector.board.desk import LinkDesk
+from collector.board.desk import JournalLinkDesk
 from collector.cli.board_start import board_notes, serving_of
 from collector.cli.commands.watch import log_line
 from collector.cli.common import home_of
@@ -29,7 +29,7 @@ def run(arguments: argparse.Namespace) -> int:
     with Reader(home.database):
         pass  # not there, or not ours: said before anything listens
     manager = ServiceManager(os.environ, os.getpid(), time.monotonic)
-    desk = LinkDesk(home, board.link_secret, system_now, log_line)
+    desk = JournalLinkDesk(home, board.link_secret, system_now, log_line)
     serving = serving_of(desk, board, log_line, lambda: manager.turned(writable=True))
     for line in board_notes(board):
         log_line(line)

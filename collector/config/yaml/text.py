@@ -20,7 +20,7 @@ from pydantic import BaseModel, ValidationError
 
 from collector.domain.problems import Problem, Refused, nearest
 
-Path = tuple[str | int, ...]
+KeyPath = tuple[str | int, ...]
 Model = TypeVar("Model", bound=BaseModel)
 Renamed = Mapping[tuple[type[BaseModel], str], str]
 """Model and key of before -> what the key is called now."""
@@ -37,7 +37,7 @@ _BRANCH_TAGS = {"tag:yaml.org,2002:map", "tag:yaml.org,2002:seq"}
 
 
 @dataclass(frozen=True, slots=True)
-class Mark:
+class Position:
     line: int
     column: int
     file: str = ""
@@ -50,10 +50,10 @@ class Marked:
 
     file: str
     data: Any
-    values: Mapping[Path, Mark]
-    keys: Mapping[Path, Mark]
+    values: Mapping[KeyPath, Position]
+    keys: Mapping[KeyPath, Position]
 
-    def problem(self, path: Path, message: str, *, at_key: bool = False) -> Problem:
+    def problem(self, path: KeyPath, message: str, *, at_key: bool = False) -> Problem:
         """A problem at `path`, or at the closest thing above it that stands in the file."""
         marks = self.keys if at_key else self.values
         for length in range(len(path), -1, -1):
@@ -63,7 +63,7 @@ class Marked:
         return Problem(self.file, 1, 1, dotted(path), message)
 
 
-def dotted(path: Path) -> str:
+def dotted(path: KeyPath) -> str:
     """('bins', 'juniper', 'trays', 0) as people write it: bins.juniper.trays[0]."""
     text = ""
     for part in path:
@@ -124,12 +124,12 @@ class _Builder:
     def __init__(self, file: str) -> None:
         self.file = file
         self.problems: list[Problem] = []
-        self.values: dict[Path, Mark] = {}
-        self.keys: dict[Path, Mark] = {}
+        self.values: dict[KeyPath, Position] = {}
+        self.keys: dict[KeyPath, Position] = {}
         self._seen: set[int] = set()
         self._scalars = yaml.constructor.SafeConstructor()
 
-    def build(self, node: yaml.Node, path: Path) -> Any:
+    def build(self, node: yaml.Node, path: KeyPath) -> Any:
         self.values[path] = _mark(node)
         if len(path) > _MAX_DEPTH:
             return self._refuse(node, path, "nested too deeply to be a settings file")
@@ -145,7 +145,7 @@ class _Builder:
             return [self.build(item, (*path, index)) for index, item in enumerate(node.value)]
         return self._scalar(node, path)
 
-    def _mapping(self, node: yaml.MappingNode, path: Path) -> dict[str, Any]:
+    def _mapping(self, node: yaml.MappingNode, path: KeyPath) -> dict[str, Any]:
         data: dict[str, Any] = {}
         for key_node, value_node in node.value:
             if not isinstance(key_node, yaml.ScalarNode):
@@ -166,7 +166,7 @@ class _Builder:
             data[key] = self.build(value_node, (*path, key))
         return data
 
-    def _scalar(self, node: yaml.Node, path: Path) -> Any:
+    def _scalar(self, node: yaml.Node, path: KeyPath) -> Any:
         if node.tag not in _DATA_TAGS:
             return self._refuse_tag(node, path)
         if _SURROGATE.search(node.value):
@@ -181,23 +181,23 @@ class _Builder:
             return self._refuse(node, path, "the number is too large")
         return value
 
-    def _refuse_tag(self, node: yaml.Node, path: Path) -> None:
+    def _refuse_tag(self, node: yaml.Node, path: KeyPath) -> None:
         self._refuse(node, path, f"the tag {_short(node.tag)} is not taken; write plain values")
 
-    def _refuse(self, node: yaml.Node, path: Path, message: str) -> None:
+    def _refuse(self, node: yaml.Node, path: KeyPath, message: str) -> None:
         mark = _mark(node)
         self.problems.append(Problem(self.file, mark.line, mark.column, dotted(path), message))
 
 
-def _mark(node: yaml.Node) -> Mark:
-    return Mark(node.start_mark.line + 1, node.start_mark.column + 1)
+def _mark(node: yaml.Node) -> Position:
+    return Position(node.start_mark.line + 1, node.start_mark.column + 1)
 
 
 @dataclass(frozen=True, slots=True)
 class Fault:
     """A problem together with the path of the value (or, with `key`, of the key) that it is about."""
 
-    path: Path
+    path: KeyPath
     key: bool
     problem: Problem
 
@@ -226,15 +226,15 @@ def examine(
         )
 
 
-def _meant_path(model: type[BaseModel], found: dict[str, Any]) -> Path:
+def _meant_path(model: type[BaseModel], found: dict[str, Any]) -> KeyPath:
     """Where an unknown key was probably meant to be; its "did you mean" says that this one is missing, too."""
-    parent: Path = found["loc"][:-1]
+    parent: KeyPath = found["loc"][:-1]
     guess = nearest(str(found["loc"][-1]), _known_keys(model, parent))
     return (*parent, guess) if guess else ()
 
 
 def _fault(marked: Marked, model: type[BaseModel], found: dict[str, Any], renamed: Renamed) -> Fault:
-    path: Path = tuple(part for part in found["loc"] if part != "[key]")
+    path: KeyPath = tuple(part for part in found["loc"] if part != "[key]")
     about_key = "[key]" in found["loc"]
     kind: str = found["type"]
     if kind == "extra_forbidden":
@@ -246,7 +246,7 @@ def _fault(marked: Marked, model: type[BaseModel], found: dict[str, Any], rename
     return Fault(path, about_key, marked.problem(path, _words(kind, found), at_key=about_key))
 
 
-def _right_key(model: type[BaseModel], path: Path, renamed: Renamed) -> str:
+def _right_key(model: type[BaseModel], path: KeyPath, renamed: Renamed) -> str:
     """What to write instead of the unknown key at the end of `path`."""
     above, key = _model_at(model, path[:-1]), str(path[-1])
     now = renamed.get((above, key)) if above is not None else None
@@ -303,13 +303,13 @@ def _short(value: object) -> str:
     return text if len(text) <= 60 else f"{text[:57]}..."
 
 
-def _known_keys(model: Any, path: Path) -> tuple[str, ...]:
+def _known_keys(model: Any, path: KeyPath) -> tuple[str, ...]:
     """The keys a model takes at `path`."""
     found = _model_at(model, path)
     return tuple(f.alias or name for name, f in found.model_fields.items()) if found is not None else ()
 
 
-def _model_at(model: Any, path: Path) -> type[BaseModel] | None:
+def _model_at(model: Any, path: KeyPath) -> type[BaseModel] | None:
     """The model that holds what stands at `path`, found by walking the annotations."""
     for part in path:
         model = _below(model, part)
