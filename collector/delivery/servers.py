@@ -26,6 +26,9 @@ class MailSettings:
     """Patience with the answer to the message itself. Longer, since giving up here leaves it unconfirmed: RFC 5321
     section 4.5.3.2.6 allows a server ten minutes; two keep other people's messages from waiting too long."""
 
+    session_s: float = 300.0
+    """Longest that handing over one message may take in all, a picture over a slow line included."""
+
     @property
     def where(self) -> str:
         return f"mail server {self.host}:{self.port}"

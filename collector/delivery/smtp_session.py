@@ -9,13 +9,88 @@ import base64
 import smtplib
 import socket
 import ssl
+from typing import TYPE_CHECKING, Any, BinaryIO, cast
 
+from collector.delivery.bounded import Deadline
 from collector.delivery.port import TemporaryFailure
 from collector.delivery.servers import MailSettings
 from collector.letters.plain import one_line
 
 _HOSTNAME_MISMATCH = (62, 64)  # X509_V_ERR_HOSTNAME_MISMATCH, X509_V_ERR_IP_ADDRESS_MISMATCH of OpenSSL
 _DATES = (9, 10)  # X509_V_ERR_CERT_NOT_YET_VALID, X509_V_ERR_CERT_HAS_EXPIRED
+
+
+_LONGEST_ANSWER = 64 * 1024
+"""Bytes of one answer, all its lines together; an honest one has a hundred or so (RFC 5321 section 4.5.3.1.5)."""
+_ENDLESS = "an answer without end"
+
+
+class _Counted:
+    """What comes from a server, with an end to how much of one answer is read."""
+
+    def __init__(self, file: BinaryIO) -> None:
+        self._file = file
+        self.left = _LONGEST_ANSWER
+
+    def readline(self, most: int = -1) -> bytes:
+        line = self._file.readline(most)
+        self.left -= len(line)
+        if self.left < 0:
+            raise OSError(_ENDLESS)
+        return line
+
+    def close(self) -> None:
+        self._file.close()
+
+
+if TYPE_CHECKING:
+    _Library = smtplib.SMTP
+else:
+    _Library = object
+
+
+class _Bounded(_Library):
+    """Goes before the library's classes, which read an answer for as long as its lines say that more is to come, and a
+    line for as long as a byte comes now and then."""
+
+    def __init__(self, *places: Any, session_s: float, **more: Any) -> None:
+        self._deadline = Deadline(session_s)
+        self._watched: socket.socket | None = None
+        self._deadline.start()
+        try:
+            super().__init__(*places, **more)  # greets already
+        except BaseException:
+            self._deadline.close()
+            raise
+
+    def getreply(self) -> tuple[int, bytes]:
+        """One answer. Raises SMTPServerDisconnected where none comes, or none that ends."""
+        if self.sock is not None and self.sock is not self._watched:  # anew once TLS is on
+            self._watched = self.sock
+            self._deadline.watch(self.sock)
+        if self.file is None and self.sock is not None:
+            self.file = cast(Any, _Counted(self.sock.makefile("rb")))
+        if isinstance(self.file, _Counted):
+            self.file.left = _LONGEST_ANSWER
+        try:
+            code, text = super().getreply()
+        except smtplib.SMTPServerDisconnected:
+            if self._deadline.passed:
+                raise smtplib.SMTPServerDisconnected("timed out") from None
+            raise
+        return code, text
+
+    def close(self) -> None:
+        self._deadline.close()
+        super().close()
+
+
+class _Smtp(_Bounded, smtplib.SMTP):
+    pass
+
+
+class _SmtpTls(_Bounded, smtplib.SMTP_SSL):
+    pass
 
 
 def open_session(settings: MailSettings) -> smtplib.SMTP:
@@ -58,9 +133,10 @@ def _connect(settings: MailSettings, context: ssl.SSLContext | None) -> smtplib.
     if not settings.host:
         raise UnicodeError("empty")  # smtplib would take it for "not yet"
     # The name we greet with is set later: left to itself, smtplib asks the name server, which may take seconds.
+    where, timing = (settings.host, settings.port, "localhost"), {"timeout": settings.timeout_s}
     if settings.security == "tls":
-        return smtplib.SMTP_SSL(settings.host, settings.port, "localhost", timeout=settings.timeout_s, context=context)
-    return smtplib.SMTP(settings.host, settings.port, "localhost", timeout=settings.timeout_s)
+        return _SmtpTls(*where, session_s=settings.session_s, context=context, **timing)
+    return _Smtp(*where, session_s=settings.session_s, **timing)
 
 
 def _prepare(smtp: smtplib.SMTP, settings: MailSettings, context: ssl.SSLContext | None) -> None:
@@ -147,6 +223,8 @@ def _connection(error: Exception) -> str:
             return "its name cannot be looked up now; is there a network?" if lookup else "no machine has that name"
         case ConnectionRefusedError():
             return "refused the connection; nothing listens there"
+        case smtplib.SMTPServerDisconnected() if _ENDLESS in str(error):
+            return "gave an answer without end"
         case smtplib.SMTPServerDisconnected() if "timed out" in str(error):
             return "gave no answer in time"
         case TimeoutError():

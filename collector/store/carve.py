@@ -1,8 +1,8 @@
 """Rows read straight from the pages of a database file, where SQLite itself can no longer open or follow them.
 
-The layout is that of the SQLite file format (sqlite.org/fileformat2.html, sections 1.6 "B-tree Pages", 1.7 "Cell Payload
-Overflow Pages" and 2.1 "Record Format"). Nothing is believed: a page, a cell or a record that does not add up is left
-out and counted, and a pointer that leads back to a page already seen is not followed.
+The layout is that of the SQLite file format (sqlite.org/fileformat2.html, sections 1.6 "B-tree Pages", 1.7 "Cell
+Payload Overflow Pages" and 2.1 "Record Format"). Nothing is believed: a page, a cell or a record that does not add up
+is left out and counted, and a pointer that leads back to a page already seen is not followed.
 """
 
 from collections.abc import Iterator

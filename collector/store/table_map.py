@@ -1,4 +1,4 @@
-"""Which page each table of the journal begins at, and what stands in its rows: kept in a small file beside the database.
+"""Which page each table of the journal begins at, and what stands in its rows: a small file beside the database.
 
 The database says so itself, on its first pages. Where these are lost, the map is what `carve` finds the tables by.
 """

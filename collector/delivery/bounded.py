@@ -1,0 +1,172 @@
+"""Answers from outside, read within bounds: so many bytes, so long, and nothing unpacked beyond that.
+
+A server that never ends its answer, or gives a byte every few seconds, costs what the bounds say and no more.
+
+Deadline    after so many seconds every socket it watches is shut, whatever waits on it
+ask         one HTTP request
+Answer      what came back
+NoAnswer    nothing usable came back; one line without secrets
+"""
+
+import socket
+import threading
+import zlib
+from collections.abc import Mapping
+from contextlib import suppress
+from dataclasses import dataclass, field
+from types import TracebackType
+from typing import Any, Self
+
+MOST_BYTES = 64 * 1024
+"""Of a body: what is wrong stands in its first lines."""
+ANSWER_S = 20.0
+
+
+class NoAnswer(Exception):
+    """The connection failed, or the answer did not end in time."""
+
+
+class Deadline:
+    """Within the block, or from `start` to `close`, sockets given to `watch` live so long at most."""
+
+    def __init__(self, seconds: float) -> None:
+        self.passed = False
+        self._sockets: list[socket.socket] = []
+        self._lock = threading.Lock()
+        self._timer = threading.Timer(seconds, self._end)
+        self._timer.daemon = True
+
+    def start(self) -> None:
+        """The seconds begin to run."""
+        self._timer.start()
+
+    def __enter__(self) -> Self:
+        self.start()
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """The block is over: nothing is shut any more."""
+        self._timer.cancel()
+        with self._lock:
+            self._sockets.clear()
+
+    def watch(self, one: socket.socket) -> None:
+        """`one` is shut at the deadline; at once where that has passed."""
+        with self._lock:
+            self._sockets.append(one)
+        if self.passed:
+            self._end()
+
+    def _end(self) -> None:
+        self.passed = True
+        with self._lock:
+            for one in self._sockets:
+                with suppress(OSError):  # closed meanwhile
+                    # Below TLS, whose own shutdown would say goodbye to somebody who does not listen.
+                    socket.socket.shutdown(one, socket.SHUT_RDWR)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """What a server said."""
+
+    status: int
+    reason: str
+    headers: Mapping[str, str]
+    """By their names as the server wrote them; look up without regard to case."""
+    body: bytes
+    """Unpacked; MOST_BYTES of it at most."""
+    cut: bool = False
+    """There was more."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Request:
+    """What is asked. `deadline_s` is for the whole exchange."""
+
+    method: str
+    url: str
+    headers: Mapping[str, str] = field(default_factory=dict)
+    body: bytes | str | None = None
+    deadline_s: float = ANSWER_S
+
+
+def ask(request: Request) -> Answer:
+    """Raises NoAnswer. Redirections are answers like any other."""
+    from urllib3 import Timeout  # only where something is asked: it takes memory
+    from urllib3.exceptions import HTTPError
+
+    with Deadline(request.deadline_s) as deadline:
+        try:
+            with _guarded(deadline) as manager:
+                response = manager.request(
+                    request.method,
+                    request.url,
+                    body=request.body,
+                    headers={"User-Agent": "traywarden", "Accept-Encoding": "identity", **request.headers},
+                    timeout=Timeout(connect=request.deadline_s, read=request.deadline_s),
+                    redirect=False,
+                    retries=False,
+                    preload_content=False,
+                    decode_content=False,
+                )
+                raw = response.read(MOST_BYTES + 1, decode_content=False)
+                response.close()
+        except (HTTPError, OSError, ValueError) as error:
+            raise NoAnswer(_why(error, deadline)) from None
+        if deadline.passed:
+            raise NoAnswer("gave no answer in time")
+    body, cut = _unpacked(raw, response.headers.get("Content-Encoding", ""))
+    return Answer(status=response.status, reason=response.reason or "", headers=response.headers, body=body, cut=cut)
+
+
+def _why(error: Exception, deadline: Deadline) -> str:
+    from urllib3.exceptions import NewConnectionError
+    from urllib3.exceptions import TimeoutError as Late
+
+    if deadline.passed or (isinstance(error, (Late, TimeoutError)) and not isinstance(error, NewConnectionError)):
+        return "gave no answer in time"
+    return f"cannot be reached ({type(error).__name__})"
+
+
+def _unpacked(raw: bytes, encoding: str) -> tuple[bytes, bool]:
+    """(at most MOST_BYTES of the body, whether there is more). What says it is packed and is not stays as it is."""
+    if encoding.strip().lower() in ("gzip", "x-gzip"):
+        unpacking = zlib.decompressobj(wbits=31)
+        try:
+            text = unpacking.decompress(raw, MOST_BYTES)
+        except zlib.error:
+            return raw[:MOST_BYTES], len(raw) > MOST_BYTES
+        return text, not unpacking.eof
+    return raw[:MOST_BYTES], len(raw) > MOST_BYTES
+
+
+def _guarded(deadline: Deadline) -> Any:
+    """A urllib3 PoolManager whose connections end with the deadline."""
+    from urllib3 import HTTPConnectionPool, HTTPSConnectionPool, PoolManager
+    from urllib3.connection import HTTPConnection, HTTPSConnection
+
+    class Plain(HTTPConnection):
+        def connect(self) -> None:
+            super().connect()
+            if self.sock is not None:
+                deadline.watch(self.sock)
+
+    class Secure(HTTPSConnection):
+        def connect(self) -> None:
+            super().connect()
+            if self.sock is not None:
+                deadline.watch(self.sock)
+
+    class PlainPool(HTTPConnectionPool):
+        ConnectionCls = Plain
+
+    class SecurePool(HTTPSConnectionPool):
+        ConnectionCls = Secure
+
+    manager = PoolManager()
+    manager.pool_classes_by_scheme = {"http": PlainPool, "https": SecurePool}
+    return manager
