@@ -13,17 +13,25 @@ import threading
 import zlib
 from collections.abc import Mapping
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from types import TracebackType
 from typing import Any, Self
+from urllib.parse import urljoin
 
 MOST_BYTES = 64 * 1024
 """Of a body: what is wrong stands in its first lines."""
 ANSWER_S = 20.0
+_LATE = "gave no answer in time"
+_ELSEWHERE = (301, 302, 303, 307, 308)
+"""Answers that name another address (RFC 9110 section 15.4)."""
 
 
 class NoAnswer(Exception):
-    """The connection failed, or the answer did not end in time."""
+    """The connection failed, or the answer did not end in time. `reason`: for people, after the name of the host."""
+
+    def __init__(self, reason: str, kind: str = "") -> None:
+        self.reason = reason
+        super().__init__(f"{reason} ({kind})" if kind else reason)
 
 
 class Deadline:
@@ -92,44 +100,58 @@ class Request:
     headers: Mapping[str, str] = field(default_factory=dict)
     body: bytes | str | None = None
     deadline_s: float = ANSWER_S
+    redirects: int = 0
+    """So often another address is asked where the answer names one; else that is an answer like any other."""
 
 
 def ask(request: Request) -> Answer:
-    """Raises NoAnswer. Redirections are answers like any other."""
-    from urllib3 import Timeout  # only where something is asked: it takes memory
-    from urllib3.exceptions import HTTPError
+    """Raises NoAnswer."""
+    from urllib3.exceptions import HTTPError  # only where something is asked: it takes memory
 
     with Deadline(request.deadline_s) as deadline:
         try:
-            with _guarded(deadline) as manager:
-                response = manager.request(
-                    request.method,
-                    request.url,
-                    body=request.body,
-                    headers={"User-Agent": "traywarden", "Accept-Encoding": "identity", **request.headers},
-                    timeout=Timeout(connect=request.deadline_s, read=request.deadline_s),
-                    redirect=False,
-                    retries=False,
-                    preload_content=False,
-                    decode_content=False,
-                )
-                raw = response.read(MOST_BYTES + 1, decode_content=False)
-                response.close()
+            answer = _asked(request, deadline)
+            for _ in range(request.redirects):
+                further = answer.headers.get("Location", "")
+                if answer.status not in _ELSEWHERE or not further:
+                    break
+                answer = _asked(replace(request, url=urljoin(request.url, further)), deadline)
         except (HTTPError, OSError, ValueError) as error:
-            raise NoAnswer(_why(error, deadline)) from None
+            raise _why(error, deadline) from None
         if deadline.passed:
-            raise NoAnswer("gave no answer in time")
+            raise NoAnswer(_LATE)
+    return answer
+
+
+def _asked(request: Request, deadline: Deadline) -> Answer:
+    from urllib3 import Timeout
+
+    with _guarded(deadline) as manager:
+        response = manager.request(
+            request.method,
+            request.url,
+            body=request.body,
+            headers={"User-Agent": "traywarden", "Accept-Encoding": "identity", **request.headers},
+            timeout=Timeout(connect=request.deadline_s, read=request.deadline_s),
+            redirect=False,
+            retries=False,
+            preload_content=False,
+            decode_content=False,
+        )
+        raw = response.read(MOST_BYTES + 1, decode_content=False)
+        response.close()
     body, cut = _unpacked(raw, response.headers.get("Content-Encoding", ""))
     return Answer(status=response.status, reason=response.reason or "", headers=response.headers, body=body, cut=cut)
 
 
-def _why(error: Exception, deadline: Deadline) -> str:
+def _why(error: Exception, deadline: Deadline) -> NoAnswer:
     from urllib3.exceptions import NewConnectionError
     from urllib3.exceptions import TimeoutError as Late
 
-    if deadline.passed or (isinstance(error, (Late, TimeoutError)) and not isinstance(error, NewConnectionError)):
-        return "gave no answer in time"
-    return f"cannot be reached ({type(error).__name__})"
+    if isinstance(error, ValueError):
+        return NoAnswer("cannot be asked: its address is not one")
+    late = isinstance(error, (Late, TimeoutError)) and not isinstance(error, NewConnectionError)
+    return NoAnswer(_LATE) if late or deadline.passed else NoAnswer("cannot be reached", type(error).__name__)
 
 
 def _unpacked(raw: bytes, encoding: str) -> tuple[bytes, bool]:

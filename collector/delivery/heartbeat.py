@@ -11,12 +11,11 @@ for the sign learns by its absence what the lab itself cannot tell any more: tha
 import json
 import threading
 import time
-import urllib.error
-import urllib.request
 from collections.abc import Callable
 from typing import Any, Protocol
 from urllib.parse import urlsplit
 
+from collector.delivery.bounded import NoAnswer, Request, ask
 from collector.letters.local_time import utc
 from collector.letters.plain import one_line
 
@@ -137,18 +136,10 @@ def call(url: str, timeout_s: float = _ANSWER_S) -> str:
     """GET a web address; returns what went wrong, empty where it answered 2xx. Names the host alone: the rest of the
     address may hold a key."""
     host = urlsplit(url).hostname
-    request = urllib.request.Request(url, headers={"User-Agent": "traywarden"})  # noqa: S310  http(s) by the settings
     try:
-        with urllib.request.urlopen(request, timeout=timeout_s) as answer:  # noqa: S310
-            answer.read(1024)
-        return ""
-    except urllib.error.HTTPError as error:
-        error.close()
-        return f"{host} answered {error.code}"
-    except TimeoutError:
-        return f"{host} gave no answer in time"
-    except urllib.error.URLError as error:
-        late = isinstance(error.reason, TimeoutError)
-        return f"{host} gave no answer in time" if late else f"{host} cannot be reached"
+        status = ask(Request(method="GET", url=url, deadline_s=timeout_s, redirects=3)).status
+    except NoAnswer as error:
+        return f"{host} {error.reason}"
     except Exception as error:  # noqa: BLE001  a strange answer must not end the thread
         return f"{host}: {type(error).__name__}"
+    return "" if 200 <= status < 300 else f"{host} answered {status}"

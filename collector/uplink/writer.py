@@ -3,19 +3,22 @@
 TooLarge    413: send it in smaller pieces
 Refused     400, 422 and other 4xx about what was sent: it will never be taken as it is
 Later       the network, 429, 5xx, and 401, 403, 404: nothing is wrong with the data; try again, after `after_s` where
-            the answer said so. A wrong token or bucket is for a person to mend, and the data waits for that.
+            the answer said so. A wrong token or bucket is for a person to mend, and the data waits for that. So is a
+            2xx that is no 204: the write API gives no other, but a login page or a proxy does.
 """
 
 from collections.abc import Sequence
 from email.utils import parsedate_to_datetime
+from io import BytesIO
 from typing import Any, Protocol
 
 from influxdb_client.client.influxdb_client import InfluxDBClient
 from influxdb_client.client.write_api import SYNCHRONOUS
 from influxdb_client.domain.write_precision import WritePrecision
 from influxdb_client.rest import ApiException
-from urllib3.exceptions import HTTPError
+from urllib3 import HTTPResponse
 
+from collector.delivery.bounded import NoAnswer, Request, ask
 from collector.uplink.destination import Destination
 
 _WAITS = (401, 403, 404, 408, 425, 429)
@@ -23,6 +26,8 @@ _LONGEST_WAIT_S = 3_600.0
 _LINE = 250
 """Characters kept of what an answer says."""
 _MS: Any = WritePrecision.MS
+_OF_THE_BODY = ("content-encoding", "content-length", "transfer-encoding")
+"""Said of the body as it came, which is unpacked by now."""
 
 
 class NotTaken(Exception):
@@ -65,6 +70,9 @@ class InfluxWriter:
             enable_gzip=True,
             retries=False,
         )
+        self._transport = _Transport(settings.timeout_s)
+        rest: Any = self._client.api_client.rest_client
+        rest.pool_manager = self._transport
         self._api = self._client.write_api(write_options=SYNCHRONOUS)
 
     def write(self, lines: Sequence[str], now_ms: int) -> None:
@@ -72,12 +80,38 @@ class InfluxWriter:
             self._api.write(self._settings.bucket, self._settings.org or "-", "\n".join(lines), write_precision=_MS)
         except ApiException as error:
             raise _meaning(error, now_ms, self._settings.token) from None
-        except (HTTPError, OSError) as error:
-            raise Later(f"{self._settings.url} cannot be reached ({type(error).__name__})") from None
+        except NoAnswer as error:
+            raise Later(f"{self._settings.url} {error}") from None
+        if self._transport.status != 204:
+            told = f"{self._settings.url} answered {self._transport.status} where a write API gives 204"
+            raise Later(f"{told}; is it a login page or a proxy? See TRAYWARDEN_UPLINK__URL")
 
     def close(self) -> None:
         self._api.close()
         self._client.close()
+
+
+class _Transport:
+    """Stands in the client's place for a pool of connections: each answer is read within bounds. The client itself
+    reads a body to its end, and unpacks it, however large it becomes."""
+
+    def __init__(self, deadline_s: float) -> None:
+        self._deadline_s = deadline_s
+        self.status: int | None = None
+        """Of the last answer."""
+
+    def request(self, method: str, url: str, *, headers: dict[str, str], body: Any = None, **_: Any) -> HTTPResponse:
+        """Raises NoAnswer."""
+        self.status = None
+        sent = {**headers, "Accept-Encoding": "identity"}
+        answer = ask(Request(method=method, url=url, headers=sent, body=body, deadline_s=self._deadline_s))
+        self.status = answer.status
+        kept = {name: value for name, value in answer.headers.items() if name.lower() not in _OF_THE_BODY}
+        text = answer.body.decode("utf-8", "replace").encode()  # the client takes nothing but UTF-8
+        return HTTPResponse(body=BytesIO(text), headers=kept, status=answer.status, reason=answer.reason)
+
+    def clear(self) -> None:
+        """Nothing is kept open."""
 
 
 def _meaning(error: ApiException, now_ms: int, token: str) -> NotTaken:

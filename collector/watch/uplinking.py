@@ -8,8 +8,6 @@ from collector.config.clock import Now
 from collector.config.home import Home
 from collector.config.settings import Settings
 from collector.domain.lab import Lab
-from collector.uplink.destination import destination_of
-from collector.uplink.queue import UplinkStore
 
 _ENDS_WITHIN_S = 30
 
@@ -21,8 +19,10 @@ def uplinking(home: Home, settings: Settings, lab: Lab, now: Now, log: Callable[
     if not settings.uplink.url:
         yield
         return
+    from collector.uplink.destination import destination_of
     from collector.uplink.follower import Follower
     from collector.uplink.points import Origin
+    from collector.uplink.queue import UplinkStore
     from collector.uplink.writer import InfluxWriter
 
     ended = threading.Event()

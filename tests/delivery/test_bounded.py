@@ -8,7 +8,7 @@ from collections.abc import Callable
 import pytest
 
 from collector.delivery.bounded import MOST_BYTES, Answer, Deadline, NoAnswer, Request, ask
-from tests.services.endless import Endless, bomb, dripped_body, dripped_head, endless, endless_body, silent
+from tests.services.endless import OK, Endless, bomb, dripped_body, dripped_head, endless, endless_body, silent
 from tests.services.free_port import free_port
 
 Talk = Callable[[Endless, socket.socket], None]
@@ -64,3 +64,28 @@ def test_a_deadline_shuts_what_is_given_to_it_late() -> None:
             time.sleep(0.005)
         deadline.watch(here)
         assert there.recv(1) == b""
+
+
+def test_another_address_is_asked_as_often_as_said() -> None:
+    """An answer that names another place is followed within the same deadline, or given as it is."""
+
+    def away(server: Endless, client: socket.socket) -> None:
+        asked = client.recv(65_536).split()[1]
+        place = b"/there" if asked != b"/there" else b""
+        head = b"HTTP/1.1 302 Found\r\nLocation: " + place if place else b"HTTP/1.1 204 No Content"
+        server.send(client, head + b"\r\nContent-Length: 0\r\n\r\n")
+
+    with endless(away) as server:
+        statuses = [ask(Request(method="GET", url=server.url, redirects=n)).status for n in (0, 1, 3)]
+    assert statuses == [302, 204, 204]
+
+
+def test_one_that_says_it_is_packed_and_is_not() -> None:
+    """Stays as it came."""
+
+    def false(server: Endless, client: socket.socket) -> None:
+        client.recv(65_536)
+        server.send(client, OK + b"Content-Encoding: gzip\r\nContent-Length: 5\r\n\r\nplain")
+
+    with endless(false) as server:
+        assert ask(Request(method="GET", url=server.url)).body == b"plain"

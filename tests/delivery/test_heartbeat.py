@@ -117,7 +117,7 @@ def test_each_trouble_of_a_call_is_one_line(watcher: Watcher) -> None:
     assert call(watcher.url) == "127.0.0.1 answered 410"
     assert call(watcher.url, timeout_s=0.05) == "127.0.0.1 gave no answer in time"
     assert call(f"http://127.0.0.1:{free_port()}/{KEY}") == "127.0.0.1 cannot be reached"
-    assert call("http://127.0.0.1:0x/").startswith("127.0.0.1: ")
+    assert call("http://127.0.0.1:0x/") == "127.0.0.1 cannot be asked: its address is not one"
 
 
 def test_the_topic_says_alive_every_so_often(clock: FakeClock, lines: list[str]) -> None:
