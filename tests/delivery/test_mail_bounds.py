@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 import pytest
 
-from collector.delivery.mail import MailChannel
+from collector.delivery.mail import MailCarrier
 from collector.delivery.port import TemporaryFailure
 from collector.delivery.servers import MailSettings
 from tests.letters.examples import Letter
@@ -45,7 +45,7 @@ def tried(talk: Talk, session_s: float) -> tuple[str, float, int]:
         tracemalloc.start()
         began_s = time.monotonic()
         with pytest.raises(TemporaryFailure) as caught:
-            MailChannel(settings, "Quillbrook School").deliver(Letter(), lambda: None)
+            MailCarrier(settings, "Quillbrook School").deliver(Letter(), lambda: None)
         took_s = time.monotonic() - began_s
         most = tracemalloc.get_traced_memory()[1]
         tracemalloc.stop()
