@@ -246,5 +246,5 @@ class Newest(NamedTuple):
     """Its value; an alarm raised by a timer tells it."""
 
 
-LINK_SERIES = Series(0, "", "", "", "broker", "")
+LINK_SERIES = Series(id=0, probe="", channel="", measure="", place="broker", unit="")
 """Stands for the collector's link to the broker, so that its alarms have a place like all others."""

@@ -162,7 +162,7 @@ def _lab(file: LabFile, school: SchoolDays) -> Lab:
 
 def _person(role: str, part: PersonPart) -> Person:
     return Person(
-        role,
+        role=role,
         email=part.email or "",
         priorities=tuple(dict.fromkeys(part.priorities)),
         chat=part.chat or "",
@@ -188,16 +188,16 @@ def _places(file: LabFile) -> Iterator[Place]:
         yield from _bin(key, part or BinPart())
     for key, brewer in (file.brewers or {}).items():
         name, volume_l = (brewer.name, brewer.volume) if brewer else (None, None)
-        yield Place(key, PlaceKind.BREWER, name or _label(key), volume_l=volume_l)
+        yield Place(id=key, kind=PlaceKind.BREWER, label=name or _label(key), volume_l=volume_l)
     for key, planter in (file.planters or {}).items():
         name, area_m2 = (planter.name, _planter_area(planter)) if planter else (None, None)
-        yield Place(key, PlaceKind.PLANTER, name or _label(key), area_m2=area_m2)
-    yield Place("room", PlaceKind.ROOM, (file.room.name if file.room else None) or "Room")
+        yield Place(id=key, kind=PlaceKind.PLANTER, label=name or _label(key), area_m2=area_m2)
+    yield Place(id="room", kind=PlaceKind.ROOM, label=(file.room.name if file.room else None) or "Room")
 
 
 def _bin(key: str, part: BinPart) -> Iterator[Place]:
     name = part.name or _label(key)
-    yield Place(key, PlaceKind.BIN, name, bin=key)
+    yield Place(id=key, kind=PlaceKind.BIN, label=name, bin=key)
     for level, (tray, given) in enumerate((part.trays or {}).items()):
         label = (given.name if given else None) or _tray_label(tray)
         yield Place(

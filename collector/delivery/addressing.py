@@ -27,7 +27,7 @@ def everyone(lab: Lab, chat: ChatSettings) -> tuple[Person, ...]:
     rest = (name for name in chat_names(chat) if name not in taken)
     return (
         *(reachable(person, chat) for person in lab.people),
-        *(Person(name, "", ("medium", "high"), chat=name, digest=False) for name in rest),
+        *(Person(role=name, email="", priorities=("medium", "high"), chat=name, digest=False) for name in rest),
     )
 
 

@@ -19,7 +19,7 @@ class PlaceKind(Enum):
     COLLECTOR = "collector"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Place:
     """Somewhere a probe can be. `id` is 'juniper/top' for a tray, else the plain key ('juniper', 'kettle', 'room')."""
 
@@ -63,7 +63,7 @@ class Calibration:
     note: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Channel:
     """One measured quantity of one probe, or one that is computed and that nothing published can claim to be."""
 
@@ -83,7 +83,7 @@ NOT_SENT = "(computed)"
 """Name of channels that no probe sends; no record and no JSON Pointer can be called this."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Probe:
     id: str
     place: str
@@ -99,7 +99,7 @@ class Probe:
     """JSON only: pointer to the time of the reading; empty means arrival time."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Person:
     """Someone to tell, by role. No pupil's personal data: a role or a group, never a child's name."""
 
@@ -119,7 +119,7 @@ class Person:
     """Gets the maintainer's weekly report."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Telling:
     """When people are told what."""
 
@@ -133,7 +133,7 @@ class Telling:
     """Unacknowledged after this share of its time to respond an alarm is told to turn 2, after twice that to turn 3."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Lab:
     name: str
     time_zone: str
@@ -144,7 +144,7 @@ class Lab:
     hours: Hours | None = None
     """When people are in the lab; None: never."""
     altitude_m: float = 0.0
-    telling: Telling = field(default_factory=lambda: Telling(every_day(7 * 60, 21 * 60, "UTC")))
+    telling: Telling = field(default_factory=lambda: Telling(waking=every_day(7 * 60, 21 * 60, "UTC")))
     school: SchoolDays = field(default_factory=SchoolDays)
     by_id: dict[str, Place] = field(init=False, repr=False, compare=False)
 
@@ -152,7 +152,7 @@ class Lab:
         object.__setattr__(self, "by_id", {place.id: place for place in self.places})
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Series:
     """One stored time series: a channel of a probe at a place. Moving a probe starts a new series, so that history
     stays where it was measured."""
@@ -165,7 +165,7 @@ class Series:
     unit: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SeriesKey:
     """What makes a series the same one; the journal gives each key its number."""
 
@@ -177,10 +177,12 @@ class SeriesKey:
 
 def series_keys(lab: Lab) -> tuple[SeriesKey, ...]:
     """The series the lab file asks for, in file order."""
-    return tuple(SeriesKey(p.id, c.key, c.measure, p.place) for p in lab.probes for c in p.channels)
+    return tuple(
+        SeriesKey(probe=p.id, channel=c.key, measure=c.measure, place=p.place) for p in lab.probes for c in p.channels
+    )
 
 
 def subjects(lab: Lab) -> tuple[SeriesKey, ...]:
     """Series without readings, for alarms about a whole probe or place: a number in the journal, as all others have."""
-    probes = [SeriesKey(probe.id, "", "", probe.place) for probe in lab.probes]
-    return (*probes, *(SeriesKey("", "", "", place.id) for place in lab.places))
+    probes = [SeriesKey(probe=probe.id, channel="", measure="", place=probe.place) for probe in lab.probes]
+    return (*probes, *(SeriesKey(probe="", channel="", measure="", place=place.id) for place in lab.places))

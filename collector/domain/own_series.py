@@ -16,9 +16,11 @@ SHARE = "oxygen_saturation"
 
 def with_own_series(lab: Lab) -> Lab:
     """The lab with the collector as one more place and probe, and the share beside each oxygen probe in tea."""
-    channels = tuple(Channel(name, name, MEASURES[name].unit, NOT_SENT) for name in OWN)
-    probe = Probe(COLLECTOR, COLLECTOR, "", Format.NUMBER, channels, SELF_EVERY_MS)
-    place = Place(COLLECTOR, PlaceKind.COLLECTOR, "The collector")
+    channels = tuple(Channel(key=name, measure=name, unit=MEASURES[name].unit, name=NOT_SENT) for name in OWN)
+    probe = Probe(
+        id=COLLECTOR, place=COLLECTOR, topic="", format=Format.NUMBER, channels=channels, every_ms=SELF_EVERY_MS
+    )
+    place = Place(id=COLLECTOR, kind=PlaceKind.COLLECTOR, label="The collector")
     probes = (*(_with_share(one) for one in lab.probes), probe)
     return replace(lab, places=(*lab.places, place), probes=probes)
 
@@ -26,7 +28,7 @@ def with_own_series(lab: Lab) -> Lab:
 def _with_share(probe: Probe) -> Probe:
     if find_channel(probe, "dissolved_oxygen") is None or find_channel(probe, "tea_temperature") is None:
         return probe
-    return replace(probe, channels=(*probe.channels, Channel(SHARE, SHARE, "%", NOT_SENT)))
+    return replace(probe, channels=(*probe.channels, Channel(key=SHARE, measure=SHARE, unit="%", name=NOT_SENT)))
 
 
 def find_channel(probe: Probe, measure: str) -> Channel | None:

@@ -115,7 +115,7 @@ class Placing:
 
 
 def _key(probe: Probe, channel: Channel) -> SeriesKey:
-    return SeriesKey(probe.id, channel.key, channel.measure, probe.place)
+    return SeriesKey(probe=probe.id, channel=channel.key, measure=channel.measure, place=probe.place)
 
 
 def make_slot(series: int, channel: Channel) -> Slot:

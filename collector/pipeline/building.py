@@ -124,7 +124,11 @@ def _judging(
 
 
 def _channels(lab: Lab) -> list[tuple[SeriesKey, Channel]]:
-    return [(SeriesKey(p.id, c.key, c.measure, p.place), c) for p in lab.probes for c in p.channels]
+    return [
+        (SeriesKey(probe=p.id, channel=c.key, measure=c.measure, place=p.place), c)
+        for p in lab.probes
+        for c in p.channels
+    ]
 
 
 def _series_ids(lab: Lab, journal: Journal, now_ms: int) -> dict[SeriesKey, int]:
@@ -142,7 +146,7 @@ def _subjects(lab: Lab, journal: Journal, now_ms: int) -> list[Series]:
     for key in subjects(lab):
         place = lab.by_id[key.place]
         number = journal.series_id(key, "", place.bin, place.tray, now_ms)
-        found.append(Series(number, key.probe, "", "", key.place, ""))
+        found.append(Series(id=number, probe=key.probe, channel="", measure="", place=key.place, unit=""))
     return found
 
 

@@ -32,7 +32,8 @@ def shares(lab: Lab, ids: Mapping[SeriesKey, int]) -> tuple[Share, ...]:
         if oxygen is None or temperature is None or share is None:
             continue
         own, of, at = (
-            ids.get(SeriesKey(probe.id, one.key, one.measure, probe.place)) for one in (share, oxygen, temperature)
+            ids.get(SeriesKey(probe=probe.id, channel=one.key, measure=one.measure, place=probe.place))
+            for one in (share, oxygen, temperature)
         )
         if own is not None and of is not None and at is not None:
             found.append(Share(own, of, at, pressure_kpa(lab.altitude_m)))

@@ -98,7 +98,7 @@ class Pipeline:
         self._limits: dict[int, Limits] = {}
         for probe in lab.probes:
             for channel in probe.channels:
-                series = ids[SeriesKey(probe.id, channel.key, channel.measure, probe.place)]
+                series = ids[SeriesKey(probe=probe.id, channel=channel.key, measure=channel.measure, place=probe.place)]
                 self._series[series] = make_series(series, probe.id, channel, probe.place)
                 self._channels[series] = channel
                 self._limits[series] = limits_for(channel.measure, channel.model, probe.every_ms, channel.unit)
@@ -329,7 +329,7 @@ class Pipeline:
 
 
 def make_series(number: int, probe: str, channel: Channel, place: str) -> Series:
-    return Series(number, probe, channel.key, channel.measure, place, channel.unit)
+    return Series(id=number, probe=probe, channel=channel.key, measure=channel.measure, place=place, unit=channel.unit)
 
 
 def _late(t_ms: np.ndarray, clock_ms: int) -> np.ndarray:

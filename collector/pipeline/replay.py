@@ -74,7 +74,13 @@ def replay(
     """Run the readings from `since_ms` on, before `until_ms`, through `rules`."""
     tracks, series = _tracks(reader, lab, since_ms)
     about = _subjects(reader, lab)
-    wanted = shares(lab, {SeriesKey(one.probe, one.channel, one.measure, one.place): n for n, one in series.items()})
+    wanted = shares(
+        lab,
+        {
+            SeriesKey(probe=one.probe, channel=one.channel, measure=one.measure, place=one.place): n
+            for n, one in series.items()
+        },
+    )
     engine = Engine(
         rules,
         [*series.values(), *about.values()],
@@ -114,12 +120,16 @@ def replay(
 
 def _tracks(reader: Reader, lab: Lab, since_ms: int) -> tuple[dict[int, _Track], dict[int, Series]]:
     """The series of today's lab that the journal knows, with what quality checks remember from before the stretch."""
-    numbers = {SeriesKey(s.probe, s.channel, s.measure, s.place): s.id for s in reader.series()}
+    numbers = {
+        SeriesKey(probe=s.probe, channel=s.channel, measure=s.measure, place=s.place): s.id for s in reader.series()
+    }
     tracks: dict[int, _Track] = {}
     series: dict[int, Series] = {}
     for probe in lab.probes:
         for channel in probe.channels:
-            number = numbers.get(SeriesKey(probe.id, channel.key, channel.measure, probe.place))
+            number = numbers.get(
+                SeriesKey(probe=probe.id, channel=channel.key, measure=channel.measure, place=probe.place)
+            )
             if number is not None:
                 tracks[number] = _track(probe, channel)
                 series[number] = make_series(number, probe.id, channel, probe.place)
@@ -133,7 +143,11 @@ def _tracks(reader: Reader, lab: Lab, since_ms: int) -> tuple[dict[int, _Track],
 def _subjects(reader: Reader, lab: Lab) -> dict[int, Series]:
     """Whole probes and places that the journal knows: what alarms about these are told by."""
     wanted = set(subjects(lab))
-    known = (one for one in reader.series() if SeriesKey(one.probe, one.channel, one.measure, one.place) in wanted)
+    known = (
+        one
+        for one in reader.series()
+        if SeriesKey(probe=one.probe, channel=one.channel, measure=one.measure, place=one.place) in wanted
+    )
     return {one.id: one.as_series() for one in known}
 
 

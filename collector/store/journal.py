@@ -78,7 +78,9 @@ class Journal:
         self._file = (found.st_dev, found.st_ino)
         self._rollups = Rollups(db, self._days)
         self._rollups.load()
-        self._series = {SeriesKey(s.probe, s.channel, s.measure, s.place): s for s in reading.series(db)}
+        self._series = {
+            SeriesKey(probe=s.probe, channel=s.channel, measure=s.measure, place=s.place): s for s in reading.series(db)
+        }
         (self._next_arrival,) = db.execute("SELECT coalesce(max(seq) + 1, 0) FROM arrivals").fetchone()
 
     def close(self) -> None:

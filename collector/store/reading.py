@@ -28,7 +28,9 @@ class StoredSeries:
     unit: str
 
     def as_series(self) -> Series:
-        return Series(self.id, self.probe, self.channel, self.measure, self.place, self.unit)
+        return Series(
+            id=self.id, probe=self.probe, channel=self.channel, measure=self.measure, place=self.place, unit=self.unit
+        )
 
 
 @dataclass(frozen=True, slots=True)

@@ -40,7 +40,10 @@ class SelfCheck:
             "clock_step": self._clock_step_s(now_ms, monotonic_s),
             "restarts": float(self.journal.starts_since(now_ms - MS["d"])),
         }
-        return {self.ids[SeriesKey(COLLECTOR, name, name, COLLECTOR)]: value for name, value in found.items()}
+        return {
+            self.ids[SeriesKey(probe=COLLECTOR, channel=name, measure=name, place=COLLECTOR)]: value
+            for name, value in found.items()
+        }
 
     def _mail_waiting_min(self, now_ms: int) -> float:
         found = (self.journal.oldest_waiting_ms(), self.unsaid_ms(now_ms))

@@ -41,24 +41,36 @@ def rule(base: Rule = HOT, **changes: object) -> Rule:
 
 def quillbrook() -> Lab:
     """Quillbrook School: bins Juniper and Maple of three trays, one temperature and moisture probe per tray."""
-    places = [Place("room", PlaceKind.ROOM, "Room")]
+    places = [Place(id="room", kind=PlaceKind.ROOM, label="Room")]
     for name in ("juniper", "maple"):
-        places.append(Place(name, PlaceKind.BIN, name.title(), bin=name))
+        places.append(Place(id=name, kind=PlaceKind.BIN, label=name.title(), bin=name))
         places += [
-            Place(f"{name}/{tray}", PlaceKind.TRAY, f"{name.title()}, {tray} tray", name, tray, level)
+            Place(
+                id=f"{name}/{tray}",
+                kind=PlaceKind.TRAY,
+                label=f"{name.title()}, {tray} tray",
+                bin=name,
+                tray=tray,
+                level=level,
+            )
             for level, tray in enumerate(("top", "middle", "bottom"))
         ]
-    channels = (Channel("t", "bedding_temperature", "Cel"), Channel("m", "bedding_moisture", "%"))
+    channels = (
+        Channel(key="t", measure="bedding_temperature", unit="Cel"),
+        Channel(key="m", measure="bedding_moisture", unit="%"),
+    )
     probes = [
-        Probe(f"p{number}", place.id, f"worms/{place.id}", Format.SENML_JSON, channels)
+        Probe(id=f"p{number}", place=place.id, topic=f"worms/{place.id}", format=Format.SENML_JSON, channels=channels)
         for number, place in enumerate(places)
         if place.kind is PlaceKind.TRAY
     ]
-    return Lab("Quillbrook School", "UTC", False, tuple(places), tuple(probes), ())
+    return Lab(
+        name="Quillbrook School", time_zone="UTC", us_units=False, places=tuple(places), probes=tuple(probes), people=()
+    )
 
 
 def series(number: int = 1, measure: str = "bedding_temperature", place: str = "juniper/top") -> Series:
-    return Series(number, f"p{number}", "c", measure, place, "degC")
+    return Series(id=number, probe=f"p{number}", channel="c", measure=measure, place=place, unit="degC")
 
 
 @dataclass

@@ -55,7 +55,10 @@ class Story:
     ) -> None:
         keys = [key for key in series_keys(LAB) if key.measure in courses]
         whole = [key for key in subjects(LAB) if not key.probe or key.probe in {one.probe for one in keys}]
-        self.series = [Series(n, k.probe, k.channel, k.measure, k.place, "") for n, k in enumerate([*keys, *whole], 1)]
+        self.series = [
+            Series(id=n, probe=k.probe, channel=k.channel, measure=k.measure, place=k.place, unit="")
+            for n, k in enumerate([*keys, *whole], 1)
+        ]
         contexts = Contexts(LAB, entries, brews)
         created = {one.id: START_MS for one in self.series}
         self._engine = Engine(

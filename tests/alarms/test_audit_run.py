@@ -17,7 +17,7 @@ from tests.alarms.bench_lab import BROKER, HOT, SILENT, quillbrook, rule
 MIN, HOUR = 60_000, 3_600_000
 LAB = quillbrook()
 KNOWN = [
-    Series(number, key.probe, key.channel, key.measure, key.place, "")
+    Series(id=number, probe=key.probe, channel=key.channel, measure=key.measure, place=key.place, unit="")
     for number, key in enumerate((*series_keys(LAB), *subjects(LAB)), start=1)
 ]
 TOP = next(one for one in KNOWN if (one.place, one.measure) == ("juniper/top", "bedding_temperature"))

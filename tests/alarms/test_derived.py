@@ -244,7 +244,7 @@ def test_which_of_two_probes_has_the_alarm_does_not_depend_on_the_lab_file() -> 
     """The one whose id sorts later, also where it stands first; a third is held against the first as well."""
     swapped = World((PROBES,), series=tuple(reversed(SERIES)))
     assert {key.series for key in swapped.engine.states()} == {JT2_TEMPERATURE}
-    third = Series(99, "jt3", "t", "bedding_temperature", "juniper/top", "")
+    third = Series(id=99, probe="jt3", channel="t", measure="bedding_temperature", place="juniper/top", unit="")
     world = World((PROBES,), series=(third, *SERIES))
     assert {key.series for key in world.engine.states()} == {JT2_TEMPERATURE, 99}
 

@@ -25,7 +25,7 @@ JT, JT2, JB = (JT_TEMPERATURE, JT_MOISTURE), (JT2_TEMPERATURE, JT2_MOISTURE), (J
 JUNIPER = (*JT, *JT2, *JB)
 OTHERS = (MT_TEMPERATURE, MT_MOISTURE, AIR)
 QUIET = rule(SILENT, off_delay_ms=5 * MIN)
-PROBE_MT = NUMBER[SeriesKey("mt", "", "", "maple/top")]
+PROBE_MT = NUMBER[SeriesKey(probe="mt", channel="", measure="", place="maple/top")]
 
 
 def speak(world: World, series: tuple[int, ...], start: int, end: int) -> None:

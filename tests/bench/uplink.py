@@ -71,7 +71,9 @@ def _fill(path: Path, days: int) -> int:
         for box in ("a", "b"):
             for tray in TRAYS:
                 for channel, measure_name, step, middle in _KINDS:
-                    key = SeriesKey(f"{tray.replace('/', '-')}-{box}", channel, measure_name, tray)
+                    key = SeriesKey(
+                        probe=f"{tray.replace('/', '-')}-{box}", channel=channel, measure=measure_name, place=tray
+                    )
                     numbers.append(
                         (journal.series_id(key, "", tray.split("/")[0], tray.split("/")[1], START_MS), step, middle)
                     )

@@ -38,7 +38,7 @@ class Lab:
         self.hand.commit()
         self.log: list[str] = []
         self.desk = self.make_desk(answer_s=0.0)
-        top = SeriesKey("juniper-top", "temperature", "bedding_temperature", "juniper/top")
+        top = SeriesKey(probe="juniper-top", channel="temperature", measure="bedding_temperature", place="juniper/top")
         self.ack = Ack(
             "bedding-hot", "juniper/top", self.hand.pipeline.ids[top], START + MIN, "teacher", START + 60 * MIN
         )

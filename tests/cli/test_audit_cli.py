@@ -73,7 +73,7 @@ def readings(series: int, minutes: int, start_ms: int = START_MS, why: int = 0) 
 
 
 def series_of(journal: Journal, place: str = "juniper/top") -> int:
-    key = SeriesKey("probe", "temperature", "bedding_temperature", place)
+    key = SeriesKey(probe="probe", channel="temperature", measure="bedding_temperature", place=place)
     return journal.series_id(key, "degC", "juniper", "top", START_MS)
 
 

@@ -15,7 +15,9 @@ from tests.cli.brew_home import CLASS, HOUR, MIN, T0, journal_of, take_all
 def pumped(brew_home: Home, *readings: tuple[int, float | None, int]) -> None:
     """Readings of the kettle's pump: (t, value, flag)."""
     with journal_of(brew_home) as journal:
-        series = journal.series_id(SeriesKey("kettle-pump", "pump", "air_pump", "kettle"), "on/off", "", "", T0)
+        series = journal.series_id(
+            SeriesKey(probe="kettle-pump", channel="pump", measure="air_pump", place="kettle"), "on/off", "", "", T0
+        )
         journal.commit(Batch(rows=[(t, series, value, flag, value, 0) for t, value, flag in readings]), T0)
 
 

@@ -8,9 +8,9 @@ from collector.store.recipients import Recipient
 from tests.letters.examples import LAB
 
 PEOPLE = (
-    Person("teacher", "teacher@quillbrook.example", chat="teacher-phone"),
-    Person("second teacher", "teacher@quillbrook.example"),
-    Person("class chat", chat="class-chat"),
+    Person(role="teacher", email="teacher@quillbrook.example", chat="teacher-phone"),
+    Person(role="second teacher", email="teacher@quillbrook.example"),
+    Person(role="class chat", chat="class-chat"),
 )
 
 

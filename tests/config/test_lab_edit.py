@@ -15,11 +15,11 @@ from tests.config.lab_texts import added
 
 HEAD = "lab: {name: a, time_zone: UTC}\nbins: {juniper: {trays: {top: }}}\n"
 PROBE = Probe(
-    "new-one",
-    "juniper/top",
-    "worms/new",
-    Format.SENML_JSON,
-    (Channel("t", "bedding_temperature", "Cel", "t", "ds18b20"),),
+    id="new-one",
+    place="juniper/top",
+    topic="worms/new",
+    format=Format.SENML_JSON,
+    channels=(Channel(key="t", measure="bedding_temperature", unit="Cel", name="t", model="ds18b20"),),
 )
 LINES = """\
   new-one:
@@ -105,13 +105,20 @@ def test_a_probe_is_written_with_all_it_has() -> None:
     note = "oven: 'twice' \"dried\"\\ é \U0001f41b"
     calibrations = (Calibration(1767225600000, points, note), Calibration(1772353800000, points))
     probe = Probe(
-        "new-one",
-        "juniper/top",
-        "worms/+/a: b, c",
-        Format.JSON,
-        (
-            Channel("t", "bedding_temperature", "Cel", "/t/~1", "ds18b20"),
-            Channel("m", "bedding_moisture", "count", "", "capacitive", calibrations),
+        id="new-one",
+        place="juniper/top",
+        topic="worms/+/a: b, c",
+        format=Format.JSON,
+        channels=(
+            Channel(key="t", measure="bedding_temperature", unit="Cel", name="/t/~1", model="ds18b20"),
+            Channel(
+                key="m",
+                measure="bedding_moisture",
+                unit="count",
+                name="",
+                model="capacitive",
+                calibrations=calibrations,
+            ),
         ),
         every_ms=90_500,
         time_pointer="/at",
@@ -144,8 +151,10 @@ def test_a_probe_is_written_with_all_it_has() -> None:
 def test_a_pump_told_by_its_current_is_written_with_on_and_off() -> None:
     """Points of a switch are on and off, not numbers."""
     points = (CalibrationPoint(0.0, 0.0), CalibrationPoint(90.0, 1.0))
-    pump = Channel("pump", "air_pump", "mA", model="switch", calibrations=(Calibration(1767225600000, points),))
-    probe = Probe("pump", "kettle", "a", Format.NUMBER, (pump,), every_ms=86_400_000)
+    pump = Channel(
+        key="pump", measure="air_pump", unit="mA", model="switch", calibrations=(Calibration(1767225600000, points),)
+    )
+    probe = Probe(id="pump", place="kettle", topic="a", format=Format.NUMBER, channels=(pump,), every_ms=86_400_000)
     after = assign_probe(HEAD + "brewers: {kettle: }\n", probe)
     assert read_lab(after).probes == (probe,)
     assert 'points: [[0, "off"], [90, "on"]]' in after
@@ -170,7 +179,7 @@ def test_a_probe_that_would_not_be_sound_is_refused_with_every_reason() -> None:
 
 def test_a_probe_that_would_claim_the_messages_of_another_is_refused() -> None:
     """An assignment cannot take readings away from a probe that is there."""
-    same = replace(PROBE, topic="+", format=Format.NUMBER, channels=(Channel("c", "battery", "V"),))
+    same = replace(PROBE, topic="+", format=Format.NUMBER, channels=(Channel(key="c", measure="battery", unit="V"),))
     assert refusals(lambda: assign_probe(f"{HEAD}probes:\n  {OLD}\n", same)) == [
         "lab.yaml:3:1 probes.new-one.topic: probe 'old' (line 4) takes the same messages; give each its own topic"
     ]

@@ -85,25 +85,40 @@ _WHOLE_LAB = Lab(
     us_units=True,
     altitude_m=304.8,
     places=(
-        Place("juniper", PlaceKind.BIN, "Juniper bin", bin="juniper"),
+        Place(id="juniper", kind=PlaceKind.BIN, label="Juniper bin", bin="juniper"),
         Place(
-            "juniper/top",
-            PlaceKind.TRAY,
-            "Juniper bin, upper tray",
+            id="juniper/top",
+            kind=PlaceKind.TRAY,
+            label="Juniper bin, upper tray",
             bin="juniper",
             tray="top",
             level=0,
             area_m2=0.09290304,
             dry_kg=pytest.approx(0.90718474),  # type: ignore[arg-type]  # a fifth of 10 lb
         ),
-        Place("juniper/tray-2", PlaceKind.TRAY, "Juniper bin, tray 2", bin="juniper", tray="tray-2", level=1, dry_kg=1),
-        Place("juniper/3", PlaceKind.TRAY, "Juniper bin, tray 3", bin="juniper", tray="3", level=2),
-        Place("juniper/old-tray", PlaceKind.TRAY, "Juniper bin, old tray", bin="juniper", tray="old-tray", level=3),
-        Place("maple", PlaceKind.BIN, "Maple", bin="maple"),
-        Place("kettle", PlaceKind.BREWER, "Big kettle", volume_l=18.92705892),
-        Place("planter-1", PlaceKind.PLANTER, "Planter 1", area_m2=1.5),
-        Place("planter-2", PlaceKind.PLANTER, "Round one", area_m2=1.0),
-        Place("room", PlaceKind.ROOM, "Worm lab"),
+        Place(
+            id="juniper/tray-2",
+            kind=PlaceKind.TRAY,
+            label="Juniper bin, tray 2",
+            bin="juniper",
+            tray="tray-2",
+            level=1,
+            dry_kg=1,
+        ),
+        Place(id="juniper/3", kind=PlaceKind.TRAY, label="Juniper bin, tray 3", bin="juniper", tray="3", level=2),
+        Place(
+            id="juniper/old-tray",
+            kind=PlaceKind.TRAY,
+            label="Juniper bin, old tray",
+            bin="juniper",
+            tray="old-tray",
+            level=3,
+        ),
+        Place(id="maple", kind=PlaceKind.BIN, label="Maple", bin="maple"),
+        Place(id="kettle", kind=PlaceKind.BREWER, label="Big kettle", volume_l=18.92705892),
+        Place(id="planter-1", kind=PlaceKind.PLANTER, label="Planter 1", area_m2=1.5),
+        Place(id="planter-2", kind=PlaceKind.PLANTER, label="Round one", area_m2=1.0),
+        Place(id="room", kind=PlaceKind.ROOM, label="Worm lab"),
     ),
     probes=(
         Probe(
@@ -143,21 +158,21 @@ _WHOLE_LAB = Lab(
         ),
     ),
     people=(
-        Person("teacher", "teacher@quillbrook.example", ("high", "medium")),
+        Person(role="teacher", email="teacher@quillbrook.example", priorities=("high", "medium")),
         Person(
-            "maintainer",
-            "maintainer@quillbrook.example",
+            role="maintainer",
+            email="maintainer@quillbrook.example",
             chat="phone",
             where=("juniper", "*/top"),
             turn=2,
             digest=False,
             weekly=True,
         ),
-        Person("class", chat="class-4b"),
+        Person(role="class", chat="class-4b"),
     ),
     hours=Hours((((480, 720),), (), (), ((480, 960),), ((480, 960),), (), ()), "UTC", _SCHOOL),
     telling=Telling(
-        Hours((*(((390, 1200),),) * 6, _SUNDAY), "UTC", _SCHOOL, _SUNDAY),
+        waking=Hours((*(((390, 1200),),) * 6, _SUNDAY), "UTC", _SCHOOL, _SUNDAY),
         digest_minute=405,
         weekly_weekday=4,
         pass_on_percent=25.0,
@@ -175,11 +190,13 @@ def test_the_example_lab_is_read_whole() -> None:
 def test_a_lab_may_have_nothing_but_a_name() -> None:
     """Without probes readings are unplaced, without people nobody is told: legal, and sections may be empty."""
     lab = read_lab("lab: {name: Worm lab, time_zone: UTC}\nbins:\nprobes:\npeople:\nroom:\n")
-    assert lab.places == (Place("room", PlaceKind.ROOM, "Room"),)
+    assert lab.places == (Place(id="room", kind=PlaceKind.ROOM, label="Room"),)
     assert lab.probes == ()
     assert lab.people == ()
     assert (lab.hours, lab.school) == (None, SchoolDays())
-    assert lab.telling == Telling(every_day(7 * 60, 21 * 60, "UTC"), 7 * 60, 0, 40.0)
+    assert lab.telling == Telling(
+        waking=every_day(7 * 60, 21 * 60, "UTC"), digest_minute=7 * 60, weekly_weekday=0, pass_on_percent=40.0
+    )
 
 
 def test_places_without_anything_below_have_their_keys_for_names() -> None:
@@ -283,7 +300,15 @@ def test_the_line_to_uncomment_makes_a_sound_lab() -> None:
     lab = read_lab(text)
     assert lab_warnings(lab, text=text) == ()
     assert lab.people[:2] == read_lab(LAB_TEMPLATE).people
-    caretaker = Person("caretaker", "", ("high",), "caretaker-phone", ("juniper/*", "room"), 2, digest=False)
+    caretaker = Person(
+        role="caretaker",
+        email="",
+        priorities=("high",),
+        chat="caretaker-phone",
+        where=("juniper/*", "room"),
+        turn=2,
+        digest=False,
+    )
     assert lab.people[2:] == (caretaker,)
 
 

@@ -303,7 +303,7 @@ def test_the_collector_is_no_place_that_somebody_must_name() -> None:
     """Among the places of a running lab it is one; the warning about its alarms says all there is to say."""
     text = with_people("a: {chat: a, where: [juniper, kettle, planter-1, room]}")
     lab = read_lab(text)
-    running = replace(lab, places=(*lab.places, Place("collector", PlaceKind.COLLECTOR, "The collector")))
+    running = replace(lab, places=(*lab.places, Place(id="collector", kind=PlaceKind.COLLECTOR, label="The collector")))
     assert lab_warnings(running, text=text) == lab_warnings(lab, text=text)
 
 

@@ -138,7 +138,7 @@ def test_other_reporting_intervals_are_refused(every: str) -> None:
 def test_mail_addresses_are_taken(address: str) -> None:
     """Addresses as people have them."""
     text = f'lab: {{name: a, time_zone: UTC}}\npeople: {{teacher: {{email: "{address}"}}}}'
-    assert read_lab(text).people == (Person("teacher", address),)
+    assert read_lab(text).people == (Person(role="teacher", email=address),)
 
 
 @pytest.mark.parametrize(

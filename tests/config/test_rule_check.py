@@ -19,9 +19,21 @@ def lab(every_ms: int = MIN) -> Lab:
     """The usual lab, with one probe in the room that reports each `every_ms`."""
     base = quillbrook()
     room = Probe(
-        "room", "room", "worms/room", Format.NUMBER, (Channel("t", "air_temperature", "Cel"),), every_ms=every_ms
+        id="room",
+        place="room",
+        topic="worms/room",
+        format=Format.NUMBER,
+        channels=(Channel(key="t", measure="air_temperature", unit="Cel"),),
+        every_ms=every_ms,
     )
-    return Lab(base.name, base.time_zone, False, base.places, (*base.probes, room), ())
+    return Lab(
+        name=base.name,
+        time_zone=base.time_zone,
+        us_units=False,
+        places=base.places,
+        probes=(*base.probes, room),
+        people=(),
+    )
 
 
 def warnings(*rules: Rule, every_ms: int = MIN) -> list[str]:

@@ -47,8 +47,21 @@ def site(*lines: str) -> str:
 
 def lab() -> Lab:
     base = quillbrook()
-    bench = Probe("bench", "room", "worms/room", Format.NUMBER, (Channel("t", "air_temperature", "Cel"),))
-    return Lab(base.name, base.time_zone, False, base.places, (*base.probes, bench), ())
+    bench = Probe(
+        id="bench",
+        place="room",
+        topic="worms/room",
+        format=Format.NUMBER,
+        channels=(Channel(key="t", measure="air_temperature", unit="Cel"),),
+    )
+    return Lab(
+        name=base.name,
+        time_zone=base.time_zone,
+        us_units=False,
+        places=base.places,
+        probes=(*base.probes, bench),
+        people=(),
+    )
 
 
 # ---- what holds --------------------------------------------------------------------------------------------------

@@ -21,15 +21,15 @@ def test_every_way_that_can_be_written_to_the_outbox_has_its_channel(tmp_path: P
 def test_a_chat_address_that_nobody_names_is_someone_of_its_own() -> None:
     """The lab's common chat hears what must not wait; one that a person names is that person's and no other's."""
     chat = ChatSettings((URL, "json://b.example/x"), ("class-chat", "teacher-phone"))
-    lab = replace(LAB, people=(Person("teacher", "teacher@quillbrook.example", chat="teacher-phone"),))
+    lab = replace(LAB, people=(Person(role="teacher", email="teacher@quillbrook.example", chat="teacher-phone"),))
     teacher, common = everyone(lab, chat)
     assert teacher.role == "teacher"
-    assert common == Person("class-chat", "", ("medium", "high"), chat="class-chat", digest=False)
+    assert common == Person(role="class-chat", email="", priorities=("medium", "high"), chat="class-chat", digest=False)
 
 
 def test_a_person_is_reached_by_each_way_they_have() -> None:
     """Mail and chat, chat alone, or files where no mail server is set."""
-    both = Person("teacher", "teacher@quillbrook.example", chat="teacher-phone")
+    both = Person(role="teacher", email="teacher@quillbrook.example", chat="teacher-phone")
     assert ways_to(both, MAIL) == (
         Addressee("email", "teacher@quillbrook.example"),
         Addressee("chat", "teacher-phone"),
@@ -42,7 +42,7 @@ def test_a_chat_address_that_the_settings_lack_is_left_out_where_there_is_mail()
     """A name for which there is no address fails each time and would have the others told of it; who has nothing else
     keeps it, for then they must be told."""
     chat = ChatSettings((URL,), ("class-chat",))
-    both = Person("teacher", "teacher@quillbrook.example", chat="teacher-phone")
+    both = Person(role="teacher", email="teacher@quillbrook.example", chat="teacher-phone")
     lab = replace(LAB, people=(both, replace(both, chat="class-chat"), replace(both, email="")))
     assert [(one.email != "", one.chat) for one in everyone(lab, chat)] == [
         (True, ""),

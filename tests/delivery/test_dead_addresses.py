@@ -20,10 +20,18 @@ from tests.store.samples import opened
 GONE = "550 5.1.1 no such mailbox"
 MAIL = MailSettings("mail.quillbrook.example")
 PEOPLE = (
-    Person("teacher", "teacher@quillbrook.example"),
-    Person("maintainer", "maintainer@quillbrook.example", chat="maintainer-phone"),
+    Person(role="teacher", email="teacher@quillbrook.example"),
+    Person(role="maintainer", email="maintainer@quillbrook.example", chat="maintainer-phone"),
 )
-LAB = Lab("Quillbrook School", "UTC", False, (), (), PEOPLE, telling=Telling(every_day(7 * 60, 21 * 60, "UTC")))
+LAB = Lab(
+    name="Quillbrook School",
+    time_zone="UTC",
+    us_units=False,
+    places=(),
+    probes=(),
+    people=PEOPLE,
+    telling=Telling(waking=every_day(7 * 60, 21 * 60, "UTC")),
+)
 CHAT = ChatSettings(("json://chat.quillbrook.example/maintainer",), ("maintainer-phone",))
 
 
@@ -206,7 +214,7 @@ def test_the_common_chat_is_told_and_an_address_nobody_has_is_named_so(journal: 
 
 def test_two_roles_at_one_address_are_both_named(journal: Journal, clock: FakeClock) -> None:
     """And hear of it once by each other way."""
-    people = (*PEOPLE, Person("second teacher", PEOPLE[0].email))
+    people = (*PEOPLE, Person(role="second teacher", email=PEOPLE[0].email))
     desk = Desk(journal, clock, replace(LAB, people=people))
     desk.fail("hot")
     assert [row.subject for row in desk.look()] == [

@@ -19,38 +19,54 @@ def at(day: int, hour: int, minute: int = 0, month: int = 3, year: int = 2025) -
 
 NOW = at(3, 10, 20)
 
-TOP = Place("juniper/top", PlaceKind.TRAY, "Juniper, top tray", "juniper", "top")
-KETTLE = Place("kettle", PlaceKind.BREWER, "Kettle")
-ROOM = Place("room", PlaceKind.ROOM, "Room")
+TOP = Place(id="juniper/top", kind=PlaceKind.TRAY, label="Juniper, top tray", bin="juniper", tray="top")
+KETTLE = Place(id="kettle", kind=PlaceKind.BREWER, label="Kettle")
+ROOM = Place(id="room", kind=PlaceKind.ROOM, label="Room")
 
-TOP_TEMPERATURE = Series(3, "juniper-top", "temperature", "bedding_temperature", "juniper/top", "Cel")
-TOP_MOISTURE = Series(4, "juniper-top", "moisture", "bedding_moisture", "juniper/top", "count")
-KETTLE_PUMP = Series(5, "kettle-probe", "pump", "air_pump", "kettle", "on/off")
-ROOM_AIR = Series(6, "room-air", "temperature", "air_temperature", "room", "Cel")
+TOP_TEMPERATURE = Series(
+    id=3, probe="juniper-top", channel="temperature", measure="bedding_temperature", place="juniper/top", unit="Cel"
+)
+TOP_MOISTURE = Series(
+    id=4, probe="juniper-top", channel="moisture", measure="bedding_moisture", place="juniper/top", unit="count"
+)
+KETTLE_PUMP = Series(id=5, probe="kettle-probe", channel="pump", measure="air_pump", place="kettle", unit="on/off")
+ROOM_AIR = Series(id=6, probe="room-air", channel="temperature", measure="air_temperature", place="room", unit="Cel")
 
 LAB = Lab(
-    "Quillbrook School",
-    "America/Chicago",
-    False,
-    (TOP, KETTLE, ROOM),
-    (
+    name="Quillbrook School",
+    time_zone="America/Chicago",
+    us_units=False,
+    places=(TOP, KETTLE, ROOM),
+    probes=(
         Probe(
-            "juniper-top",
-            "juniper/top",
-            "worms/juniper/top",
-            Format.SENML_JSON,
-            (
-                Channel("temperature", "bedding_temperature", "Cel", model="ds18b20"),
-                Channel("moisture", "bedding_moisture", "count", model="capacitive"),
+            id="juniper-top",
+            place="juniper/top",
+            topic="worms/juniper/top",
+            format=Format.SENML_JSON,
+            channels=(
+                Channel(key="temperature", measure="bedding_temperature", unit="Cel", model="ds18b20"),
+                Channel(key="moisture", measure="bedding_moisture", unit="count", model="capacitive"),
             ),
         ),
-        Probe("kettle-probe", "kettle", "worms/kettle", Format.SENML_JSON, (Channel("pump", "air_pump", "on/off"),)),
-        Probe("room-air", "room", "worms/room", Format.SENML_JSON, (Channel("temperature", "air_temperature", "Cel"),)),
+        Probe(
+            id="kettle-probe",
+            place="kettle",
+            topic="worms/kettle",
+            format=Format.SENML_JSON,
+            channels=(Channel(key="pump", measure="air_pump", unit="on/off"),),
+        ),
+        Probe(
+            id="room-air",
+            place="room",
+            topic="worms/room",
+            format=Format.SENML_JSON,
+            channels=(Channel(key="temperature", measure="air_temperature", unit="Cel"),),
+        ),
     ),
-    (
-        Person("teacher", "teacher@quillbrook.example"),
-        Person("maintainer", "maintainer@quillbrook.example", ("high",)),
-        Person("second teacher", "teacher@quillbrook.example"),
+    people=(
+        Person(role="teacher", email="teacher@quillbrook.example"),
+        Person(role="maintainer", email="maintainer@quillbrook.example", priorities=("high",)),
+        Person(role="second teacher", email="teacher@quillbrook.example"),
     ),
 )
 

@@ -65,7 +65,7 @@ class Reading(HTMLParser):
 
 def hostile(text: str) -> str:
     rule = replace(HOT, name=text, corrective_action=text, consequence=text, basis=text)
-    lab = replace(LAB, places=(Place("juniper/top", PlaceKind.TRAY, text),))
+    lab = replace(LAB, places=(Place(id="juniper/top", kind=PlaceKind.TRAY, label=text),))
     series = replace(TOP_TEMPERATURE, probe=text, channel=text)
     note = Item(replace(RAISED, event=CLEARED.event, by=text, note=text), rule, series)
     return letter(Item(RAISED, rule, series), note, facts=FakeFacts(lab), others=(text,)).html

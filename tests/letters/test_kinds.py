@@ -25,10 +25,10 @@ from tests.letters.examples import (
 )
 from tests.letters.letters import WARM, render
 
-BIN = Place("juniper", PlaceKind.BIN, "Juniper", "juniper")
-WHOLE_PROBE = Series(20, "juniper-top", "", "", "juniper/top", "")
-WHOLE_BIN = Series(21, "", "", "", "juniper", "")
-BREWER = Series(22, "", "", "", "kettle", "")
+BIN = Place(id="juniper", kind=PlaceKind.BIN, label="Juniper", bin="juniper")
+WHOLE_PROBE = Series(id=20, probe="juniper-top", channel="", measure="", place="juniper/top", unit="")
+WHOLE_BIN = Series(id=21, probe="", channel="", measure="", place="juniper", unit="")
+BREWER = Series(id=22, probe="", channel="", measure="", place="kettle", unit="")
 DAMP = Stored(4, at(3, 10, 19), 66.2, Flag.PASS, 66.2, 0)
 OUTLOOK = Outlook(at(9, 14), at(9, 6), at(10, 3))
 
@@ -117,8 +117,10 @@ def test_the_end_of_a_difference_or_a_rise_says_nothing_of_the_reading_itself(ru
 
 def test_two_probes_that_disagree_are_both_named() -> None:
     """Whoever goes there knows which two to look at, also when they agree again."""
-    channel = Channel("m", "bedding_moisture", "%")
-    beside = Probe("juniper-spare", "juniper/top", "worms/spare", Format.SENML_JSON, (channel,))
+    channel = Channel(key="m", measure="bedding_moisture", unit="%")
+    beside = Probe(
+        id="juniper-spare", place="juniper/top", topic="worms/spare", format=Format.SENML_JSON, channels=(channel,)
+    )
     lab = replace(LAB, probes=(*LAB.probes, beside))
     told, over = (
         render(change, PROBES, TOP, lab, NOW, series=TOP_MOISTURE, last=DAMP).subject for change in (RAISED, CLEARED)

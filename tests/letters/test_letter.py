@@ -222,7 +222,7 @@ def test_without_a_mass_the_message_says_how_to_give_one_once() -> None:
 
 def test_amounts_are_for_the_bedding_of_trays() -> None:
     """A moisture alarm elsewhere and other alarms of a tray have none."""
-    bin_lab = replace(LAB, places=(Place("juniper/top", PlaceKind.BIN, "Juniper", dry_kg=1.0),))
+    bin_lab = replace(LAB, places=(Place(id="juniper/top", kind=PlaceKind.BIN, label="Juniper", dry_kg=1.0),))
     suspect = replace(DRY, kind=Kind.SUSPECT, window_ms=HOUR)
     for body in (moist(DRY, 60.0, bin_lab).body, moist(suspect, 60.0).body, letter(facts=FakeFacts(weighed())).body):
         assert "Add about" not in body
@@ -356,7 +356,7 @@ def test_any_text_gives_a_letter_of_the_right_shape(
 ) -> None:
     """Whatever stands in lab.yaml and the rules: bounded subject and short form, short visible lines, no tags."""
     rule = replace(HOT, kind=kind, name=words or "x", corrective_action=words, consequence=words, basis=words)
-    lab = replace(LAB, places=(Place("juniper/top", PlaceKind.TRAY, label),))
+    lab = replace(LAB, places=(Place(id="juniper/top", kind=PlaceKind.TRAY, label=label),))
     change = replace(RAISED, event=event, by=words, note=words)
     over = replace(CLEARED, after=State.NORMAL) if ended else None
     series = replace(TOP_TEMPERATURE, probe=words, channel=words)

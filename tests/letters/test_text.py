@@ -287,7 +287,7 @@ def test_any_text_gives_short_visible_lines(
     label: str, words: str, value: float, now_ms: int, kind: Kind, event: Event
 ) -> None:
     """Whatever stands in lab.yaml or the rules: one line of subject, short lines of body, nothing invisible."""
-    place = Place("juniper/top", PlaceKind.TRAY, label)
+    place = Place(id="juniper/top", kind=PlaceKind.TRAY, label=label)
     rule = replace(HOT, kind=kind, corrective_action=words, consequence=words, basis=words)
     transition = replace(RAISED, event=event, value=value, by=words)
     told = render(transition, rule, place, LAB, now_ms, series=TOP_TEMPERATURE, last=WARM)

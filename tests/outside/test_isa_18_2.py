@@ -31,8 +31,16 @@ def engine(kind: Kind, limit: float, deadband: float, on_s: int, off_s: int) -> 
         *("vector", kind, "bedding_temperature", (), limit, deadband, on_s * 1000, off_s * 1000),
         *(Priority.LOW, "none", "none", 1, "check vector"),
     )
-    series = Series(1, "p", "c", "bedding_temperature", "juniper/top", "Cel")
-    return Engine([rule], [series], Lab("Quillbrook School", "UTC", False, (), (), ()), {}, {}, {}, Link(True, 0))
+    series = Series(id=1, probe="p", channel="c", measure="bedding_temperature", place="juniper/top", unit="Cel")
+    return Engine(
+        [rule],
+        [series],
+        Lab(name="Quillbrook School", time_zone="UTC", us_units=False, places=(), probes=(), people=()),
+        {},
+        {},
+        {},
+        Link(True, 0),
+    )
 
 
 def play(alarms: Engine, samples: list[float], per_call: int, ticks: bool) -> str:

@@ -138,7 +138,7 @@ def journal(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Three days of a reading every ten minutes, one of them not to be trusted, tidied."""
     path = tmp_path_factory.mktemp("journal") / "traywarden.db"
     with Journal(path, LAB.time_zone).open(NOW) as made:
-        key = SeriesKey("juniper-top", "temperature", "bedding_temperature", "juniper/top")
+        key = SeriesKey(probe="juniper-top", channel="temperature", measure="bedding_temperature", place="juniper/top")
         number = made.series_id(key, "Cel", "juniper", "top", NOW)
         batch = Batch()
         for n in range(3 * 144):

@@ -116,7 +116,7 @@ def test_the_collector_is_judged_by_what_it_knows_of_itself(tmp_path: Path) -> N
     """A full disk is told once and cleared once, at the collector's own place; nothing of it is stored as a reading,
     and a clock set back is not judged."""
     lab = Kettle(tmp_path / "home")
-    number = lab.pipeline.ids[SeriesKey(COLLECTOR, "disk_free", "disk_free", COLLECTOR)]
+    number = lab.pipeline.ids[SeriesKey(probe=COLLECTOR, channel="disk_free", measure="disk_free", place=COLLECTOR)]
     for minute, free in ((1, 900.0), (2, 400.0), (3, 450.0), (1, 900.0), (4, 700.0)):
         lab.now_ms = START + minute * 60_000
         lab.pipeline.take_own({number: free}, lab.now_ms)

@@ -12,15 +12,17 @@ from collector.letters.blocks import Section
 from collector.reports.digest import DigestView, Past, Standing, digest_key, sections, subject
 from tests.letters.examples import HOT, KETTLE, LAB, ROOM, ROOM_AIR, SILENT, TOP, TOP_MOISTURE, TOP_TEMPERATURE, at
 
-JUNIPER = Place("juniper", PlaceKind.BIN, "Juniper", "juniper")
-MAPLE = Place("maple", PlaceKind.BIN, "Maple", "maple")
-MAPLE_TOP = Place("maple/top", PlaceKind.TRAY, "Maple, top tray", "maple", "top")
+JUNIPER = Place(id="juniper", kind=PlaceKind.BIN, label="Juniper", bin="juniper")
+MAPLE = Place(id="maple", kind=PlaceKind.BIN, label="Maple", bin="maple")
+MAPLE_TOP = Place(id="maple/top", kind=PlaceKind.TRAY, label="Maple, top tray", bin="maple", tray="top")
 SCHOOL = replace(LAB, places=(JUNIPER, TOP, MAPLE, MAPLE_TOP, KETTLE, ROOM))
-TEACHER = Person("teacher", "teacher@quillbrook.example")
+TEACHER = Person(role="teacher", email="teacher@quillbrook.example")
 MORNING = at(3, 7)
-MAPLE_MOISTURE = Series(9, "maple-top", "moisture", "bedding_moisture", "maple/top", "count")
-BATTERY = Series(10, "maple-top", "battery", "battery", "maple/top", "V")
-LINK = Series(0, "", "", "", "broker", "")
+MAPLE_MOISTURE = Series(
+    id=9, probe="maple-top", channel="moisture", measure="bedding_moisture", place="maple/top", unit="count"
+)
+BATTERY = Series(id=10, probe="maple-top", channel="battery", measure="battery", place="maple/top", unit="V")
+LINK = Series(id=0, probe="", channel="", measure="", place="broker", unit="")
 
 
 def reading(series: Series, value: float | None, t_ms: int = MORNING, flag: int = Flag.PASS) -> tuple[Series, Stored]:
@@ -170,7 +172,7 @@ def test_what_came_and_went_is_one_line_an_alarm() -> None:
 
 def test_probes_that_need_care_are_named() -> None:
     """Silent and doubtful probes, and batteries, with what to look at."""
-    whole = Series(11, "maple-top", "", "", "maple/top", "")
+    whole = Series(id=11, probe="maple-top", channel="", measure="", place="maple/top", unit="")
     view = replace(
         QUIET,
         standing=(
@@ -215,7 +217,7 @@ def test_each_person_reads_of_their_own_places() -> None:
         outlook=(TrayOutlook("juniper/top", 74.0),),
         back_ms=at(10, 7),
     )
-    caretaker = Person("caretaker", "caretaker@quillbrook.example", where=("maple",))
+    caretaker = Person(role="caretaker", email="caretaker@quillbrook.example", where=("maple",))
     found = told(view, caretaker)
     text = str(found)
     assert "Juniper" not in text
@@ -236,7 +238,10 @@ def test_a_reading_that_is_old_or_wrong_says_so() -> None:
 
 def test_a_long_list_ends_with_what_it_leaves_out() -> None:
     """Nothing is left out unsaid: the rest is counted and the command that lists it is named."""
-    places = [Series(100 + n, f"p{n}", "t", "bedding_temperature", f"nowhere-{n}", "Cel") for n in range(45)]
+    places = [
+        Series(id=100 + n, probe=f"p{n}", channel="t", measure="bedding_temperature", place=f"nowhere-{n}", unit="Cel")
+        for n in range(45)
+    ]
     past = tuple(Past(HOT, one, at(2, 22), at(2, 23)) for one in places)
     two = replace(HOT, name="x", kind=Kind.LOW)
     lines = told(replace(QUIET, past=(*past, Past(two, places[0], at(2, 1), at(2, 2)))))[

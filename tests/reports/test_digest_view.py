@@ -19,9 +19,9 @@ from collector.store.reader import Reader
 from tests.cli.brew_home import DAY, HOUR, MIN, T0, journal_of
 from tests.letters.examples import at
 
-MOISTURE = SeriesKey("juniper-top", "moisture", "bedding_moisture", "juniper/top")
-TEMPERATURE = SeriesKey("juniper-top", "temperature", "bedding_temperature", "juniper/top")
-PUMP = SeriesKey("kettle-pump", "pump", "air_pump", "kettle")
+MOISTURE = SeriesKey(probe="juniper-top", channel="moisture", measure="bedding_moisture", place="juniper/top")
+TEMPERATURE = SeriesKey(probe="juniper-top", channel="temperature", measure="bedding_temperature", place="juniper/top")
+PUMP = SeriesKey(probe="kettle-pump", channel="pump", measure="air_pump", place="kettle")
 FRIDAY = T0 + 4 * DAY
 """6 March 2026, 08:00 UTC."""
 MONDAY_MORNING = T0 + 7 * DAY - HOUR
@@ -29,7 +29,16 @@ MONDAY_MORNING = T0 + 7 * DAY - HOUR
 
 def lab(zone: str = "America/Chicago", **school: object) -> Lab:
     days = SchoolDays(**school)  # type: ignore[arg-type]
-    return Lab("Quillbrook", zone, False, (), (), (), telling=Telling(every_day(0, 1440, zone), 420), school=days)
+    return Lab(
+        name="Quillbrook",
+        time_zone=zone,
+        us_units=False,
+        places=(),
+        probes=(),
+        people=(),
+        telling=Telling(waking=every_day(0, 1440, zone), digest_minute=420),
+        school=days,
+    )
 
 
 @pytest.mark.parametrize(

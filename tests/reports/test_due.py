@@ -21,9 +21,9 @@ from tests.services.mosquitto import Mosquitto
 
 SEVEN = T0 - HOUR
 """Monday 2 March 2026, 07:00 UTC."""
-TEACHER = Person("teacher", "teacher@quillbrook.example")
-CARETAKER = Person("caretaker", chat="caretaker-phone", digest=True)
-MAINTAINER = Person("maintainer", "maintainer@quillbrook.example", digest=False, weekly=True)
+TEACHER = Person(role="teacher", email="teacher@quillbrook.example")
+CARETAKER = Person(role="caretaker", chat="caretaker-phone", digest=True)
+MAINTAINER = Person(role="maintainer", email="maintainer@quillbrook.example", digest=False, weekly=True)
 
 
 @pytest.fixture(autouse=True)
@@ -79,7 +79,11 @@ def test_a_digest_tells_of_all_since_the_last_one(brew_home: Home) -> None:
     with journal_of(brew_home) as journal:
         pipeline = pipeline_of(brew_home, journal)
         number = journal.series_id(
-            SeriesKey("juniper-top", "temperature", "bedding_temperature", "juniper/top"), "Cel", "juniper", "top", T0
+            SeriesKey(probe="juniper-top", channel="temperature", measure="bedding_temperature", place="juniper/top"),
+            "Cel",
+            "juniper",
+            "top",
+            T0,
         )
         reports = reports_of(brew_home, journal, TEACHER)
         written(reports, brew_home, pipeline, journal, SEVEN - 3 * DAY)

@@ -14,12 +14,20 @@ from collector.store.reader import Reader
 from tests.cli.brew_home import DAY, HOUR, MIN, T0, journal_of
 from tests.letters.examples import at
 
-PUMP = SeriesKey("kettle-pump", "pump", "air_pump", "kettle")
-BATTERY = SeriesKey("kettle-pump", "battery", "battery", "kettle")
+PUMP = SeriesKey(probe="kettle-pump", channel="pump", measure="air_pump", place="kettle")
+BATTERY = SeriesKey(probe="kettle-pump", channel="battery", measure="battery", place="kettle")
 
 
 def lab(zone: str, minute: int = 7 * 60, weekday: int = 0) -> Lab:
-    return Lab("Quillbrook", zone, False, (), (), (), telling=Telling(every_day(0, 1440, zone), minute, weekday))
+    return Lab(
+        name="Quillbrook",
+        time_zone=zone,
+        us_units=False,
+        places=(),
+        probes=(),
+        people=(),
+        telling=Telling(waking=every_day(0, 1440, zone), digest_minute=minute, weekly_weekday=weekday),
+    )
 
 
 @pytest.mark.parametrize(

@@ -59,7 +59,9 @@ def test_lines_that_are_no_messages(line: str, told: str) -> None:
 def taken_by_collector(packs: Iterable[Pack], lab_text: str) -> dict[str, list[float]]:
     """Values of each 'probe channel' that the collector's intake takes from a recording, in its own units."""
     lab = read_lab(lab_text)
-    keys = [SeriesKey(p.id, c.key, c.measure, p.place) for p in lab.probes for c in p.channels]
+    keys = [
+        SeriesKey(probe=p.id, channel=c.key, measure=c.measure, place=p.place) for p in lab.probes for c in p.channels
+    ]
     intake = Intake(lab, {key: number for number, key in enumerate(keys, 1)})
     for number, line in enumerate(map(recording.line, packs), 1):
         found = json.loads(line)

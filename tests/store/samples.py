@@ -28,7 +28,9 @@ def with_series(journal: Journal, n: int = 3) -> list[int]:
     trays = ("top", "middle", "bottom")
     return [
         journal.series_id(
-            SeriesKey(f"probe-{i}", "bedding", "bedding_temperature", f"juniper/{trays[i % 3]}"),
+            SeriesKey(
+                probe=f"probe-{i}", channel="bedding", measure="bedding_temperature", place=f"juniper/{trays[i % 3]}"
+            ),
             "degC",
             "juniper",
             trays[i % 3],

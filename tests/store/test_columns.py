@@ -22,7 +22,13 @@ def _journal(folder: Path, rows: list[Row]) -> Path:
     path = folder / "traywarden.db"
     with Journal(path, "UTC").open(_START) as journal:
         for number in range(4):
-            journal.series_id(SeriesKey(f"probe-{number}", "temperature", "bedding_temperature", "room"), "", "", "", 0)
+            journal.series_id(
+                SeriesKey(probe=f"probe-{number}", channel="temperature", measure="bedding_temperature", place="room"),
+                "",
+                "",
+                "",
+                0,
+            )
         journal.commit(Batch(rows=rows), _START)
     return path
 

@@ -236,13 +236,15 @@ def test_arrivals_are_a_ring(tmp_path: Path) -> None:
 
 def test_series_are_numbered_once(tmp_path: Path) -> None:
     """The same channel in the same place keeps its number over restarts; a moved probe gets a new one."""
-    key = SeriesKey("p", "c", "battery", "juniper/top")
+    key = SeriesKey(probe="p", channel="c", measure="battery", place="juniper/top")
     with opened(tmp_path) as journal:
         first = journal.series_id(key, "V", "juniper", "top", T0)
         assert journal.series_id(key, "V", "juniper", "top", T0) == first
     with opened(tmp_path) as journal:
         assert journal.series_id(key, "mV", "juniper", "top", T0) == first
-        moved = journal.series_id(SeriesKey("p", "c", "battery", "maple/top"), "V", "maple", "top", T0)
+        moved = journal.series_id(
+            SeriesKey(probe="p", channel="c", measure="battery", place="maple/top"), "V", "maple", "top", T0
+        )
         assert moved != first
         assert [(s.id, s.unit) for s in journal.series()] == [(first, "mV"), (moved, "V")]
 

@@ -141,7 +141,7 @@ def test_a_locked_database_stalls_and_goes_on(tmp_path: Path, monkeypatch: pytes
         with pytest.raises(JournalStalled, match="locked"):
             journal.commit(batch, T0)
         with pytest.raises(JournalStalled, match="locked"):
-            journal.series_id(SeriesKey("new", "c", "battery", "room"), "V", "", "", T0)
+            journal.series_id(SeriesKey(probe="new", channel="c", measure="battery", place="room"), "V", "", "", T0)
         other.execute("ROLLBACK")
         assert journal.commit(batch, T0).stored == 2
 

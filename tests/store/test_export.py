@@ -32,7 +32,7 @@ def lab(tmp_path: Path) -> Journal:
             ("bat", "battery", "V", "juniper/top"),
         ):
             bin_, _, tray = place.partition("/") if "/" in place else ("", "", "")
-            journal.series_id(SeriesKey(probe, "c", measure, place), unit, bin_, tray, T0)
+            journal.series_id(SeriesKey(probe=probe, channel="c", measure=measure, place=place), unit, bin_, tray, T0)
         values = (76.0, 8.0, -0.5, 1.0, 48.2, 3.31)
         rows = [good(T0 + n, n, value) for n, value in enumerate(values, start=1)]
         rows += [
@@ -89,8 +89,10 @@ def test_senml_of_nothing_is_an_empty_array(lab: Journal) -> None:
 def test_lines_escape_what_the_protocol_reserves(tmp_path: Path) -> None:
     """InfluxDB line protocol: measurement, tags in order, fields, ns; spaces, commas and equals signs escaped."""
     with opened(tmp_path) as journal:
-        one = journal.series_id(SeriesKey("a b,c=d", "c", "battery", "juniper/top"), "V", "juniper", "top", T0)
-        two = journal.series_id(SeriesKey("k\\", "c", "battery", "kettle"), "V", "", "", T0)
+        one = journal.series_id(
+            SeriesKey(probe="a b,c=d", channel="c", measure="battery", place="juniper/top"), "V", "juniper", "top", T0
+        )
+        two = journal.series_id(SeriesKey(probe="k\\", channel="c", measure="battery", place="kettle"), "V", "", "", T0)
         journal.commit(Batch(rows=[good(T0, one, 3.5), good(T0 + 1, two, None, 9), good(T0 + 2, two, 1e300, 3)]), T0)
     assert exported(journal, "lines").splitlines() == [
         "battery,bin=juniper,probe=a\\ b\\,c\\=d,tray=top value=3.5,flag=1i 1772438400000000000",
@@ -103,7 +105,8 @@ def test_two_channels_of_one_measure_are_told_apart(tmp_path: Path) -> None:
     """Where only the channel differs, it stands in the SenML name and the tags: neither overwrites the other."""
     with opened(tmp_path) as journal:
         ids = [
-            journal.series_id(SeriesKey("p", channel, "battery", "room"), "V", "", "", T0) for channel in ("main", "-")
+            journal.series_id(SeriesKey(probe="p", channel=channel, measure="battery", place="room"), "V", "", "", T0)
+            for channel in ("main", "-")
         ]
         journal.commit(Batch(rows=[good(T0, n, 3.0) for n in ids]), T0)
     assert [record["n"] for record in json.loads(exported(journal, "senml"))] == [

@@ -33,25 +33,35 @@ NOON = at(3, 3, 12)
 """A Monday."""
 NIGHT = at(3, 3, 22)
 
-TEACHER = Person("teacher", "teacher@quillbrook.example")
-CARETAKER = Person("caretaker", "caretaker@quillbrook.example", ("high", "medium"), turn=2, digest=False)
-HEAD = Person("head", "head@quillbrook.example", ("high",), turn=3)
+TEACHER = Person(role="teacher", email="teacher@quillbrook.example")
+CARETAKER = Person(
+    role="caretaker", email="caretaker@quillbrook.example", priorities=("high", "medium"), turn=2, digest=False
+)
+HEAD = Person(role="head", email="head@quillbrook.example", priorities=("high",), turn=3)
 
 PLACES = tuple(
-    Place(f"juniper/{tray}", PlaceKind.TRAY, f"Juniper, {tray} tray", "juniper", tray)
+    Place(id=f"juniper/{tray}", kind=PlaceKind.TRAY, label=f"Juniper, {tray} tray", bin="juniper", tray=tray)
     for tray in ("top", "middle", "bottom")
 )
-MAPLE = Place("maple/top", PlaceKind.TRAY, "Maple, top tray", "maple", "top")
+MAPLE = Place(id="maple/top", kind=PlaceKind.TRAY, label="Maple, top tray", bin="maple", tray="top")
 
 
 def telling(percent: float = 40.0, school: SchoolDays | None = None) -> Telling:
     hours = Hours(WEEK, ZONE)
-    return Telling(hours if school is None else hours.with_holidays(school, WEEK[6]), pass_on_percent=percent)
+    return Telling(waking=hours if school is None else hours.with_holidays(school, WEEK[6]), pass_on_percent=percent)
 
 
 def lab(people: Sequence[Person] = (TEACHER,), how: Telling | None = None) -> Lab:
-    places = (Place("juniper", PlaceKind.BIN, "Juniper", "juniper"), *PLACES, MAPLE)
-    return Lab("Quillbrook School", ZONE, False, places, (), tuple(people), telling=how or telling())
+    places = (Place(id="juniper", kind=PlaceKind.BIN, label="Juniper", bin="juniper"), *PLACES, MAPLE)
+    return Lab(
+        name="Quillbrook School",
+        time_zone=ZONE,
+        us_units=False,
+        places=places,
+        probes=(),
+        people=tuple(people),
+        telling=how or telling(),
+    )
 
 
 def rule(name: str = "bedding-hot", priority: Priority = Priority.HIGH, respond_ms: int = 4 * HOUR) -> Rule:
@@ -63,7 +73,14 @@ LOW = rule("bedding-cool", Priority.LOW, 48 * HOUR)
 
 
 def series(number: int, place: str = "juniper/top") -> Series:
-    return Series(number, f"probe-{number}", "temperature", "bedding_temperature", place, "Cel")
+    return Series(
+        id=number,
+        probe=f"probe-{number}",
+        channel="temperature",
+        measure="bedding_temperature",
+        place=place,
+        unit="Cel",
+    )
 
 
 @dataclass

@@ -285,7 +285,7 @@ def test_an_alarm_that_only_somebody_who_left_has_heard_of_calls_anew() -> None:
     world.raised(HIGH)
     world.release()
     world.raised(HIGH, 2)
-    world.rebuild(lab((Person("new teacher", "new@quillbrook.example"),)))
+    world.rebuild(lab((Person(role="new teacher", email="new@quillbrook.example"),)))
     (told,) = world.release()
     assert (told.person.role, len(told.items)) == ("new teacher", 2)
     assert world.fates("teacher") == [Fate.TOLD, Fate.DROPPED]

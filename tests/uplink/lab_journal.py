@@ -11,8 +11,8 @@ from collector.store.journal import Journal
 T0 = 1_772_438_400_000
 """2026-03-02T08:00:00Z."""
 MIN, HOUR = 60_000, 3_600_000
-TEMPERATURE = SeriesKey("juniper-top", "temperature", "bedding_temperature", "juniper/top")
-MOISTURE = SeriesKey("juniper-top", "moisture", "bedding_moisture", "juniper/top")
+TEMPERATURE = SeriesKey(probe="juniper-top", channel="temperature", measure="bedding_temperature", place="juniper/top")
+MOISTURE = SeriesKey(probe="juniper-top", channel="moisture", measure="bedding_moisture", place="juniper/top")
 NOW = T0 + 10 * HOUR
 
 

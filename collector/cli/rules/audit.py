@@ -41,7 +41,7 @@ def run_audit(arguments: argparse.Namespace) -> int:
     home, now_ms = home_of(arguments), system_now()
     zone = zone_of(home)
     since, until = span_ms(arguments, now_ms, zone)
-    lab = lab_or_none(home) or Lab("", zone, False, (), (), ())
+    lab = lab_or_none(home) or Lab(name="", time_zone=zone, us_units=False, places=(), probes=(), people=())
     alarms = {alarm.name: alarm for alarm in home.load_rule_set().alarms}
     until = now_ms if until is None else until
     with Reader(home.database) as reader:
@@ -117,7 +117,10 @@ def _known(reader: Reader, lab: Lab) -> list[Series]:
     order = {key: number for number, key in enumerate((*series_keys(lab), *subjects(lab)))}
     known = [one.as_series() for one in reader.series()]
     return sorted(
-        known, key=lambda one: order.get(SeriesKey(one.probe, one.channel, one.measure, one.place), len(order))
+        known,
+        key=lambda one: order.get(
+            SeriesKey(probe=one.probe, channel=one.channel, measure=one.measure, place=one.place), len(order)
+        ),
     )
 
 
