@@ -46,6 +46,7 @@ _TURN_MS, _BREW_TURN_MS = 10 * MIN_MS, MIN_MS
 at a brew minutes count."""
 _COMMIT_MS = HOUR_MS
 _LAG_MS = 5_000
+_LINK_SECRET = "spoken by nobody"
 _WATER = re.compile(r"Add about ([0-9.]+) L of water")
 _SEEN_MS = 20 * MIN_MS
 """A teacher who is awake has read a message after this long."""
@@ -110,8 +111,9 @@ class _Recorder(Notices):
         return iter(rows)
 
 
-def play(scenario: Scenario, seed: int, folder: Path, start_ms: int | None = None) -> Played:
-    """The whole scenario as the seed has it, from its own beginning. `folder` holds the journal."""
+def play(scenario: Scenario, seed: int, folder: Path, start_ms: int | None = None, board_url: str = "") -> Played:
+    """The whole scenario as the seed has it, from its own beginning. `folder` holds the journal; with `board_url`
+    messages hold links."""
     scenario = varied(scenario, seed)
     start_ms = (scenario.start_ms or START_MS) if start_ms is None else start_ms
     folder.mkdir(parents=True, exist_ok=True)
@@ -119,7 +121,7 @@ def play(scenario: Scenario, seed: int, folder: Path, start_ms: int | None = Non
     home = Home(folder)
     lab, rules = home.load_lab(), home.load_rules()
     with Journal(home.database, lab.time_zone).open(start_ms) as journal:
-        notices = _Recorder(lab, Sources(means=journal.hourly_means))
+        notices = _Recorder(lab, Sources(journal.hourly_means, board_url, _LINK_SECRET))
         pipeline = build_pipeline(lab, rules, journal, notices, start_ms)
         pipeline.link_changed(True, start_ms, "connected")
         player = _Player(scenario, pipeline, journal, notices, rules, start_ms)
