@@ -8,8 +8,11 @@ import json
 import sys
 from collections.abc import Callable, Mapping
 from importlib import import_module
+from typing import Any
 
-Figures = Mapping[str, float | int | str | None]
+from tests.bench.kept import keep
+
+Figures = Mapping[str, Any]
 NAMES = ("intake", "latency", "memory", "writes", "crash", "replay", "scenarios", "uplink", "rogue", "install")
 
 
@@ -20,12 +23,17 @@ def main() -> int:
     parser.add_argument("name", choices=NAMES)
     parser.add_argument("--json", action="store_true", help="print nothing but the JSON object")
     parser.add_argument("--whole", action="store_true", help="full length instead of under 50 s")
+    parser.add_argument("--keep", action="store_true", help="write them into deploy/figures and the pages")
     arguments = parser.parse_args()
     measure: Callable[[bool], Figures] = import_module(f"tests.bench.{arguments.name}").measure
     figures = measure(arguments.whole)
     if not arguments.json:
         for key, value in figures.items():
+            if isinstance(value, Mapping):
+                continue
             print(f"{key:>24}  {value:.4g}" if isinstance(value, float) else f"{key:>24}  {value}")
+    if arguments.keep:
+        keep(arguments.name, figures, arguments.whole)
     print(json.dumps(figures))
     return 0
 

@@ -13,6 +13,7 @@ import tempfile
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
+from typing import Any
 
 from sim_sensors import truth
 from sim_sensors.scenarios import load, names
@@ -34,7 +35,7 @@ Job = tuple[str, int]
 """Scenario and seed."""
 
 
-def measure(whole: bool) -> dict[str, float | int | str | None]:
+def measure(whole: bool) -> dict[str, Any]:
     lengths = {name: load(name).length_ms for name in names() if name not in _LEFT_OUT}
     if not whole:
         lengths = {name: ms for name, ms in lengths.items() if ms <= _SHORT_MS}
@@ -66,7 +67,7 @@ def _by_name(jobs: Sequence[Job], scores: Mapping[Job, Score]) -> dict[str, Scor
     return {name: together(scores[job] for job in jobs if job[0] == name) for name in names_in_order}
 
 
-def _figures(found: dict[str, Score], prefix: str) -> dict[str, float | int | str | None]:
+def _figures(found: dict[str, Score], prefix: str) -> dict[str, Any]:
     every = together(found.values())
     calm = [one for one in found.values() if not one.harms]
     quiet = together(calm) if calm else every
@@ -79,6 +80,16 @@ def _figures(found: dict[str, Score], prefix: str) -> dict[str, float | int | st
         f"{prefix}median_lead_h": every.median_lead_h,
         f"{prefix}water_off_pct": every.water_off_pct,
         f"{prefix}lab_months": round(every.days / 30, 1),
+        f"{prefix}each": {name: _scored(one) for name, one in found.items()},
+    }
+
+
+def _scored(one: Score) -> dict[str, float | int | None]:
+    return {
+        "harms": one.harms,
+        "in_time": one.in_time,
+        "needless_per_month": round(one.needless_per_month, 2),
+        "median_lead_h": None if one.median_lead_h is None else round(one.median_lead_h, 1),
     }
 
 
