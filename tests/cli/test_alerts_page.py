@@ -1,4 +1,4 @@
-"""README.md: what it tells people to write can be written."""
+"""deploy/ALERTS.md: what it tells people to write can be written."""
 
 import json
 import re
@@ -11,16 +11,15 @@ import pytest
 from collector.cli.main import main
 from collector.config.lab_file import calendar_names, read_lab
 from collector.config.lab_template import LAB_TEMPLATE
-from collector.config.settings import known_variables
 from collector.config.yaml.text import read_yaml
 from tests.cli.lab import make_home
 
-README = Path(__file__).parents[2] / "README.md"
+ALERTS = Path(__file__).parents[2] / "deploy" / "ALERTS.md"
 
 
 def test_the_rules_shown_are_taken_as_they_stand(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """The example for rules/site.yaml, copied from the page, has no mistake and changes what it says."""
-    (block,) = re.findall(r"(?m)^    alarms:\n(?:      .*\n)+", README.read_text(encoding="utf-8"))
+    (block,) = re.findall(r"(?m)^    alarms:\n(?:      .*\n)+", ALERTS.read_text(encoding="utf-8"))
     home = make_home(tmp_path / "home")
     (home / "rules" / "site.yaml").write_text(textwrap.dedent(block), encoding="utf-8")
     assert main(["rules", "check", "--home", str(home)]) == 0
@@ -31,21 +30,11 @@ def test_the_rules_shown_are_taken_as_they_stand(tmp_path: Path, capsys: pytest.
 
 def test_the_lab_shown_is_taken_as_it_stands() -> None:
     """Its sections, laid over the lab that `init` writes, are read, and its calendars and people are in it."""
-    (block,) = re.findall(r"(?m)^    lab:\n(?:      .*\n|    \w+:\n)+", README.read_text(encoding="utf-8"))
+    (block,) = re.findall(r"(?m)^    lab:\n(?:      .*\n|    \w+:\n)+", ALERTS.read_text(encoding="utf-8"))
     shown, lab = textwrap.dedent(block), read_yaml(LAB_TEMPLATE, "lab.yaml").data
-    for section, said in read_yaml(shown, "README.md").data.items():
+    for section, said in read_yaml(shown, "ALERTS.md").data.items():
         lab[section] = lab[section] | said if section == "lab" else said
     found = read_lab(json.dumps(lab))
     assert found.school.closed[1] == (date(2026, 12, 21), date(2027, 1, 3))
     assert calendar_names(shown) == ("calendars/",)
     assert [person.turn for person in found.people] == [1, 2]
-
-
-def test_every_setting_has_its_row() -> None:
-    """Each variable stands in the table: in full, or as `__NAME` in a row that begins with one of its section."""
-    rows = [line for line in README.read_text(encoding="utf-8").splitlines() if line.startswith("| `TRAYWARDEN_")]
-    for name in known_variables():
-        section, _, setting = name.partition("__")
-        short = f"`__{setting}`" if setting else f"`{name}`"
-        there = [row for row in rows if f"`{name}`" in row or (row.startswith(f"| `{section}__") and short in row)]
-        assert there, name
