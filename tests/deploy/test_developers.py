@@ -1,0 +1,89 @@
+"""DEVELOPERS.md: what it names is there, and its rooms are those of the import contracts."""
+
+import ast
+import builtins
+import keyword
+import re
+import sys
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+
+from tests.deploy.documents import page
+from tests.deploy.machine import CHECKOUT
+
+PAGE = "DEVELOPERS.md"
+FOLDERS = ("", "collector", "deploy", "deploy/probe", "tests")
+"""From where a path may be given."""
+
+
+def spans() -> list[str]:
+    return sorted(set(re.findall(r"`([^`\n]+)`", page(PAGE))))
+
+
+def sources() -> Iterator[Path]:
+    for folder in ("collector", "sim_sensors", "deploy", "tests"):
+        yield from (CHECKOUT / folder).rglob("*.py")
+
+
+def names_of(path: Path) -> Iterator[str]:
+    """Every name that a module gives to something, and `Class.member` for what stands in a class."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        match node:
+            case ast.ClassDef():
+                yield node.name
+                yield from (f"{node.name}.{name}" for part in node.body for name in _given(part))
+            case _:
+                yield from _given(node)
+
+
+def _given(node: ast.AST) -> Iterator[str]:
+    match node:
+        case ast.FunctionDef() | ast.AsyncFunctionDef() | ast.ClassDef():
+            yield node.name
+        case ast.arg():
+            yield node.arg
+        case ast.AnnAssign(target=ast.Name(id=name)):
+            yield name
+        case ast.Assign(targets=targets):
+            yield from (target.id for target in targets if isinstance(target, ast.Name))
+        case ast.Constant(value=str(text)) if text.isidentifier():
+            yield text
+
+
+def test_each_file_it_names_is_there() -> None:
+    """From the checkout, or beside a file whose folder the same paragraph names."""
+    missing = []
+    for paragraph in page(PAGE).split("\n\n"):
+        named = [span for span in re.findall(r"`([^`\n]+)`", paragraph) if _is_path(span)]
+        beside = {str(Path(span).parent) for span in named} | {span for span in named if (CHECKOUT / span).is_dir()}
+        for span in named:
+            if not any((CHECKOUT / folder / span).exists() for folder in (*FOLDERS, *beside)):
+                missing.append(span)
+    assert missing == []
+
+
+def _is_path(span: str) -> bool:
+    """A place in the checkout; what begins with '/' is on an installed machine."""
+    return bool(re.fullmatch(r"\w[\w./-]*/[\w./-]*|[\w-]+\.(py|sh|md|yaml|sql|toml)", span))
+
+
+def test_each_name_it_names_is_there() -> None:
+    """Classes with their members, functions, constants, arguments, words of files."""
+    known = {name for path in sources() for name in names_of(path)} | set(sys.stdlib_module_names) | set(dir(builtins))
+    asked = [span.partition("(")[0] for span in spans() if re.fullmatch(r"[A-Za-z_][\w.]*(\([\w, ]*\))?", span)]
+    asked = [name for name in asked if not _is_path(name) and not keyword.iskeyword(name)]
+    assert len(asked) > 30
+    rooms = {path.name for path in (CHECKOUT / "collector").iterdir()}
+    assert [name for name in asked if name not in known | rooms | {"sim_sensors"}] == []
+
+
+def test_its_rooms_are_those_of_the_import_contract() -> None:
+    """The same rows in the same order, pure where the contract of purity says so."""
+    contracts = tomllib.loads(page("pyproject.toml"))["tool"]["importlinter"]["contracts"]
+    layers = [[room.strip() for room in layer.split("|")] for layer in contracts[0]["layers"]]
+    pure = {module.rpartition(".")[2] for module in contracts[1]["source_modules"] if module.startswith("collector.")}
+    rows = [row.split(" | ") for row in page(PAGE).splitlines() if row.startswith("| `")]
+    assert [re.findall(r"`([a-z]+)`", row[0]) for row in rows] == layers
+    for row, layer in zip(rows, layers, strict=True):
+        assert row[-1].strip(" |") == ("pure" if set(layer) <= pure else "shell"), layer
