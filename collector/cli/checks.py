@@ -66,7 +66,7 @@ def check_files(home: Home) -> Iterator[Finding]:
         lab = home.load_lab(calendars)
         publishing = sum(1 for probe in lab.probes if probe.topic)
         yield good("lab.yaml", f"{lab.name}: {publishing} probes, {len(lab.people)} people")
-        for problem in lab_warnings(lab, text=home.lab_file.read_text(encoding="utf-8")):
+        for problem in lab_warnings(lab, text=home.lab_text()):
             yield note("lab.yaml", str(problem))
         yield from _days_off(lab.school, calendars)
     except Refused as refused:
@@ -97,7 +97,7 @@ def _days_off(school: SchoolDays, calendars: SchoolCalendars) -> Iterator[Findin
 def check_people(home: Home, settings: Settings) -> Iterator[Finding]:
     """Whether the chat addresses that people have in lab.yaml are among the settings."""
     try:
-        lab, text = home.load_lab(), home.lab_file.read_text(encoding="utf-8")
+        lab, text = home.load_lab(), home.lab_text()
     except Refused:
         return
     names, marked = chat_names(chat_of(settings)), read_yaml(text, "lab.yaml")

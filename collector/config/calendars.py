@@ -7,6 +7,7 @@ Repeats are followed from the first day of the year of 400 days ago to the last 
 back for what is replayed and ahead for every break people plan, and the same all year.
 """
 
+import errno
 import os
 from collections.abc import Iterable
 from datetime import UTC, date, datetime, timedelta
@@ -14,6 +15,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from collector.config.icalendar_days import days_of
+from collector.config.written_files import bad_line, read_bytes
 from collector.domain.schooldays import Span, joined
 
 _BACK, _AHEAD = timedelta(days=400), timedelta(days=800)
@@ -57,17 +59,13 @@ def _files(home: Path, name: str) -> list[Path]:
 
 def _text(path: Path) -> str:
     try:
-        with path.open("rb") as file:
-            held = file.read(_MOST_BYTES + 1)
-    except OSError as error:
-        raise ValueError(f"cannot be read: {error.strerror}") from None
-    if len(held) > _MOST_BYTES:
-        raise ValueError(f"is larger than {_MOST_BYTES // 1_000_000} MB; export the days off alone")
-    try:
-        return held.decode("utf-8-sig")
+        return read_bytes(path, _MOST_BYTES).decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        line = held[: error.start].count(b"\n") + 1
-        raise ValueError(f"line {line}: is not UTF-8 text") from None
+        raise ValueError(f"line {bad_line(error)}: is not UTF-8 text") from None
+    except OSError as error:
+        if error.errno == errno.EFBIG:
+            raise ValueError(f"is larger than {_MOST_BYTES // 1_000_000} MB; export the days off alone") from None
+        raise ValueError(f"cannot be read: {error.strerror}") from None
 
 
 def calendar_stamp(home: Path, names: Iterable[str]) -> object:

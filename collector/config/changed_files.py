@@ -93,8 +93,8 @@ class Files:
 
     def _calendar_names(self) -> tuple[str, ...]:
         try:
-            return calendar_names(self._home.lab_file.read_text(encoding="utf-8"))
-        except (OSError, UnicodeDecodeError):
+            return calendar_names(self._home.lab_text())
+        except Refused:
             return ()
 
     def _rules_stamp(self) -> object:

@@ -11,6 +11,7 @@ from collector.alarms.model import Rule
 from collector.config.calendars import SchoolCalendars
 from collector.config.clock import system_now
 from collector.config.lab_file import read_lab
+from collector.config.written_files import bad_line, read_text
 from collector.domain.lab import Lab
 from collector.domain.own_series import with_own_series
 from collector.domain.problems import Problem, Refused
@@ -54,8 +55,11 @@ class Home:
 
     def load_lab(self, calendars: SchoolCalendars | None = None) -> Lab:
         """The lab with the days off of the calendars it names. Raises Refused with every problem of lab.yaml."""
-        text = _text(self.lab_file, "make one with: traywarden init")
-        return with_own_series(read_lab(text, "lab.yaml", calendars=calendars or self.calendars()))
+        return with_own_series(read_lab(self.lab_text(), "lab.yaml", calendars=calendars or self.calendars()))
+
+    def lab_text(self) -> str:
+        """lab.yaml as it stands there. Raises Refused where it cannot be read."""
+        return _text(self.lab_file, "make one with: traywarden init")
 
     def calendars(self) -> SchoolCalendars:
         return SchoolCalendars(self.path, system_now())
@@ -99,7 +103,7 @@ def shipped_rules() -> Mapping[str, str]:
 
     packaged = files("collector") / "shipped_rules"
     folder = Path(str(packaged)) if packaged.is_dir() else Path(__file__).resolve().parents[2] / "rules"
-    return {f"rules/{path.name}": path.read_text(encoding="utf-8") for path in sorted(folder.glob("*.yaml"))}
+    return {f"rules/{path.name}": read_text(path) for path in sorted(folder.glob("*.yaml"))}
 
 
 def find_home(given: str | None, environ: Mapping[str, str]) -> Home:
@@ -109,11 +113,12 @@ def find_home(given: str | None, environ: Mapping[str, str]) -> Home:
 
 def _text(path: Path, hint: str, name: str = "") -> str:
     try:
-        return path.read_text(encoding="utf-8")
+        return read_text(path)
     except FileNotFoundError:
         raise Refused([Problem(name or str(path), 0, 0, "", f"is not there; {hint}")]) from None
     except UnicodeDecodeError as error:
-        line = path.read_bytes()[: error.start].count(b"\n") + 1
-        raise Refused([Problem(name or path.name, line, 1, "", "is not UTF-8 text; save it as UTF-8")]) from None
+        raise Refused(
+            [Problem(name or path.name, bad_line(error), 1, "", "is not UTF-8 text; save it as UTF-8")]
+        ) from None
     except OSError as error:
         raise Refused([Problem(name or str(path), 0, 0, "", f"cannot be read: {error.strerror}")]) from None

@@ -119,7 +119,7 @@ class _Taken:
 
 
 class Filters:
-    """Topic filters (of plain levels and '+'; MQTT 5.0 section 4.7) by their levels, so that thousands of probes are not
+    """Topic filters (plain levels and '+'; MQTT 5.0 section 4.7) by their levels, so that thousands of probes are not
     compared pair by pair."""
 
     def __init__(self) -> None:

@@ -18,6 +18,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, SecretStr, Va
 from pydantic_core import PydanticCustomError
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict, SettingsError
 
+from collector.config.written_files import MOST_SECRET, read_text, trusting
 from collector.domain.problems import Problem, Refused, nearest
 
 PREFIX = "TRAYWARDEN_"
@@ -28,7 +29,7 @@ _OUTSIDE = {"TRAYWARDEN_HOME", _SECRETS_DIR}
 def _certificates(path: Path) -> Path:
     """Looked at when the settings are read: later, each connection would fail over it."""
     try:
-        ssl.create_default_context(cafile=path)
+        trusting(path)
     except ssl.SSLError:
         raise PydanticCustomError("ca_file", "the file holds no certificates in PEM form") from None
     except OSError as error:
@@ -270,7 +271,7 @@ class _SecretFiles(PydanticBaseSettingsSource):
         for name, path in _secret_paths(self._folder).items():
             section, _, setting = name.removeprefix(PREFIX).lower().partition("__")
             if setting:
-                found.setdefault(section, {})[setting] = path.read_text(encoding="utf-8").rstrip("\r\n")
+                found.setdefault(section, {})[setting] = read_text(path, MOST_SECRET).rstrip("\n")
         return found
 
 
@@ -278,7 +279,7 @@ def _secret_paths(folder: Path | None) -> dict[str, Path]:
     """The files of the folder that are ours, by the variable they stand for; others may lie beside them."""
     if folder is None or not folder.is_dir():
         return {}
-    ours = (path for path in sorted(folder.iterdir()) if path.name.upper().startswith(PREFIX) and path.is_file())
+    ours = (path for path in sorted(folder.iterdir()) if path.name.upper().startswith(PREFIX) and not path.is_dir())
     return {path.name.upper(): path for path in ours}
 
 
@@ -314,10 +315,16 @@ def load_settings(environ: Mapping[str, str] | None = None) -> Settings:
     except UnicodeDecodeError:
         problems.append(Problem("environment", 0, 0, _SECRETS_DIR, "holds a file that is not UTF-8 text"))
     except OSError as error:
-        problems.append(Problem("environment", 0, 0, _SECRETS_DIR, f"cannot be read: {error.strerror}"))
+        problems.append(Problem("environment", 0, 0, _SECRETS_DIR, _unreadable(error)))
     if problems:
         raise Refused(problems)
     return settings
+
+
+def _unreadable(error: OSError) -> str:
+    """Of the secrets folder, or of one file in it, which is named."""
+    named = f"{Path(error.filename).name} " if error.filename else ""
+    return f"{named}cannot be read: {error.strerror}"
 
 
 def _own_voice(settings: Settings) -> Iterator[Problem]:

@@ -9,8 +9,10 @@ import base64
 import smtplib
 import socket
 import ssl
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO, cast
 
+from collector.config.written_files import trusting
 from collector.delivery.bounded import Deadline
 from collector.delivery.port import TemporaryFailure
 from collector.delivery.servers import MailSettings
@@ -122,7 +124,7 @@ def close_session(smtp: smtplib.SMTP) -> None:
 
 def _context(settings: MailSettings) -> ssl.SSLContext:
     try:
-        return ssl.create_default_context(cafile=settings.ca_file)
+        return trusting(Path(settings.ca_file) if settings.ca_file else None)
     except OSError as error:  # covers ssl.SSLError: a file without certificates
         why = "no certificate in it" if isinstance(error, ssl.SSLError) else _system(error)
         name = one_line(settings.ca_file or "")

@@ -27,6 +27,8 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from collector.config.written_files import trusting
+
 RECEIVE_MAXIMUM = 1_000
 """Messages a broker may send ahead of our acknowledgement. No more than the intake remembers arrivals of: all of them
 may come again after a break."""
@@ -128,7 +130,7 @@ class Session:
         if self.broker.username is not None:
             client.username_pw_set(self.broker.username, self.broker.password)
         if self.broker.tls or self.broker.ca_file is not None:
-            client.tls_set_context(ssl.create_default_context(cafile=self.broker.ca_file))
+            client.tls_set_context(trusting(self.broker.ca_file))
         if self.broker.life_topic:
             client.will_set(self.broker.life_topic, self.broker.last_will, qos=1, retain=True)
         client.connect_timeout = _CONNECT_TIMEOUT_S

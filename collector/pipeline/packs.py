@@ -16,6 +16,7 @@ from typing import Annotated
 import msgspec
 
 from collector.config.home import Home
+from collector.config.written_files import open_file
 from collector.delivery.servers import ChatSettings
 from collector.domain.lab import Lab
 from collector.domain.problems import wrong
@@ -27,6 +28,8 @@ from collector.store.journal import Journal
 _TOGETHER = 2_000
 _LATEST_MS = 253_402_300_799_999
 """The last moment of the year 9999."""
+_MOST_LINE = 4_000_000
+"""Bytes: a message of the largest size that is read, with every byte of it escaped, is a third of this."""
 _EXAMPLE = '{"time_ms": 1772438400000, "topic": "worms/a", "payload": "21.5"}'
 
 
@@ -65,12 +68,15 @@ def recorded(home: Home, lab: Lab, path: Path) -> Iterator[Home]:
 def _messages(path: Path) -> Iterator[tuple[int, Message]]:
     decoder = msgspec.json.Decoder(_Line)
     try:
-        with path.open("rb") as lines:
-            for number, line in enumerate(lines, start=1):
+        with open_file(path) as lines:
+            for number, line in enumerate(iter(lambda: lines.readline(_MOST_LINE + 1), b""), start=1):
+                if len(line) > _MOST_LINE:
+                    wrong(f"{path}:{number}: longer than {_MOST_LINE:,} bytes, the most that a line may hold")
                 if line.strip():
                     yield _message(decoder, line, f"{path}:{number}")
     except OSError as error:
-        wrong(f"--packs {path}: {(error.strerror or 'cannot be read').lower()}")
+        said = error.strerror or "cannot be read"
+        wrong(f"--packs {path}: {said[:1].lower()}{said[1:]}")
 
 
 def _message(decoder: msgspec.json.Decoder[_Line], line: bytes, where: str) -> tuple[int, Message]:

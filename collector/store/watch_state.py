@@ -9,6 +9,8 @@ from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
+from collector.config.written_files import read_text
+
 _SIZE = 4096
 STALE_MS = 150_000
 """`watch` rewrites the file every minute; older than this it is not running."""
@@ -41,6 +43,6 @@ def write_state(path: Path, state: WatchState) -> None:
 def read_state(path: Path) -> WatchState | None:
     """What the collector last said, or None where it never ran here."""
     try:
-        return WatchState(**json.loads(path.read_text(encoding="ascii")))
+        return WatchState(**json.loads(read_text(path, _SIZE, "ascii")))
     except (OSError, ValueError, TypeError):
         return None

@@ -12,6 +12,7 @@ from collector.cli.parsing import command, group
 from collector.cli.status_values import probe_rows
 from collector.config.home import Home
 from collector.config.lab_edit import assign_probe, calibrated, set_calibration
+from collector.config.written_files import read_bytes
 from collector.domain.lab import Channel, Format, Probe
 from collector.domain.problems import nearest, wrong
 from collector.domain.units import MEASURES, parse_duration_ms
@@ -236,7 +237,7 @@ def _known(arguments: argparse.Namespace) -> str:
 
 def _lab_text(home: Home) -> str:
     home.load_lab()  # says what is wrong with it, if anything is
-    return home.lab_file.read_bytes().decode("utf-8")
+    return read_bytes(home.lab_file).decode("utf-8")
 
 
 def _rewrite(home: Home, text: str) -> None:
