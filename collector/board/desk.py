@@ -1,10 +1,7 @@
 """Between the pages and the journal: reads how an alarm is, leaves requests, waits a moment for the answer."""
 
 import threading
-import time
 from collections.abc import Callable
-from dataclasses import dataclass
-from typing import Any
 
 from pydantic import SecretStr
 
@@ -15,22 +12,14 @@ from collector.config.changed_files import Files
 from collector.config.clock import Now
 from collector.config.home import Home
 from collector.letters.links import Ack, LinkRefused, read
-from collector.pipeline.pipeline import ORDERS
+from collector.store.asking import Waiting, reply_to
 from collector.store.errors import StoreError
 from collector.store.reader import Reader
-from collector.store.requests import write_request
-from collector.store.watch_state import STALE_MS, WatchState, read_state
+from collector.store.requests import Acknowledge, write_request
+from collector.store.watch_state import collector_state, read_state
 
-KIND = "acknowledge"
-_LOOK_EVERY_S = 0.05
-
-
-@dataclass(frozen=True, slots=True)
-class Waiting:
-    """How long a press waits for the collector, and when the collector counts as not running."""
-
-    answer_s: float = 2.0
-    stale_ms: int = STALE_MS
+PRESSED = Waiting(reply_s=2.0)
+"""How long a press waits for the collector."""
 
 
 class JournalLinkDesk:
@@ -38,10 +27,10 @@ class JournalLinkDesk:
     changes in them later is taken up as by the collector."""
 
     def __init__(
-        self, home: Home, secret: SecretStr, now: Now, log: Callable[[str], None], waiting: Waiting | None = None
+        self, home: Home, secret: SecretStr, now: Now, log: Callable[[str], None], waiting: Waiting = PRESSED
     ) -> None:
         self._home, self._secret, self._now, self._log = home, secret, now, log
-        self._waiting = Waiting() if waiting is None else waiting
+        self._waiting = waiting
         self._files = Files(home, log)
         self._one = threading.Lock()
         """Held while files are read and while a request is left, so that two presses at once leave one."""
@@ -58,10 +47,10 @@ class JournalLinkDesk:
         ack = self._read(token)
         try:
             number = self._leave(ack)
-            answer = None if number is None else self._answer(number)
+            reply = None if number is None else reply_to(self._home, number, self._now, self._waiting)
         except StoreError as error:
             raise NotNow(str(error)) from error
-        return "" if answer in (None, ORDERS[KIND]) else str(answer)
+        return "" if reply is None or reply.done else reply.words
 
     def _read(self, token: str) -> Ack:
         try:
@@ -75,28 +64,15 @@ class JournalLinkDesk:
             waiting = self._pending(ack, reader)
             if waiting is not None or not self._case_now(ack, reader).button:
                 return waiting
-            body = {"rule": ack.rule, "place": ack.place, "by": ack.role, "raised_ms": ack.raised_ms}
-            number = write_request(self._home.database, KIND, body, self._now())
+            wanted = Acknowledge(rule=ack.rule, place=ack.place, by=ack.role, raised_ms=ack.raised_ms)
+            number = write_request(self._home.database, wanted, self._now())
         self._log(f"{ack.role!r} acknowledges '{ack.rule}' at {ack.place} by a link: request {number}")
         return number
 
-    def _answer(self, number: int) -> str | None:
-        """What the collector made of a request; None where it has not taken it up in time."""
-        until = time.monotonic() + self._waiting.answer_s
-        while self._state()[1]:
-            with Reader(self._home.database) as reader:
-                request = reader.request(number)
-            if request is not None and request.done_ms is not None:
-                return request.result
-            if time.monotonic() >= until:
-                break
-            time.sleep(_LOOK_EVERY_S)
-        return None
-
     def _pending(self, ack: Ack, reader: Reader) -> int | None:
-        for request in reader.pending_requests():
-            if request.kind == KIND and _same(request.body, ack):
-                return request.id
+        for row in reader.pending_requests():
+            if isinstance(row.request, Acknowledge) and _same(row.request, ack):
+                return row.id
         return None
 
     def _case(self, ack: Ack, reader: Reader) -> OccurrenceView:
@@ -106,7 +82,8 @@ class JournalLinkDesk:
     def _case_now(self, ack: Ack, reader: Reader) -> OccurrenceView:
         self._files.look()
         lab, rules = self._files.lab, self._files.rules.rules
-        state, running = self._state()
+        state = read_state(self._home.sign_of_life)
+        now_ms = self._now()
         with reader.snapshot():
             held = [one.state for one in reader.alarms() if (one.state.key.rule, one.state.key.series) == _key(ack)]
             past = reader.occurrence(ack.rule, ack.series, ack.raised_ms)
@@ -120,22 +97,15 @@ class JournalLinkDesk:
             state=held[0] if held else None,
             past=past,
             asked=asked,
-            running=running,
+            running=collector_state(state, now_ms, self._waiting.stale_ms).runs,
             alive_ms=None if state is None else state.alive_ms,
-            now_ms=self._now(),
+            now_ms=now_ms,
         )
-
-    def _state(self) -> tuple[WatchState | None, bool]:
-        """The collector's last sign of life, and whether it runs."""
-        state = read_state(self._home.sign_of_life)
-        running = state is not None and state.link != "stopped"
-        return state, running and state is not None and self._now() - state.alive_ms <= self._waiting.stale_ms
 
 
 def _key(ack: Ack) -> tuple[str, int]:
     return ack.rule, ack.series
 
 
-def _same(body: dict[str, Any], ack: Ack) -> bool:
-    asked = body.get("rule"), body.get("place"), body.get("raised_ms")
-    return asked == (ack.rule, ack.place, ack.raised_ms)
+def _same(asked: Acknowledge, ack: Ack) -> bool:
+    return (asked.rule, asked.place, asked.raised_ms) == (ack.rule, ack.place, ack.raised_ms)

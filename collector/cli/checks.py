@@ -25,7 +25,7 @@ from collector.intake.session import Link, LinkNews, Session
 from collector.letters.links import LINK_LASTS_MS
 from collector.store.errors import StoreError
 from collector.store.reader import Reader
-from collector.store.watch_state import STALE_MS, read_state
+from collector.store.watch_state import CollectorState, collector_state, read_state
 from collector.watch.assemble import broker_of
 
 _LISTEN_S = 3.0
@@ -124,12 +124,13 @@ def check_journal(home: Home, now_ms: int) -> Iterator[Finding]:
     except StoreError as error:
         yield fix("journal", str(error))
     state = read_state(home.sign_of_life)
-    if state is None or now_ms - state.alive_ms > STALE_MS or state.link == "stopped":
+    how = collector_state(state, now_ms)
+    if state is None or not how.runs:
         yield note("watch", "the collector is not running here; start it with: traywarden watch")
-    elif state.stalled:
+    elif how is CollectorState.STALLED:
         yield fix("watch", f"the journal cannot be written: {state.stalled}")
     else:
-        yield good("watch", f"running, link to the broker: {state.link}")
+        yield good("watch", f"running, link to the broker: {state.link_words}")
 
 
 def check_broker(home: Home, settings: Settings) -> Iterator[Finding]:

@@ -11,14 +11,14 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from email import message_from_bytes, policy
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pydantic import SecretStr
 
-from collector.board.desk import JournalLinkDesk, Waiting
+from collector.board.desk import PRESSED, JournalLinkDesk
 from collector.cli import demo_people
 from collector.cli.board_start import serving_of
 from collector.cli.status_values import status
@@ -161,7 +161,7 @@ def _start_collector(
         log(line)
 
     daemon = Daemon(demo.home, settings, demo.now, heard, round(_TICK_LAG_MS * demo.pace), demo.pace)
-    desk = JournalLinkDesk(demo.home, secret, demo.now, log, Waiting(stale_ms=round(STALE_MS * demo.pace)))
+    desk = JournalLinkDesk(demo.home, secret, demo.now, log, replace(PRESSED, stale_ms=round(STALE_MS * demo.pace)))
     serving = serving_of(desk, settings.board, log)
     _start(stack, demo, "collector", daemon.run, daemon.stop)
     _start(stack, demo, "board", serving.run, serving.stop)

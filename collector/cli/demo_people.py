@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from collector.config.clock import Now
 from collector.config.home import Home
 from collector.store.errors import StoreError
-from collector.store.requests import write_request
+from collector.store.requests import BrewStart, Request, write_request
 
 if TYPE_CHECKING:
     from sim_sensors.scenario import Scenario
@@ -26,14 +26,14 @@ def events(scenario: "Scenario", start_ms: int, home: Home, on_caption: Callable
     def caption(at_ms: int, says: str) -> None:
         found.append((start_ms + at_ms, lambda: on_caption(start_ms + at_ms, says)))
 
-    def note(at_ms: int, kind: str, body: dict[str, object]) -> None:
+    def start_brew(at_ms: int, place: str) -> None:
         t_ms = start_ms + at_ms
-        found.append((t_ms, lambda: _left(home, kind, {"by": _CLASS, **body}, t_ms)))
+        found.append((t_ms, lambda: _left(home, BrewStart(place=place, by=_CLASS), t_ms)))
 
     for one in scenario.captions:
         caption(one.at_ms, one.says)
     for brew in scenario.brews:
-        note(brew.at_ms, "brew-start", {"place": brew.place})
+        start_brew(brew.at_ms, brew.place)
     return sorted(found, key=lambda event: event[0])
 
 
@@ -47,8 +47,8 @@ def act(events: Iterable[Event], now: Now, pace: float, stop: threading.Event) -
                 return
 
 
-def _left(home: Home, kind: str, body: dict[str, object], t_ms: int) -> None:
-    write_request(home.database, kind, body, t_ms)
+def _left(home: Home, request: Request, t_ms: int) -> None:
+    write_request(home.database, request, t_ms)
 
 
 def _done(do: Callable[[], None]) -> bool:

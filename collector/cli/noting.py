@@ -2,7 +2,6 @@
 
 import argparse
 import re
-from collections.abc import Mapping
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -13,8 +12,9 @@ from collector.config.clock import system_now
 from collector.config.home import Home
 from collector.domain.lab import Lab
 from collector.domain.problems import Wrong, wrong
-from collector.pipeline.diary_book import NOTED, DiaryBook, book_of
+from collector.pipeline.diary_book import DiaryBook, book_of
 from collector.store.reader import Reader
+from collector.store.requests import BookRequest
 
 HANDS = "Wash hands with soap and running water for 20 seconds after touching bins, bedding, leachate or tea."
 _CLOCK = re.compile(r"([01]?[0-9]|2[0-3]):([0-5][0-9])")
@@ -57,19 +57,19 @@ def _written_ms(text: str, now_ms: int, zone: str, option: str) -> int:
         wrong(f"{option} '{text}' is not a time; write '08:30', '2026-03-02 08:30' or '20 min' (that long ago)")
 
 
-def submit(home: Home, lab: Lab, kind: str, body: Mapping[str, object], cautions: tuple[str, ...] = ()) -> int:
+def submit(home: Home, lab: Lab, request: BookRequest, cautions: tuple[str, ...] = ()) -> int:
     """Hand a request to the collector and say what it made of it. What is wrong with it is said before, also where no
     collector runs that could."""
     now_ms = system_now()
     with Reader(home.database) as reader:
-        tried = rehearsed(reader, lab, now_ms).take(kind, body, now_ms, now_ms)
-    if tried.refused:
-        wrong(tried.answer)
-    answer = ask(home, kind, body)
-    if answer is not None and not answer.startswith(NOTED):
-        complain(answer)
+        tried = rehearsed(reader, lab, now_ms).take(request, now_ms, now_ms)
+    if not tried.reply.done:
+        wrong(tried.reply.words)
+    reply = ask(home, request)
+    if reply is not None and not reply.done:
+        complain(reply.words)
         return 1
-    say(NOT_RUNNING if answer is None else answer)
+    say(NOT_RUNNING if reply is None else reply.words)
     for caution in cautions:
         say(caution)
     return 0

@@ -1,12 +1,12 @@
 """What the commands that order something of alarms share: who orders it and why, and handing it to the collector."""
 
 import argparse
-from collections.abc import Mapping
 
 from collector.cli.asking import NOT_RUNNING, ask
 from collector.cli.common import home_of
 from collector.cli.output import complain, say, say_json
 from collector.domain.problems import wrong
+from collector.store.requests import AlarmOrder, kind_of
 
 
 def add_by(parser: argparse.ArgumentParser) -> None:
@@ -28,19 +28,22 @@ def reason_of(arguments: argparse.Namespace) -> str:
     return reason
 
 
-def order(arguments: argparse.Namespace, kind: str, body: Mapping[str, object]) -> int:
-    """Have the collector do something; 0 where it did or will."""
-    from collector.pipeline.pipeline import ORDERS  # with it comes all that judges readings
-
+def by_of(arguments: argparse.Namespace) -> str:
     by = str(arguments.by).strip()
     if not by or not by.isprintable() or len(by) > 60:
         wrong("--by: a role or a group in plain letters, 60 at most, such as 'class 4b'")
-    answer = ask(home_of(arguments), kind, {**body, "by": by})
-    if answer is not None and answer != ORDERS[kind]:
-        complain(answer)
+    return by
+
+
+def order(arguments: argparse.Namespace, wanted: AlarmOrder) -> int:
+    """Have the collector do something; 0 where it did or will."""
+    reply = ask(home_of(arguments), wanted)
+    if reply is not None and not reply.done:
+        complain(reply.words)
         return 1
+    words = NOT_RUNNING if reply is None else reply.words
     if arguments.json:
-        say_json({"order": kind, "done": answer is not None, "answer": NOT_RUNNING if answer is None else answer})
+        say_json({"order": kind_of(wanted), "done": reply is not None, "answer": words})
     else:
-        say(NOT_RUNNING if answer is None else answer)
+        say(words)
     return 0

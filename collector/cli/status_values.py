@@ -12,7 +12,7 @@ from collector.domain.readings import Flag
 from collector.domain.units import PUBLISHED, show_duration
 from collector.store.reader import HeldAlarm, Reader
 from collector.store.reading import Newest, StoredSeries
-from collector.store.watch_state import STALE_MS, WatchState, read_state
+from collector.store.watch_state import STALE_MS, CollectorState, WatchState, collector_state, read_state
 from collector.uplink.queue import COUNTED, UplinkState, uplink_state
 
 _FROM_BEST = (Flag.PASS, Flag.NOT_EVALUATED, Flag.SUSPECT, Flag.MISSING, Flag.FAIL)
@@ -48,19 +48,22 @@ def watch_words(state: WatchState | None, now_ms: int, stale_ms: int) -> str:
     """How the collector is, in a few words."""
     if state is None:
         return "has not run here yet"
-    if state.link == "stopped":
-        return f"stopped at {iso(state.alive_ms)}"
-    if now_ms - state.alive_ms > stale_ms:
-        return f"not running; last sign of life {iso(state.alive_ms)}"
-    if state.stalled:
-        return f"running, but the journal cannot be written: {state.stalled}"
-    return "running" if state.link == "up" else f"running without the broker: {state.link}"
+    match collector_state(state, now_ms, stale_ms):
+        case CollectorState.STOPPED:
+            return f"stopped at {iso(state.alive_ms)}"
+        case CollectorState.SILENT:
+            return f"not running; last sign of life {iso(state.alive_ms)}"
+        case CollectorState.STALLED:
+            return f"running, but the journal cannot be written: {state.stalled}"
+        case CollectorState.WITHOUT_BROKER:
+            return f"running without the broker: {state.link_trouble}"
+    return "running"
 
 
 def heartbeat_rows(state: WatchState | None) -> list[dict[str, Any]]:
     """How each sign of life that is set up fares, as the collector last said."""
     return [
-        {"by": beat["by"], "last": iso(beat["last_ms"]), "failures": beat["failures"], "error": beat["error"]}
+        {"by": beat.by, "last": iso(beat.last_ms), "failures": beat.failures, "error": beat.error}
         for beat in (state.heartbeat if state is not None else ())
     ]
 

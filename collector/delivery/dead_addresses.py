@@ -19,8 +19,8 @@ from collector.store.batch import Batch, NewMessage
 from collector.store.errors import JournalStalled
 from collector.store.journal import Journal
 from collector.store.recipients import REPORTS, FailedMessage
+from collector.store.vocabulary import MetaKey
 
-META = "dead_addresses"
 _DAY_MS = 86_400_000
 _KEPT_MS = 30 * _DAY_MS
 """What failed longer ago is not looked at again."""
@@ -61,7 +61,7 @@ class DeadAddresses:
         self._failed.clear()
         try:
             found = self._journal.failed_messages(now_ms - _KEPT_MS)
-            before = _read(self._journal.meta().get(META, "")) if self._told is None else self._told
+            before = _read(self._journal.meta().get(MetaKey.DEAD_ADDRESSES, "")) if self._told is None else self._told
         except JournalStalled:
             self._failed.set()
             return
@@ -78,7 +78,7 @@ class DeadAddresses:
         self._unsaid = self._heard_by_nobody(by_way, now_ms)
         self._told = told
         if told != before:
-            batch.meta[META] = _written(told)
+            batch.meta[MetaKey.DEAD_ADDRESSES] = _written(told)
 
     def oldest_unsaid_ms(self, now_ms: int) -> int | None:
         """When the oldest message was written that failed within the day and that nobody else could be told of."""

@@ -12,12 +12,13 @@ import json
 import threading
 import time
 from collections.abc import Callable
-from typing import Any, Protocol
+from typing import Protocol
 from urllib.parse import urlsplit
 
 from collector.delivery.bounded import NoAnswer, Request, ask
 from collector.letters.local_time import utc
 from collector.letters.plain import one_line
+from collector.store.watch_state import SignalTally
 
 GONE = json.dumps({"state": "gone"}).encode()
 _NO_PROGRESS_S = 60.0
@@ -57,8 +58,8 @@ class Tally:
         else:
             self.last_ms = self._now()
 
-    def shown(self) -> dict[str, Any]:
-        return {"by": self.name, "last_ms": self.last_ms, "failures": self.failures, "error": self.error}
+    def shown(self) -> SignalTally:
+        return SignalTally(by=self.name, last_ms=self.last_ms, failures=self.failures, error=self.error)
 
 
 class Pulse:
@@ -90,10 +91,10 @@ class Pulse:
         """Nothing depends on the call that may be under way: it is not waited for."""
         self._stop.set()
 
-    def tallies(self) -> list[dict[str, Any]]:
+    def tallies(self) -> tuple[SignalTally, ...]:
         """What `status` shows, for the ways that are set up."""
         ways = ((self._url, self._by_url), (self._topic, self._by_topic))
-        return [tally.shown() for there, tally in ways if there]
+        return tuple(tally.shown() for there, tally in ways if there)
 
     def turned(self, writable: bool, voice: Voice) -> None:
         """The loop has turned. `writable`: as far as is known, the journal can be written."""

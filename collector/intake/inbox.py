@@ -17,6 +17,7 @@ from collector.intake.placing import Placing, Route, Slot
 from collector.intake.record import MAX_REASON, Record, Unreadable, one_line, show
 from collector.intake.senml import read_senml_json
 from collector.intake.senml_cbor import read_senml_cbor
+from collector.store.vocabulary import Counter
 
 REMEMBERED_ARRIVALS = 1_024
 _EARLIEST_MS = 1_262_304_000_000
@@ -77,7 +78,7 @@ class Intake:
         self._held_bytes = 0
         self._now_ms = 0
         self.oddities: list[Oddity] = []
-        self.counts: dict[str, int] = {}
+        self.counts: dict[Counter, int] = {}
         self.arrivals: dict[int, bytes] = dict(arrivals or {})
         self.new_arrivals: list[tuple[int, bytes]] = []
 
@@ -102,7 +103,7 @@ class Intake:
             return
         for values in (column.t_ms, column.raw, column.value, column.why):
             del values[given:]
-        self._count("too_many", came - given)
+        self._count(Counter.TOO_MANY, came - given)
         most = f"{READINGS.at_once} readings at once or {READINGS.per_s:g} a second"
         said = f"more than {most} from one channel: {came - given} not kept; is the probe broken?"
         self._keep(Oddity(self._now_ms, self._placing.topic(series), "", said, b""))
@@ -183,7 +184,7 @@ class Intake:
             return False
         digest = blake2b(message.topic.encode() + b"\0" + message.payload, digest_size=8).digest()
         if message.redelivered and self.arrivals.get(message.mid) == digest:
-            self._count("redelivered")
+            self._count(Counter.REDELIVERED)
             return True
         self.arrivals.pop(message.mid, None)
         self.arrivals[message.mid] = digest
@@ -196,7 +197,7 @@ class Intake:
         """A retained message was published at some earlier time: without its own clock it says nothing about now."""
         if all(record.t_s is not None and not record.stamped for record in records):
             return False
-        self._count("retained")
+        self._count(Counter.RETAINED)
         return True
 
     def _unclaimed(self, message: Message, now_ms: int) -> None:
@@ -213,19 +214,19 @@ class Intake:
 
     def refuse(self, message: Message, now_ms: int, reason: str) -> None:
         """Count a message that cannot be used and keep its reason and first bytes."""
-        self._count("rejected")
+        self._count(Counter.REJECTED)
         said = one_line(reason, MAX_REASON)
         self._keep(Oddity(now_ms, message.topic[:_TOPIC_KEPT], "", said, message.payload[:_FIRST_BYTES]))
 
     def _unplaced(self, message: Message, now_ms: int, name: str) -> None:
-        self._count("unplaced")
+        self._count(Counter.UNPLACED)
         self._keep(Oddity(now_ms, message.topic[:_TOPIC_KEPT], name, "", message.payload[:_SAMPLE_BYTES]))
 
     def _keep(self, oddity: Oddity) -> None:
         if len(self.oddities) < _MOST_ODDITIES:
             self.oddities.append(oddity)
 
-    def _count(self, name: str, by: int = 1) -> None:
+    def _count(self, name: Counter, by: int = 1) -> None:
         self.counts[name] = self.counts.get(name, 0) + by
 
 

@@ -25,6 +25,7 @@ from collector.pipeline.pipeline import Judging, Pipeline, make_series
 from collector.store import reading
 from collector.store.journal import Journal
 from collector.store.tails import Tail as Recent
+from collector.store.vocabulary import LINK_IS_DOWN, MetaKey
 from collector.telling.desk import REMEMBER_MS
 
 
@@ -96,7 +97,7 @@ def _judging(
     now_ms: int,
 ) -> Judging:
     """The engine with the states the journal kept, but for alarms that now watch something else: these are closed."""
-    known, said = journal.meta().get("rules"), signatures(rules)
+    known, said = journal.meta().get(MetaKey.RULES), signatures(rules)
     change = difference(said if known is None else json.loads(known), said)
     limit_ms = now_ms + FUTURE_TOLERANCE_MS
     states = {
@@ -181,6 +182,7 @@ def _newest(one: reading.Newest, recent: Recent | None) -> Newest:
 
 def _link(meta: Mapping[str, str], now_ms: int) -> Link:
     """At a start there is no link; it has been down since the journal says so, else since now."""
-    if meta.get("link") == "down" and meta.get("link_ms", "").isdigit():
-        return Link(False, min(int(meta["link_ms"]), now_ms))
+    since = meta.get(MetaKey.LINK_MS, "")
+    if meta.get(MetaKey.LINK) == LINK_IS_DOWN and since.isdigit():
+        return Link(False, min(int(since), now_ms))
     return Link(False, now_ms)

@@ -6,7 +6,6 @@ from the journal, which is what a restart does.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
@@ -26,6 +25,17 @@ from collector.pipeline.lab_facts import LabFacts
 from collector.pipeline.notices import Notices
 from collector.pipeline.own_series import add_shares, shares
 from collector.store.batch import Batch, HistoryRow, NewMessage, RejectedRow, Unplaced
+from collector.store.requests import (
+    Acknowledge,
+    AlarmOrder,
+    BookRequest,
+    ProbeIn,
+    ProbeOut,
+    Reply,
+    Shelve,
+    Unshelve,
+)
+from collector.store.vocabulary import LINK_IS_DOWN, LINK_IS_UP, Counter, EventKind, MetaKey
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,16 +53,6 @@ class Judging:
     """Where that leaves their alarms."""
     said: str
     """For the journal, by which the next change is known; empty where it holds it already."""
-
-
-ORDERS = {
-    "acknowledge": "acknowledged",
-    "shelve": "shelved",
-    "unshelve": "off the shelf",
-    "probe-out": "out of service",
-    "probe-in": "in service",
-}
-"""What people may order of an alarm, and the answer where it was done."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,9 +120,9 @@ class Pipeline:
         self.batch.states.update(judging.states)
         self._settle_states()
         if judging.change:
-            self.batch.events.append((now_ms, "rules changed", str(judging.change)))
+            self.batch.events.append((now_ms, EventKind.RULES_CHANGED, str(judging.change)))
         if judging.said:
-            self.batch.meta["rules"] = judging.said
+            self.batch.meta[MetaKey.RULES] = judging.said
 
     def settle(self, now_ms: int) -> None:
         """Judge all that has arrived since the last call."""
@@ -139,7 +139,7 @@ class Pipeline:
         for one in ready:
             if one.late is not None:
                 self._keep(one.late)
-                self._count("late", one.late.t_ms.size)
+                self._count(Counter.LATE, one.late.t_ms.size)
         self._tell(judged.transitions, now_ms)
         self._settle_oddities()
         self._settle_states()
@@ -170,53 +170,46 @@ class Pipeline:
     def link_changed(self, up: bool, now_ms: int, text: str) -> None:
         """The link to the broker came or went."""
         self._tell(self.engine.link_changed(up, now_ms), now_ms)
-        self.batch.events.append((now_ms, "link up" if up else "link down", text))
-        self.batch.meta.update({"link": "up" if up else "down", "link_ms": str(now_ms)})
+        self.batch.events.append((now_ms, EventKind.LINK_UP if up else EventKind.LINK_DOWN, text))
+        self.batch.meta[MetaKey.LINK] = LINK_IS_UP if up else LINK_IS_DOWN
+        self.batch.meta[MetaKey.LINK_MS] = str(now_ms)
         self._settle_states()
 
-    def order(self, kind: str, body: Mapping[str, Any], now_ms: int) -> str:
-        """Take up what a person orders of an alarm; returns what to answer."""
-        rule, place, by = (str(body.get(name, "")) for name in ("rule", "place", "by"))
-        if kind == "acknowledge":
-            return self.acknowledge(rule, place, by, now_ms, body.get("raised_ms"))
-        reason = str(body.get("reason", ""))
-        if kind == "shelve":
-            return self.shelve(rule, place, int(body.get("until_ms", 0)), reason, by, now_ms)
-        if kind in ("probe-out", "probe-in"):
-            probe, back = str(body.get("probe", "")), kind == "probe-in"
-            return self._ordered(self.engine.set_service(probe, back, by, now_ms, reason), now_ms, ORDERS[kind])
-        return self._ordered(self.engine.unshelve(rule, place, by, now_ms), now_ms, ORDERS[kind])
-
-    def acknowledge(self, rule: str, place: str, by: str, now_ms: int, raised_ms: int | None = None) -> str:
-        """Take up a person's acknowledgement, of one occurrence where it is named; returns what to answer."""
-        return self._ordered(self.engine.acknowledge(rule, place, by, now_ms, raised_ms), now_ms, ORDERS["acknowledge"])
-
-    def shelve(self, rule: str, place: str, until_ms: int, reason: str, by: str, now_ms: int) -> str:
-        """Tell nobody of an alarm for a while; returns what to answer."""
-        return self._ordered(self.engine.shelve(rule, place, until_ms, reason, by, now_ms), now_ms, ORDERS["shelve"])
-
-    def _ordered(self, outcome: tuple[Sequence[Transition], str | None], now_ms: int, done: str) -> str:
-        transitions, problem = outcome
+    def order(self, order: AlarmOrder, now_ms: int) -> Reply:
+        """Take up what a person orders of alarms."""
+        engine = self.engine
+        match order:
+            case Acknowledge(rule=rule, place=place, by=by, raised_ms=raised_ms):
+                found, done = engine.acknowledge(rule, place, by, now_ms, raised_ms), "acknowledged"
+            case Shelve(rule=rule, place=place, by=by, until_ms=until_ms, reason=reason):
+                found, done = engine.shelve(rule, place, until_ms, reason, by, now_ms), "shelved"
+            case Unshelve(rule=rule, place=place, by=by):
+                found, done = engine.unshelve(rule, place, by, now_ms), "off the shelf"
+            case ProbeOut(probe=probe, by=by, reason=reason):
+                found, done = engine.set_service(probe, False, by, now_ms, reason), "out of service"
+            case ProbeIn(probe=probe, by=by):
+                found, done = engine.set_service(probe, True, by, now_ms), "in service"
+        transitions, problem = found
         self._tell(transitions, now_ms)
         self._settle_states()
-        return problem or done
+        return Reply(True, done) if problem is None else Reply(False, problem)
 
-    def note(self, kind: str, body: Mapping[str, Any], at_ms: int, now_ms: int) -> str:
-        """Take up what a person asked the diary to hold; returns what to answer.
+    def note(self, request: BookRequest, at_ms: int, now_ms: int) -> Reply:
+        """Take up what a person asked the diary to hold.
 
         It counts from a moment after everything judged so far, so that judging it all again later, when the entry is
         known from the start, gives the same.
         """
         taken_ms = max(now_ms, self.engine.newest_ms() + 1)
-        taken = self.book.take(kind, body, at_ms, taken_ms)
+        taken = self.book.take(request, at_ms, taken_ms)
         if taken.entry is not None:
             self.batch.diary[taken.entry.id] = taken.entry
         if taken.brew is not None:
             self.batch.brews[taken.brew.id] = taken.brew
-        if not taken.refused:
+        if taken.reply.done:
             self._tell(self.engine.contexts_changed(self.book.contexts, taken_ms), now_ms)
             self._settle_states()
-        return taken.answer
+        return taken.reply
 
     def _settle_series(self, series: int, column: Column, now_ms: int) -> "_Ready":
         """Calibrate and check what has come of one series, and set aside what is late."""
@@ -248,7 +241,7 @@ class Pipeline:
         if raves and series not in self._unjudged:
             one = self._series[series]
             said = f"{one.probe} {one.channel} at {one.place}: its readings are kept and not judged for now"
-            self.batch.events.append((now_ms, "too many alarm changes", said))
+            self.batch.events.append((now_ms, EventKind.TOO_MANY_ALARM_CHANGES, said))
         (self._unjudged.add if raves else self._unjudged.discard)(series)
         return raves
 
@@ -281,7 +274,7 @@ class Pipeline:
         self.batch.notices.update(self._notices.changed())
 
     def report(
-        self, messages: Sequence[NewMessage], meta: Mapping[str, str], told: Sequence[tuple[str, str]], now_ms: int
+        self, messages: Sequence[NewMessage], meta: Mapping[MetaKey, str], told: Sequence[tuple[str, str]], now_ms: int
     ) -> None:
         """Digests and weekly reports go out. `told`: role and key of each; what was left for it is told by it."""
         self.batch.messages.extend(messages)
@@ -314,14 +307,14 @@ class Pipeline:
         first_ms, count = (known.first_ms, known.count) if known is not None else (oddity.t_ms, 0)
         unplaced[key] = Unplaced(first_ms, oddity.t_ms, count + 1, oddity.sample)
 
-    def _count(self, name: str, number: int) -> None:
+    def _count(self, name: Counter, number: int) -> None:
         self.batch.counts[name] = self.batch.counts.get(name, 0) + number
 
     @property
     def urgent(self) -> bool:
         """Whether something waits that a person should hear of at once."""
         batch = self.batch
-        return bool(batch.transitions or batch.messages or batch.requests_done or batch.events)
+        return bool(batch.transitions or batch.messages or batch.replies or batch.events)
 
     def start_batch(self) -> None:
         """The last one is safe in the journal; begin the next."""

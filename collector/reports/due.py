@@ -22,8 +22,8 @@ from collector.reports.weekly_view import weekly_due, weekly_view
 from collector.store.batch import NewMessage
 from collector.store.journal import Journal
 from collector.store.reader import Reader
+from collector.store.vocabulary import MetaKey
 
-DIGEST_DAY, DIGEST_MS, WEEKLY_DAY = "digest_day", "digest_ms", "weekly_day"
 REPORTS_EVERY_S = 60
 _HEARD_FOR_MS = 6 * 3_600_000
 """A lab that was set up this morning has nothing to report yet."""
@@ -42,7 +42,7 @@ class Written:
     """What goes into the batch."""
 
     messages: tuple[NewMessage, ...] = ()
-    meta: Mapping[str, str] = field(default_factory=dict)
+    meta: Mapping[MetaKey, str] = field(default_factory=dict)
     told: tuple[tuple[str, str], ...] = ()
     """(role, key) of each digest: what was left for it is told by it."""
 
@@ -61,10 +61,10 @@ class Reports:
         return self._day(now_ms) is not None or self._week(now_ms) is not None
 
     def _day(self, now_ms: int) -> date | None:
-        return due_day(self.lab, self.said.get(DIGEST_DAY, ""), now_ms)
+        return due_day(self.lab, self.said.get(MetaKey.DIGEST_DAY, ""), now_ms)
 
     def _week(self, now_ms: int) -> date | None:
-        return weekly_due(self.lab, self.said.get(WEEKLY_DAY, ""), now_ms)
+        return weekly_due(self.lab, self.said.get(MetaKey.WEEKLY_DAY, ""), now_ms)
 
     def due(self, rules: Sequence[Rule], now_ms: int) -> Written:
         """Everything that is due now, to be committed together."""
@@ -72,22 +72,22 @@ class Reports:
         if day is None and week is None:
             return Written()
         messages: list[NewMessage] = []
-        meta: dict[str, str] = {}
+        meta: dict[MetaKey, str] = {}
         told: list[tuple[str, str]] = []
         with Reader(self.home.database) as reader:
             span = reader.span()
             known = span is not None and now_ms - span[0] >= _HEARD_FOR_MS
             if day is not None:
-                meta |= {DIGEST_DAY: day.isoformat(), DIGEST_MS: str(now_ms)}
+                meta |= {MetaKey.DIGEST_DAY: day.isoformat(), MetaKey.DIGEST_MS: str(now_ms)}
             if week is not None:
-                meta[WEEKLY_DAY] = week.isoformat()
+                meta[MetaKey.WEEKLY_DAY] = week.isoformat()
             if day is not None and known:
                 for person, made in self._digests(rules, reader, now_ms):
                     messages += made
                     told.append((person.role, digest.digest_key(day, person.role)))
             if week is not None and known:
                 messages += self._weeklies(rules, reader, now_ms)
-        self.said |= meta
+        self.said.update({str(key): value for key, value in meta.items()})
         return Written(tuple(messages), meta, tuple(told))
 
     def _digests(self, rules: Sequence[Rule], reader: Reader, now_ms: int) -> Iterator[tuple[Person, list[NewMessage]]]:
@@ -114,7 +114,7 @@ class Reports:
 
     def _since_ms(self, now_ms: int) -> int:
         """When the last digest went out; a day ago where none did, or only one under a clock that was ahead."""
-        last = self.said.get(DIGEST_MS, "")
+        last = self.said.get(MetaKey.DIGEST_MS, "")
         since_ms = int(last) if last.isdigit() and int(last) <= now_ms else now_ms - digest.DAY_MS
         return max(since_ms, now_ms - _LONGEST_MS)
 

@@ -5,10 +5,10 @@ from typing import TypeAlias
 
 from collector.alarms.model import AlarmKey, AlarmState, Transition
 from collector.domain.diary import Brew, DiaryEntry
+from collector.store.requests import Reply
+from collector.store.vocabulary import Counter, EventKind, MetaKey
 from collector.telling.notice import Notice, NoticeKey
 
-LAB_CHANGED = "lab.yaml changed"
-"""Detail of the event 'started' where a running collector began anew with another lab.yaml."""
 UNPLACED_KEPT = 500
 REJECTED_KEPT = 500
 """Rows of each that the journal holds; a batch that waits for a full disk holds no more either."""
@@ -69,6 +69,15 @@ class RejectedRow:
     first_bytes: bytes
 
 
+@dataclass(frozen=True, slots=True)
+class ReplyRow:
+    """What became of the request `id`."""
+
+    id: int
+    done_ms: int
+    reply: Reply
+
+
 @dataclass(slots=True)
 class Batch:
     """Committed whole or not at all; after a failure the same batch can be committed again.
@@ -82,14 +91,13 @@ class Batch:
     messages: list[NewMessage] = field(default_factory=list)
     unplaced: dict[tuple[str, str], Unplaced] = field(default_factory=dict)
     rejected: list[RejectedRow] = field(default_factory=list)
-    counts: dict[str, int] = field(default_factory=dict)
+    counts: dict[Counter, int] = field(default_factory=dict)
     arrivals: list[tuple[int, bytes]] = field(default_factory=list)
     """Packet id and digest of messages whose time is their arrival: how a redelivery is known."""
-    events: list[tuple[int, str, str]] = field(default_factory=list)
+    events: list[tuple[int, EventKind, str]] = field(default_factory=list)
     """t_ms, kind, detail."""
-    meta: dict[str, str] = field(default_factory=dict)
-    requests_done: list[tuple[int, int, str]] = field(default_factory=list)
-    """Request id, done_ms, result."""
+    meta: dict[MetaKey, str] = field(default_factory=dict)
+    replies: list[ReplyRow] = field(default_factory=list)
     notices: dict[NoticeKey, Notice] = field(default_factory=dict)
     """New ones, and changed ones as they are now."""
     diary: dict[int, DiaryEntry] = field(default_factory=dict)
@@ -117,7 +125,7 @@ class Batch:
                 self.arrivals,
                 self.events,
                 self.meta,
-                self.requests_done,
+                self.replies,
                 self.notices,
                 self.diary,
                 self.brews,

@@ -19,17 +19,19 @@ from collector.alarms.model import AlarmKey, AlarmState
 from collector.domain.diary import Brew, DiaryEntry
 from collector.domain.lab import SeriesKey
 from collector.store import diary, notices, reading, recipients, writing
-from collector.store.batch import LAB_CHANGED, Batch, CommitResult, Row
+from collector.store.batch import Batch, CommitResult, Row
 from collector.store.connection import open_writer, transaction
 from collector.store.errors import JournalStalled, StoreError, translated
 from collector.store.localdays import HOUR_MS, LocalDays
 from collector.store.migrations import SERIES_MASK, migrate
 from collector.store.prune import prune
-from collector.store.reading import EventRow, Newest, Request, StoredSeries
+from collector.store.reading import EventRow, Newest, StoredSeries
 from collector.store.recipients import FailedMessage
+from collector.store.requests import RequestRow
 from collector.store.retention import RetentionResult, retain
 from collector.store.rollups import Rollups, TidyResult
 from collector.store.tails import Tail, tails
+from collector.store.vocabulary import LAB_CHANGED, Counter, EventKind
 from collector.telling.notice import Notice
 
 _CHECKPOINT_EVERY_MS = 30 * 60_000
@@ -142,8 +144,13 @@ class Journal:
                 stored = writing.readings(db, rows) if rows else 0
                 duplicates = len(rows) - stored
                 writing.the_rest(db, batch, self._next_arrival, now_ms)
-                found = (("duplicates", duplicates), ("too_old", too_old), ("impossible_time", impossible))
-                writing.counts(db, (*batch.counts.items(), *found))
+                writing.counts(db, batch.counts)
+                found = {
+                    Counter.DUPLICATES: duplicates,
+                    Counter.TOO_OLD: too_old,
+                    Counter.IMPOSSIBLE_TIME: impossible,
+                }
+                writing.counts(db, found)
         if marks is not None:
             self._rollups.written(marks)
         self._next_arrival += len(batch.arrivals)
@@ -200,7 +207,7 @@ class Journal:
         with self._work() as db:
             return int(db.execute("PRAGMA data_version").fetchone()[0])
 
-    def pending_requests(self) -> list[Request]:
+    def pending_requests(self) -> list[RequestRow]:
         with self._work() as db:
             return reading.pending_requests(db)
 
@@ -223,8 +230,8 @@ class Journal:
     def starts_since(self, since_ms: int) -> int:
         """How often the collector has been started since then, not counting that it took up another lab.yaml."""
         with self._work() as db:
-            query = "SELECT count(*) FROM events WHERE t_ms >= ? AND kind = 'started' AND detail <> ?"
-            return int(db.execute(query, (since_ms, LAB_CHANGED)).fetchone()[0])
+            query = "SELECT count(*) FROM events WHERE t_ms >= ? AND kind = ? AND detail <> ?"
+            return int(db.execute(query, (since_ms, EventKind.STARTED, LAB_CHANGED)).fetchone()[0])
 
     def oldest_waiting_ms(self) -> int | None:
         """When the oldest message that still waits was written; None: none waits."""

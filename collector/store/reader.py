@@ -17,8 +17,10 @@ from collector.store import diary, reading, recipients
 from collector.store.connection import Connected, open_read_only, snapshot
 from collector.store.errors import translated
 from collector.store.migrations import refuse_other
-from collector.store.reading import EventRow, Newest, ReadingRow, Request, StoredSeries
+from collector.store.reading import EventRow, Newest, ReadingRow, StoredSeries
 from collector.store.recipients import Recipient
+from collector.store.requests import RequestRow
+from collector.store.vocabulary import EventKind
 
 if TYPE_CHECKING:  # arrays are loaded by who asks for them: numpy takes longer than most commands
     from collector.store.columns import Columns
@@ -193,7 +195,7 @@ class Reader(Connected):
             return [Stranger(*row) for row in db.execute(query)]
 
     def rejected(self, at_most: int = 50) -> list[RejectedMessage]:
-        """The last messages that could not be read, newest first. How many there were: `counters()['rejected']`."""
+        """The last messages that could not be read, newest first. How many there were: Counter.REJECTED."""
         query = "SELECT id, t_ms, topic, reason, first_bytes FROM rejected ORDER BY id DESC LIMIT ?"
         with self._work() as db:
             return [RejectedMessage(*row) for row in db.execute(query, (at_most,))]
@@ -210,11 +212,11 @@ class Reader(Connected):
         with self._work() as db:
             return reading.events(db, at_most)
 
-    def request(self, number: int) -> Request | None:
+    def request(self, number: int) -> RequestRow | None:
         with self._work() as db:
             return reading.request(db, number)
 
-    def pending_requests(self) -> list[Request]:
+    def pending_requests(self) -> list[RequestRow]:
         """What no collector has taken up yet, oldest first."""
         with self._work() as db:
             return reading.pending_requests(db)
@@ -252,10 +254,12 @@ class Reader(Connected):
 
     def link_changes(self, since_ms: int, until_ms: int) -> list[tuple[int, bool]]:
         """When the link to the broker went up (True) or down; a start or stop of the collector is down."""
-        query = """SELECT t_ms, kind = 'link up' FROM events WHERE t_ms >= ? AND t_ms < ?
-            AND kind IN ('link up', 'link down', 'started', 'stopped') ORDER BY t_ms, id"""
+        query = """SELECT t_ms, kind FROM events WHERE t_ms >= ? AND t_ms < ?
+            AND kind IN (?, ?, ?, ?) ORDER BY t_ms, id"""
+        kinds = (EventKind.LINK_UP, EventKind.LINK_DOWN, EventKind.STARTED, EventKind.STOPPED)
         with self._work() as db:
-            return [(t_ms, bool(up)) for t_ms, up in db.execute(query, (since_ms, until_ms))]
+            found = db.execute(query, (since_ms, until_ms, *kinds)).fetchall()
+        return [(t_ms, kind == EventKind.LINK_UP) for t_ms, kind in found]
 
     def ask(self, query: Callable[[sqlite3.Connection], _Answer]) -> _Answer:
         """What a query of another room gives, in one snapshot."""

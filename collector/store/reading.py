@@ -4,14 +4,14 @@ import json
 import sqlite3
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass
-from typing import Any
 
 from collector.alarms.model import AlarmKey, AlarmState, State
 from collector.domain.lab import Series
 from collector.store.connection import snapshot
 from collector.store.localdays import HOUR_MS
 from collector.store.migrations import SERIES_BITS
-from collector.store.rollups import READINGS_COUNTER
+from collector.store.requests import RequestRow, reply_of, request_of
+from collector.store.vocabulary import Counter
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,18 +42,6 @@ class Newest:
     value: float | None
     flag: int
     why: int
-
-
-@dataclass(frozen=True, slots=True)
-class Request:
-    """Something asked of the collector by the command line."""
-
-    id: int
-    kind: str
-    body: dict[str, Any]
-    at_ms: int
-    done_ms: int | None = None
-    result: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +76,7 @@ def alarm_states(db: sqlite3.Connection) -> dict[AlarmKey, AlarmState]:
 def readings_count(db: sqlite3.Connection) -> int:
     """How many readings are held: the kept count plus what the due hours gained since, so quick at any size."""
     with snapshot(db):
-        row = db.execute("SELECT value FROM counters WHERE name = ?", (READINGS_COUNTER,)).fetchone()
+        row = db.execute("SELECT value FROM counters WHERE name = ?", (Counter.HELD,)).fetchone()
         total: int = 0 if row is None else row[0]
         for start, before in db.execute("SELECT start, before FROM rollup_due WHERE kind = 'hour'").fetchall():
             ids = start << SERIES_BITS, (start + HOUR_MS) << SERIES_BITS
@@ -120,7 +108,7 @@ def newest(db: sqlite3.Connection, only: Collection[int] | None = None) -> dict[
 
 
 def counters(db: sqlite3.Connection) -> dict[str, int]:
-    return dict(db.execute("SELECT name, value FROM counters WHERE name <> ?", (READINGS_COUNTER,)))
+    return dict(db.execute("SELECT name, value FROM counters WHERE name <> ?", (Counter.HELD,)))
 
 
 def meta(db: sqlite3.Connection) -> dict[str, str]:
@@ -133,19 +121,25 @@ def events(db: sqlite3.Connection, at_most: int) -> list[EventRow]:
     return [EventRow(*row) for row in rows]
 
 
-def pending_requests(db: sqlite3.Connection) -> list[Request]:
+def pending_requests(db: sqlite3.Connection) -> list[RequestRow]:
     """Requests nobody has taken up yet, oldest first."""
-    return [_request(row) for row in db.execute(_REQUEST + "done_ms IS NULL ORDER BY id")]
+    return [_request(*row) for row in db.execute(_REQUEST + "done_ms IS NULL ORDER BY id")]
 
 
-def request(db: sqlite3.Connection, number: int) -> Request | None:
+def request(db: sqlite3.Connection, number: int) -> RequestRow | None:
     row = db.execute(_REQUEST + "id = ?", (number,)).fetchone()
-    return None if row is None else _request(row)
+    return None if row is None else _request(*row)
 
 
-def _request(row: tuple[Any, ...]) -> Request:
-    number, kind, body, *rest = row
-    return Request(number, kind, json.loads(body), *rest)
+def _request(id: int, kind: str, body: str, at_ms: int, done_ms: int | None, result: str | None) -> RequestRow:
+    """In the order of _REQUEST."""
+    return RequestRow(
+        id=id,
+        request=request_of(kind, body),
+        at_ms=at_ms,
+        done_ms=done_ms,
+        reply=None if result is None else reply_of(result),
+    )
 
 
 ReadingRow = tuple[int, int, float | None, int, float | None, int]

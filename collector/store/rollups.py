@@ -16,10 +16,7 @@ from typing import NamedTuple
 from collector.store.connection import transaction
 from collector.store.localdays import HOUR_MS, Day, LocalDays
 from collector.store.migrations import SERIES_BITS
-
-READINGS_COUNTER = "readings up to the due hours"
-HORIZON = "store.horizon_ms"
-_ZONE = "store.time_zone"
+from collector.store.vocabulary import Counter, MetaKey
 
 _COUNT = "SELECT count(*) FROM readings WHERE id >= ? AND id < ?"
 _ADD_COUNT = (
@@ -77,10 +74,11 @@ class Rollups:
         self._hours, self._days = set(), set()
         for kind, start in self._db.execute("SELECT kind, start FROM rollup_due"):
             (self._hours if kind == "hour" else self._days).add(start)
-        meta = dict(self._db.execute("SELECT name, value FROM meta WHERE name IN (?, ?)", (HORIZON, _ZONE)))
-        self.horizon_ms = int(meta[HORIZON]) if HORIZON in meta else None
-        if meta.get(_ZONE) != self._local.time_zone:
-            self._rezone(_ZONE in meta)
+        wanted = (MetaKey.HORIZON_MS, MetaKey.TIME_ZONE)
+        meta = dict(self._db.execute("SELECT name, value FROM meta WHERE name IN (?, ?)", wanted))
+        self.horizon_ms = int(meta[MetaKey.HORIZON_MS]) if MetaKey.HORIZON_MS in meta else None
+        if meta.get(MetaKey.TIME_ZONE) != self._local.time_zone:
+            self._rezone(MetaKey.TIME_ZONE in meta)
 
     def _rezone(self, changed: bool) -> None:
         starts = [day.start_ms for day in self._days_held() if not self._is_past_day(day.start_ms)] if changed else []
@@ -89,7 +87,7 @@ class Rollups:
                 self._db.execute("DELETE FROM daily WHERE day >= ?", (self._local.at(starts[0]).name,))
             self._db.execute("DELETE FROM rollup_due WHERE kind = 'day'")
             self._db.executemany("INSERT INTO rollup_due VALUES('day', ?, 0)", ((start,) for start in starts))
-            self._db.execute("INSERT OR REPLACE INTO meta VALUES(?, ?)", (_ZONE, self._local.time_zone))
+            self._db.execute("INSERT OR REPLACE INTO meta VALUES(?, ?)", (MetaKey.TIME_ZONE, self._local.time_zone))
         self._days = set(starts)
 
     def _days_held(self) -> Iterator[Day]:
@@ -158,7 +156,7 @@ class Rollups:
         (before,) = self._db.execute(
             "SELECT before FROM rollup_due WHERE kind = 'hour' AND start = ?", (start,)
         ).fetchone()
-        self._db.execute(_ADD_COUNT, (READINGS_COUNTER, self._count(start) - before))
+        self._db.execute(_ADD_COUNT, (Counter.HELD, self._count(start) - before))
         self._db.execute(_HOURLY, (start, *ids))
         self._db.execute(_LATEST, ids)
         self._db.execute("DELETE FROM rollup_due WHERE kind = 'hour' AND start = ?", (start,))
@@ -172,10 +170,10 @@ class Rollups:
             self.settle(None, 200, 10)
 
     def set_horizon(self, horizon_ms: int) -> None:
-        self._db.execute("INSERT OR REPLACE INTO meta VALUES(?, ?)", (HORIZON, str(horizon_ms)))
+        self._db.execute("INSERT OR REPLACE INTO meta VALUES(?, ?)", (MetaKey.HORIZON_MS, str(horizon_ms)))
 
     def count_deleted(self, deleted: int) -> None:
-        self._db.execute(_ADD_COUNT, (READINGS_COUNTER, -deleted))
+        self._db.execute(_ADD_COUNT, (Counter.HELD, -deleted))
 
 
 def _ids(from_ms: int, until_ms: int) -> tuple[int, int]:

@@ -16,7 +16,7 @@ from collector.store.errors import primary_code
 from collector.store.journal import Journal
 from collector.store.localdays import HOUR_MS, LocalDays
 from collector.store.migrations import SERIES_BITS
-from collector.store.rollups import HORIZON, READINGS_COUNTER
+from collector.store.vocabulary import Counter, MetaKey
 
 # Table -> how its rows are told apart and ordered.
 _TABLES = {
@@ -195,11 +195,11 @@ def _make_consistent(new: sqlite3.Connection, readings: int, local: LocalDays) -
             " SELECT DISTINCT series, 'lost-' || series, '', '', 'lost', '', '', '', 0 FROM readings"
             " WHERE series NOT IN (SELECT id FROM series)"
         )
-        new.execute("INSERT OR REPLACE INTO counters VALUES(?, ?)", (READINGS_COUNTER, readings))
+        new.execute("INSERT OR REPLACE INTO counters VALUES(?, ?)", (Counter.HELD, readings))
         new.execute("DELETE FROM rollup_due")
         hours = new.execute(_HOURS, (HOUR_MS, HOUR_MS, HOUR_MS)).fetchall()
         new.executemany("INSERT INTO rollup_due VALUES('hour', ?, ?)", hours)
-        past = new.execute("SELECT value FROM meta WHERE name = ?", (HORIZON,)).fetchone()
+        past = new.execute("SELECT value FROM meta WHERE name = ?", (MetaKey.HORIZON_MS,)).fetchone()
         days = {day.start_ms for hour, _ in hours for day in local.of_hour(hour)}
         whole = [day for day in days if past is None or day >= int(past[0])]
         new.executemany("INSERT INTO rollup_due VALUES('day', ?, 0)", ((day,) for day in whole))

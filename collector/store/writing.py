@@ -1,7 +1,7 @@
 """How each part of a batch goes into its table. All of it runs inside the one transaction of `Journal.commit`."""
 
 import sqlite3
-from collections.abc import Iterable
+from collections.abc import Mapping
 
 from collector.alarms.model import AlarmKey, AlarmState
 from collector.store import diary, notices
@@ -12,10 +12,13 @@ from collector.store.batch import (
     HistoryRow,
     NewMessage,
     RejectedRow,
+    ReplyRow,
     Row,
     Unplaced,
 )
 from collector.store.migrations import SERIES_BITS
+from collector.store.requests import Reply, reply_text
+from collector.store.vocabulary import Counter
 
 ARRIVALS_KEPT = 1024
 EVENTS_KEPT = 5_000
@@ -52,7 +55,7 @@ _EVENT = "INSERT INTO events(t_ms, kind, detail) VALUES(?, ?, ?) ON CONFLICT DO 
 _EVENTS_BOUND = "DELETE FROM events WHERE id <= (SELECT max(id) FROM events) - ?"
 _META = "INSERT OR REPLACE INTO meta(name, value) VALUES(?, ?)"
 _UPLINK_DUE = "INSERT INTO uplink_due VALUES('reading', ?, 1) ON CONFLICT DO NOTHING"
-_REQUEST_DONE = "UPDATE requests SET done_ms = ?, result = ? WHERE id = ? AND done_ms IS NULL"
+_REQUEST_DONE = "UPDATE requests SET done_ms = :done_ms, result = :result WHERE id = :id AND done_ms IS NULL"
 
 
 def readings(db: sqlite3.Connection, rows: list[Row]) -> int:
@@ -93,16 +96,16 @@ def the_rest(db: sqlite3.Connection, batch: Batch, next_arrival: int, now_ms: in
         db.execute(_EVENTS_BOUND, (EVENTS_KEPT,))
     if batch.meta:
         db.executemany(_META, batch.meta.items())
-    if batch.requests_done:
-        db.executemany(_REQUEST_DONE, ((done_ms, clean(result), n) for n, done_ms, result in batch.requests_done))
+    if batch.replies:
+        db.executemany(_REQUEST_DONE, map(_reply_row, batch.replies))
     notices.write(db, batch.notices.values())
     diary.write_entries(db, batch.diary.values())
     diary.write_brews(db, batch.brews.values())
 
 
-def counts(db: sqlite3.Connection, changes: Iterable[tuple[str, int]]) -> None:
+def counts(db: sqlite3.Connection, changes: Mapping[Counter, int]) -> None:
     """Add to the counters; zeros cost nothing."""
-    for name, by in changes:
+    for name, by in changes.items():
         if by:
             db.execute(_COUNT, (name, by))
 
@@ -178,6 +181,11 @@ def _unplaced_row(key: tuple[str, str], what: Unplaced) -> tuple[object, ...]:
 
 def _rejected_row(row: RejectedRow) -> tuple[object, ...]:
     return row.t_ms, clean(row.topic)[:_TEXT_KEPT], clean(row.reason)[:_TEXT_KEPT], row.first_bytes[:_FIRST_BYTES]
+
+
+def _reply_row(row: ReplyRow) -> dict[str, object]:
+    reply = Reply(row.reply.done, clean(row.reply.words))
+    return {"id": row.id, "done_ms": row.done_ms, "result": reply_text(reply)}
 
 
 def clean(text: str) -> str:

@@ -14,12 +14,13 @@ from typing import Any, NamedTuple
 
 from collector.domain.diary import Brew, DiaryEntry
 from collector.domain.readings import FUTURE_TOLERANCE_MS
-from collector.store import diary, reading
+from collector.store import diary, reading, writing
 from collector.store.connection import Connected, open_existing, snapshot, transaction
 from collector.store.errors import translated
 from collector.store.migrations import SERIES_BITS, SERIES_MASK, refuse_other
 from collector.store.reader import Reader
 from collector.store.reading import StoredSeries
+from collector.store.vocabulary import Counter
 
 ASIDE_KEPT = 1_000
 _BUSY_S = 10.0
@@ -33,9 +34,6 @@ _ALARM = """h.id, h.rule, h.series, h.place, h.measure, h.priority, h.event, h.b
 _ALARMS = f"SELECT {_ALARM} FROM alarm_history h WHERE h.id IN (SELECT value FROM json_each(?))"  # noqa: S608 - own names
 _ASIDE = "INSERT INTO uplink_aside(at_ms, reason, line) VALUES(?, ?, ?)"
 _ASIDE_BOUND = "DELETE FROM uplink_aside WHERE id <= (SELECT max(id) FROM uplink_aside) - ?"
-_COUNTED = (
-    "INSERT INTO counters(name, value) VALUES('uplink_aside', ?) ON CONFLICT(name) DO UPDATE SET value = value + ?"
-)
 
 
 class SentReading(NamedTuple):
@@ -170,7 +168,7 @@ class UplinkStore(Connected):
         """The newest are kept."""
         self._db.executemany(_ASIDE, rows)
         self._db.execute(_ASIDE_BOUND, (ASIDE_KEPT,))
-        self._db.execute(_COUNTED, (len(rows), len(rows)))
+        writing.counts(self._db, {Counter.UPLINK_ASIDE: len(rows)})
 
     def note(self, text: str) -> None:
         """What stands in the way at present, for `status`; empty where nothing does."""
@@ -252,7 +250,7 @@ def _state(db: sqlite3.Connection, now_ms: int) -> UplinkState | None:
         (position, _limit(now_ms), COUNTED),
     ).fetchone()
     (due,) = db.execute("SELECT count(*) FROM uplink_due").fetchone()
-    aside = db.execute("SELECT value FROM counters WHERE name = 'uplink_aside'").fetchone()
+    aside = db.execute("SELECT value FROM counters WHERE name = ?", (Counter.UPLINK_ASIDE,)).fetchone()
     reasons = db.execute("SELECT DISTINCT reason FROM uplink_aside ORDER BY id DESC LIMIT 3").fetchall()
     newest = db.execute("SELECT t FROM readings WHERE id <= ? ORDER BY id DESC LIMIT 1", (_limit(now_ms),)).fetchone()
     return UplinkState(

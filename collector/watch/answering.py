@@ -2,10 +2,11 @@
 
 from collections.abc import Callable
 
-from collector.pipeline.pipeline import ORDERS, Pipeline
+from collector.pipeline.pipeline import Pipeline
+from collector.store.batch import ReplyRow
 from collector.store.errors import JournalStalled
 from collector.store.journal import Journal
-from collector.store.reading import Request
+from collector.store.requests import BookRequest, Reply, RequestRow, UnreadRequest
 
 
 class Answers:
@@ -24,22 +25,22 @@ class Answers:
         except JournalStalled:
             return  # the next commit says so
         self._version = version
-        taken = {done[0] for done in batch.requests_done}
-        for request in waiting:
-            if request.id not in taken:
-                batch.requests_done.append((request.id, now_ms, self._answer_safely(request, now_ms)))
+        taken = {reply.id for reply in batch.replies}
+        for row in waiting:
+            if row.id not in taken:
+                batch.replies.append(ReplyRow(row.id, now_ms, self._reply_safely(row, now_ms)))
 
-    def _answer_safely(self, request: Request, now_ms: int) -> str:
+    def _reply_safely(self, row: RequestRow, now_ms: int) -> Reply:
         try:
-            return self._answer(request, now_ms)
+            return self._reply(row, now_ms)
         except Exception as error:  # noqa: BLE001  left open it would end the collector again at each start
-            self._log(f"the request '{request.kind}' met a mistake in the program: {error!r:.300}")
-            return "not done: a mistake in the program; the collector's log says which"
+            self._log(f"request {row.id} met a mistake in the program: {row.request!r:.200}: {error!r:.300}")
+            return Reply(False, "not done: a mistake in the program; the collector's log says which")
 
-    def _answer(self, request: Request, now_ms: int) -> str:
-        pipeline, kind, body = self._pipeline, request.kind, request.body
-        if kind in ORDERS:
-            return pipeline.order(kind, body, now_ms)
-        if pipeline.book.knows(kind):
-            return pipeline.note(kind, body, request.at_ms, now_ms)
-        return f"this version does not know the request '{kind}'"
+    def _reply(self, row: RequestRow, now_ms: int) -> Reply:
+        request = row.request
+        if isinstance(request, UnreadRequest):
+            return Reply(False, request.problem)
+        if isinstance(request, BookRequest):
+            return self._pipeline.note(request, row.at_ms, now_ms)
+        return self._pipeline.order(request, now_ms)

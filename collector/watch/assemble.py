@@ -22,6 +22,7 @@ from collector.pipeline.pipeline import Pipeline
 from collector.store.damage import Opened, open_journal, set_aside
 from collector.store.journal import Journal
 from collector.store.outbox import OutboxStore
+from collector.store.vocabulary import EventKind
 
 
 @dataclass(slots=True)
@@ -95,7 +96,7 @@ def assemble(
         pipeline = build_pipeline(lab, rules, journal, notices, now())
         if report is not None:
             log(f"journal: {report}")
-            pipeline.batch.events.append((now(), "journal damaged", str(report)))
+            pipeline.batch.events.append((now(), EventKind.JOURNAL_DAMAGED, str(report)))
         outbox = OutboxStore(home.database)
     except BaseException:
         journal.close()

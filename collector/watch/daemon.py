@@ -25,9 +25,9 @@ from collector.intake.inbox import Message
 from collector.intake.session import Link, LinkNews, Session
 from collector.pipeline.building import rejudge
 from collector.reports.due import REPORTS_EVERY_S, reports_of
-from collector.store.batch import LAB_CHANGED
 from collector.store.errors import JournalDamaged, JournalStalled, StoreError
 from collector.store.homelock import HomeLock
+from collector.store.vocabulary import LAB_CHANGED, EventKind
 from collector.store.watch_state import WatchState, write_state
 from collector.watch.answering import Answers
 from collector.watch.assemble import Parts, assemble, pulse_of
@@ -93,18 +93,14 @@ class Daemon:
         self._held = 0
         self._since_s = 0.0
         self._stall: _Stall | None = None
-        self._link_text = "not connected yet"
+        self._link_trouble = "not connected yet"
         self._refused = ""
-        self._requests_at = 0.0
-        self._state_at = 0.0
+        self._requests_at = self._state_at = self._files_at = 0.0
         self._files: Files
-        self._files_at = 0.0
-        self._asked = False
         self._rules: RuleSet
-        self._again = False
+        self._again = self._asked = self._reports_asked = False
         self._damage = ""
         self._catching_up = CatchingUp()
-        self._reports_asked = False
         self._pulse = pulse_of(settings, now, log)
 
     def stop(self) -> None:
@@ -165,7 +161,7 @@ class Daemon:
         self._catching_up.begin(time.monotonic(), CATCH_UP_S)
         told = self._pulse.told
         self._session = Session(self.parts.broker, self._message, self._news, time.monotonic, on_told=told)
-        self.parts.pipeline.batch.events.append((self.now(), "started", why))
+        self.parts.pipeline.batch.events.append((self.now(), EventKind.STARTED, why))
         self.parts.lanes.start()
         try:
             with uplinking(self.home, self.settings, self.parts.lab, self.now, self.log):
@@ -182,11 +178,11 @@ class Daemon:
     def _close_in_order(self) -> None:
         pipeline = self.parts.pipeline
         pipeline.settle(self.now())
-        pipeline.batch.events.append((self.now(), "stopped", ""))
+        pipeline.batch.events.append((self.now(), EventKind.STOPPED, ""))
         self._commit()
         if self._stop.is_set():
             self._pulse.stopping(self._session)
-        self._write_state("stopped")
+        self._write_state(stopped=True)
 
     def _turn(self) -> None:
         """One turn of the loop: read, judge, commit when due, look after the rest."""
@@ -217,7 +213,7 @@ class Daemon:
         self._pulse.turned(self._stall is None, self._session)
         self._manager.turned(self._stall is None)
         if now_s >= self._state_at:
-            self._write_state(self._link_text)
+            self._write_state()
         if now_s >= self._files_at or self._asked:
             self._files_at = now_s + _FILES_EVERY_S
             self._look_at_files()
@@ -292,8 +288,8 @@ class Daemon:
         if news.link is Link.UP or news.text != self._refused:
             self.log(news.text)
         self._refused = "" if news.link is Link.UP else news.text
-        was_up = self._link_text == "up"
-        self._link_text = "up" if news.link is Link.UP else news.text
+        was_up = not self._link_trouble
+        self._link_trouble = "" if news.link is Link.UP else news.text
         if news.link is not Link.UP:
             self._mids.clear()  # they come again; an id from before the break may soon mean another message
         if news.link is Link.UP:  # what queued while we were away is judged before any timer runs out over it
@@ -340,15 +336,15 @@ class Daemon:
         stall.reason = reason
         stall.retry_at = now_s + stall.backoff_s * random.uniform(0.7, 1.0)  # noqa: S311  spread, not secrecy
         stall.backoff_s = min(stall.backoff_s * 2, _RETRY_S[1])
-        self._write_state(self._link_text)
+        self._write_state()
 
     def _recovered(self, stall: _Stall) -> None:
         self._stall = None
         self.log("journal can be written again; nothing was lost")
         pipeline = self.parts.pipeline
-        pipeline.batch.events.append((stall.since_ms, "journal stalled", stall.reason))
-        pipeline.batch.events.append((self.now(), "journal recovered", ""))
-        self._write_state(self._link_text)
+        pipeline.batch.events.append((stall.since_ms, EventKind.JOURNAL_STALLED, stall.reason))
+        pipeline.batch.events.append((self.now(), EventKind.JOURNAL_RECOVERED, ""))
+        self._write_state()
 
     def _do_jobs(self) -> None:
         while self._stall is None:
@@ -393,8 +389,12 @@ class Daemon:
             return
         self.parts.pipeline.report(written.messages, written.meta, written.told, now_ms)
 
-    def _write_state(self, link: str) -> None:
+    def _write_state(self, stopped: bool = False) -> None:
         self._state_at = time.monotonic() + STATE_EVERY_S
         stalled = self._stall.reason if self._stall is not None else ""
-        self._manager.says(stalled or f"broker: {link}")
-        write_state(self.home.sign_of_life, WatchState(self.now(), link, self._held, stalled, self._pulse.tallies()))
+        now_ms, trouble, beats = self.now(), self._link_trouble, self._pulse.tallies()
+        state = WatchState(
+            alive_ms=now_ms, stopped=stopped, link_trouble=trouble, backlog=self._held, stalled=stalled, heartbeat=beats
+        )
+        self._manager.says(stalled or f"broker: {state.link_words}")
+        write_state(self.home.sign_of_life, state)

@@ -29,6 +29,7 @@ from collector.reports.digest_view import digest_view, due_day
 from collector.store.batch import NewMessage
 from collector.store.journal import Journal
 from collector.store.reader import Reader
+from collector.store.requests import Acknowledge, BookRequest, BrewEnd, BrewStart, DiaryAdd
 from collector.telling.message_plan import Item, MessagePlan
 from collector.telling.notice import Reason
 from sim_sensors import lab_file
@@ -50,6 +51,7 @@ _LINK_SECRET = "spoken by nobody"
 _WATER = re.compile(r"Add about ([0-9.]+) L of water")
 _SEEN_MS = 20 * MIN_MS
 """A teacher who is awake has read a message after this long."""
+_CLASS = "class 4b"
 
 
 @dataclass(frozen=True, slots=True)
@@ -257,7 +259,8 @@ class _Player:
         hour = at_ms % DAY_MS // HOUR_MS
         if not 7 <= hour < 21:
             at_ms += ((7 - hour) % 24) * HOUR_MS
-        self._do_at(at_ms, lambda: str(self._pipeline.acknowledge(key.rule, place, "teacher", self._now_ms)))
+        seen = Acknowledge(rule=key.rule, place=place, by="teacher")
+        self._do_at(at_ms, lambda: self._pipeline.order(seen, self._now_ms))
 
     def _do_at(self, at_ms: int, what: Callable[[], object]) -> None:
         def do() -> None:
@@ -273,13 +276,13 @@ class _Player:
             faults = [fault for fault in scenario.faults if fault.place == brewer.place]
             for span in spans(mine, faults):
                 self._brewing.append((start_ms + span.begin_ms, start_ms + span.used_ms))
-                self._note_at(start_ms + span.begin_ms, "brew-start", brewer.place)
-                self._note_at(start_ms + span.end_ms, "brew-end", brewer.place)
-                self._note_at(start_ms + span.used_ms, "diary-add", brewer.place, what="tea-used", amount="5 L")
+                used = DiaryAdd(kind="tea-used", place=brewer.place, amount="5 L", by=_CLASS)
+                self._note_at(start_ms + span.begin_ms, BrewStart(place=brewer.place, by=_CLASS))
+                self._note_at(start_ms + span.end_ms, BrewEnd(place=brewer.place, by=_CLASS))
+                self._note_at(start_ms + span.used_ms, used)
 
-    def _note_at(self, at_ms: int, kind: str, place: str, what: str = "", **more: str) -> None:
-        body = {"place": place, "by": "class 4b", **({"kind": what} if what else {}), **more}
-        self._do_at(at_ms, lambda: self._pipeline.note(kind, body, self._now_ms, self._now_ms))
+    def _note_at(self, at_ms: int, request: BookRequest) -> None:
+        self._do_at(at_ms, lambda: self._pipeline.note(request, self._now_ms, self._now_ms))
 
     # Truth
 
@@ -293,8 +296,8 @@ class _Player:
     def _note_care(self, fact: Fact) -> None:
         kg = float(str(fact.values["kg"]))
         kind, unit = {"water": ("watered", "L"), "feed": ("fed", "kg"), "empty": ("drained", "L")}[fact.name]
-        body = {"place": fact.place, "by": "class 4b", "kind": kind, "amount": f"{max(kg, 0.001):.3f} {unit}"}
-        self._pipeline.note("diary-add", body, self._now_ms, self._now_ms)
+        entry = DiaryAdd(kind=kind, place=fact.place, amount=f"{max(kg, 0.001):.3f} {unit}", by=_CLASS)
+        self._pipeline.note(entry, self._now_ms, self._now_ms)
 
 
 def _in_digest(one: Standing, t_ms: int) -> Told:

@@ -95,7 +95,7 @@ def _upkeep(home: Home, journal: Journal, now_s: float) -> None:
     if now_s % TIDY_EVERY_S < _STEP_S:
         journal.tidy(_ms(now_s))
     if now_s % STATE_EVERY_S < _STEP_S:
-        write_state(home.sign_of_life, WatchState(_ms(now_s), "up", 0))
+        write_state(home.sign_of_life, WatchState(alive_ms=_ms(now_s)))
     if now_s % _WRITEBACK_S < _STEP_S:
         index = os.open(f"{home.database}-shm", os.O_RDWR)
         os.fsync(index)

@@ -10,14 +10,16 @@ from pathlib import Path
 import pytest
 from pydantic import SecretStr
 
-from collector.board.desk import JournalLinkDesk, Waiting
+from collector.board.desk import JournalLinkDesk
 from collector.board.port import LinkWrong, NotNow
 from collector.board.words import ON_IT
 from collector.config.home import Home
 from collector.domain.lab import SeriesKey
 from collector.domain.problems import Refused
 from collector.letters.links import Ack, sign
-from collector.store.reading import Request
+from collector.store.asking import Waiting
+from collector.store.batch import ReplyRow
+from collector.store.requests import Acknowledge, RequestRow
 from collector.store.watch_state import WatchState, write_state
 from tests.cli.hand_lab import RULES, START, ByHand
 from tests.cli.lab import make_home
@@ -49,19 +51,20 @@ class Lab:
             self.home, SecretStr(SECRET), lambda: self.hand.now_ms, self.log.append, Waiting(answer_s)
         )
 
-    def alive(self, link: str = "up") -> None:
-        write_state(self.home.sign_of_life, WatchState(self.hand.now_ms, link, 0))
+    def alive(self, stopped: bool = False) -> None:
+        write_state(self.home.sign_of_life, WatchState(alive_ms=self.hand.now_ms, stopped=stopped))
 
-    def waiting(self) -> list[Request]:
+    def waiting(self) -> list[RequestRow]:
         assert self.hand.journal is not None
         return self.hand.journal.pending_requests()
 
     def take_up(self) -> None:
         """What the collector does within a second."""
         pipeline = self.hand.pipeline
-        for request in self.waiting():
-            answer = pipeline.order(request.kind, request.body, self.hand.now_ms)
-            pipeline.batch.requests_done.append((request.id, self.hand.now_ms, answer))
+        for row in self.waiting():
+            assert isinstance(row.request, Acknowledge)
+            reply = pipeline.order(row.request, self.hand.now_ms)
+            pipeline.batch.replies.append(ReplyRow(row.id, self.hand.now_ms, reply))
         self.hand.commit()
 
 
@@ -82,9 +85,8 @@ def test_looking_leaves_no_request(lab: Lab) -> None:
 def test_a_press_leaves_the_request_of_the_link(lab: Lab) -> None:
     """Alarm, place, occurrence, and the role of the link as who; the log says so without the link."""
     assert lab.desk.acknowledge(lab.token) == ""
-    (request,) = lab.waiting()
-    assert request.kind == "acknowledge"
-    assert request.body == {"rule": "bedding-hot", "place": "juniper/top", "by": "teacher", "raised_ms": START + MIN}
+    (row,) = lab.waiting()
+    assert row.request == Acknowledge(rule="bedding-hot", place="juniper/top", by="teacher", raised_ms=START + MIN)
     (line,) = lab.log
     assert line.startswith("'teacher' acknowledges 'bedding-hot' at juniper/top")
     assert lab.token not in line
@@ -130,7 +132,8 @@ def test_what_the_collector_would_not_do_is_passed_on(lab: Lab) -> None:
     """Others acknowledged it and it ended between the press and the answer: the collector's words come back."""
 
     def too_late() -> None:
-        lab.hand.pipeline.order("acknowledge", {**lab.waiting()[0].body, "by": "class 4b"}, lab.hand.now_ms)
+        seen = Acknowledge(rule="bedding-hot", place="juniper/top", by="class 4b")
+        lab.hand.pipeline.order(seen, lab.hand.now_ms)
         _cool(lab)
         lab.take_up()
 
@@ -146,12 +149,12 @@ def test_a_collector_that_is_slow_is_not_waited_for_long(lab: Lab) -> None:
     assert lab.desk.look(lab.token).waiting
 
 
-@pytest.mark.parametrize("said", [None, "stopped", "up"])
+@pytest.mark.parametrize("said", [None, "stopped", "old"])
 def test_a_collector_that_does_not_run_is_not_waited_for(lab: Lab, said: str | None) -> None:
     """No sign of life, one that says it stopped, one that is too old: noted at once."""
     if said is not None:
-        lab.alive(said)
-    if said == "up":
+        lab.alive(stopped=said == "stopped")
+    if said == "old":
         lab.hand.now_ms += 3 * MIN
     assert lab.make_desk(answer_s=60.0).acknowledge(lab.token) == ""
     assert lab.desk.look(lab.token).state[0] == "Noted. The collector takes it up when it runs again."

@@ -7,7 +7,9 @@ from collector.delivery.servers import ChatSettings
 from collector.pipeline.building import build_pipeline
 from collector.pipeline.notices import Notices
 from collector.pipeline.pipeline import Pipeline
+from collector.store.batch import ReplyRow
 from collector.store.journal import Journal
+from collector.store.requests import BookRequest
 from tests.cli.lab import LAB, make_home
 
 T0 = 1_772_438_400_000
@@ -46,7 +48,8 @@ def take_all(home: Home, now_ms: int = T0) -> None:
     """What a collector does with what waits."""
     with journal_of(home) as journal:
         pipeline = pipeline_of(home, journal)
-        for request in journal.pending_requests():
-            answer = pipeline.note(request.kind, request.body, request.at_ms, now_ms)
-            pipeline.batch.requests_done.append((request.id, now_ms, answer))
+        for row in journal.pending_requests():
+            assert isinstance(row.request, BookRequest)
+            reply = pipeline.note(row.request, row.at_ms, now_ms)
+            pipeline.batch.replies.append(ReplyRow(row.id, now_ms, reply))
         journal.commit(pipeline.batch, now_ms)

@@ -20,6 +20,7 @@ from collector.intake.inbox import Message
 from collector.pipeline.building import build_pipeline
 from collector.pipeline.notices import Notices
 from collector.store.journal import Journal
+from collector.store.requests import Acknowledge
 
 START_MS = 1_769_904_000_000
 """2026-02-01T00:00:00Z, a Sunday."""
@@ -132,7 +133,7 @@ def make_month(folder: Path, days: int = DAYS, lab: str = LAB, site: str = SITE)
             pipeline.settle(t_ms)
             pipeline.tick(t_ms - 5_000)
             if t_ms % DAY_MS == 12 * HOUR_MS:
-                pipeline.acknowledge("bedding-warm", "maple/top", "teacher", t_ms)
+                pipeline.order(Acknowledge(rule="bedding-warm", place="maple/top", by="teacher"), t_ms)
             if t_ms % HOUR_MS == 0:
                 journal.commit(pipeline.batch, t_ms)
                 pipeline.start_batch()

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from collector.store.reader import Reader
+from collector.store.requests import Acknowledge, AlarmOrder, kind_of
 from tests.cli.command_line import Commands, stock
 from tests.cli.lab import HOT_AT_ONCE
 from tests.letters.letters import letter
@@ -35,8 +36,9 @@ def test_an_order_waits_for_the_collector_and_says_so_to_programs(commands: Comm
     said = commands.json(*order, "--by", " teacher ")
     assert (said["done"], said["answer"]) == (False, "noted; the collector is not running and takes it up when it does")
     with Reader(commands.home / "traywarden.db") as reader:
-        (request,) = reader.pending_requests()
-    assert (request.kind, request.body["by"]) == (said["order"], "teacher")
+        (row,) = reader.pending_requests()
+    assert isinstance(row.request, AlarmOrder)
+    assert (kind_of(row.request), row.request.by) == (said["order"], "teacher")
 
 
 def test_the_command_in_a_message_is_one_that_can_be_typed(commands: Commands) -> None:
@@ -45,8 +47,9 @@ def test_the_command_in_a_message_is_one_that_can_be_typed(commands: Commands) -
     (line,) = (line for line in text.splitlines() if line.strip().startswith("traywarden alarms acknowledge"))
     assert "noted" in commands.good(*shlex.split(line)[1:])
     with Reader(commands.home / "traywarden.db") as reader:
-        (request,) = reader.pending_requests()
-    assert request.body["by"] == "teacher"
+        (row,) = reader.pending_requests()
+    assert isinstance(row.request, Acknowledge)
+    assert row.request.by == "teacher"
 
 
 @pytest.mark.parametrize("order", ORDERS, ids=lambda order: " ".join(order[:2]))

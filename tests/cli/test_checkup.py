@@ -103,10 +103,14 @@ def test_chat_addresses_of_people_must_be_among_the_settings(home: Home) -> None
     ("state", "verdict", "says"),
     [
         (None, Verdict.NOTE, "not running here"),
-        (WatchState(NOW - STALE_MS - 1, "up", 0), Verdict.NOTE, "not running here"),
-        (WatchState(NOW, "stopped", 0), Verdict.NOTE, "not running here"),
-        (WatchState(NOW - STALE_MS, "up", 0), Verdict.GOOD, "running, link to the broker: up"),
-        (WatchState(NOW, "up", 9, "the disk is full"), Verdict.FIX, "cannot be written: the disk is full"),
+        (WatchState(alive_ms=NOW - STALE_MS - 1), Verdict.NOTE, "not running here"),
+        (WatchState(alive_ms=NOW, stopped=True), Verdict.NOTE, "not running here"),
+        (WatchState(alive_ms=NOW - STALE_MS), Verdict.GOOD, "running, link to the broker: up"),
+        (
+            WatchState(alive_ms=NOW, backlog=9, stalled="the disk is full"),
+            Verdict.FIX,
+            "cannot be written: the disk is full",
+        ),
     ],
 )
 def test_the_collector_is_judged_by_its_sign_of_life(

@@ -200,14 +200,14 @@ def test_status_for_people_says_the_same_in_words(commands: Commands) -> None:
 @pytest.mark.parametrize(
     ("state", "says"),
     [
-        (WatchState(1_772_438_400_000, "stopped", 0), "stopped at 2026-03-02T08:00:00Z"),
-        (WatchState(1_772_438_400_000, "up", 0), "not running; last sign of life 2026-03-02T08:00:00Z"),
-        (WatchState(2**43, "up", 3), "running"),
+        (WatchState(alive_ms=1_772_438_400_000, stopped=True), "stopped at 2026-03-02T08:00:00Z"),
+        (WatchState(alive_ms=1_772_438_400_000), "not running; last sign of life 2026-03-02T08:00:00Z"),
+        (WatchState(alive_ms=2**43, backlog=3), "running"),
         (
-            WatchState(2**43, "up", 3, "the disk is full"),
+            WatchState(alive_ms=2**43, backlog=3, stalled="the disk is full"),
             "running, but the journal cannot be written: the disk is full",
         ),
-        (WatchState(2**43, "no answer", 0), "running without the broker: no answer"),
+        (WatchState(alive_ms=2**43, link_trouble="no answer"), "running without the broker: no answer"),
     ],
 )
 def test_status_says_how_the_collector_is(commands: Commands, state: WatchState, says: str) -> None:

@@ -9,7 +9,8 @@ import pytest
 from collector.cli.main import main
 from collector.config.home import Home
 from collector.domain.diary import DiaryEntry, DiaryKind
-from collector.store.batch import Batch
+from collector.store.batch import Batch, ReplyRow
+from collector.store.requests import Reply
 from collector.store.watch_state import WatchState, write_state
 from tests.cli.brew_home import AT_TOP, CLASS, DAY, HOUR, MIN, T0, journal_of, take_all
 from tests.services.waiting import wait_until
@@ -116,13 +117,14 @@ def test_what_the_collector_refuses_in_the_end_is_said(
     brew_home: Home, at_eight: Callable[[int], None], capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Another was quicker by a moment: what the collector answers counts, in one line and with exit 1."""
-    write_state(brew_home.sign_of_life, WatchState(T0, "up", 0))
+    write_state(brew_home.sign_of_life, WatchState(alive_ms=T0))
 
     def collect() -> None:
         with journal_of(brew_home) as journal:
             wait_until(journal.pending_requests, "the request")
             (request,) = journal.pending_requests()
-            journal.commit(Batch(requests_done=[(request.id, T0, "a brew runs in kettle since just now")]), T0)
+            refused = Reply(False, "a brew runs in kettle since just now")
+            journal.commit(Batch(replies=[ReplyRow(request.id, T0, refused)]), T0)
 
     collector = Thread(target=collect)
     collector.start()

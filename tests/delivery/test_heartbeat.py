@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from collector.delivery.heartbeat import Pulse, call
+from collector.store.watch_state import SignalTally
 from tests.delivery.watcher import HANG, KEY, Watcher, watching
 from tests.services.clock import FakeClock
 from tests.services.free_port import free_port
@@ -64,7 +65,7 @@ def test_the_address_is_called_while_the_loop_turns(watcher: Watcher, clock: Fak
             one.call_if_due()
         counts.append(watcher.calls)
     assert counts == [1, 2, 2, 2, 3]
-    assert one.tallies() == [{"by": "url", "last_ms": clock(), "failures": 0, "error": ""}]
+    assert one.tallies() == (SignalTally(by="url", last_ms=clock(), failures=0, error=""),)
     assert (voice.said, lines) == ([], [])
 
 
@@ -107,7 +108,7 @@ def test_failures_are_counted_and_logged_once_without_the_key(
         "heartbeat url: works again",
     ]
     (tally,) = one.tallies()
-    assert (tally["failures"], tally["error"]) == (3, "")
+    assert (tally.failures, tally.error) == (3, "")
 
 
 def test_each_trouble_of_a_call_is_one_line(watcher: Watcher) -> None:
@@ -131,7 +132,7 @@ def test_the_topic_says_alive_every_so_often(clock: FakeClock, lines: list[str])
         passing.now_s += 30
     assert voice.said == [{"state": "alive", "at": "2025-03-03T16:20:00Z", "every_s": 300}] * 2
     one.told("")
-    assert one.tallies() == [{"by": "topic", "last_ms": clock(), "failures": 0, "error": ""}]
+    assert one.tallies() == (SignalTally(by="topic", last_ms=clock(), failures=0, error=""),)
 
 
 def test_after_each_connection_it_says_alive_at_once(clock: FakeClock, lines: list[str]) -> None:
@@ -171,4 +172,4 @@ def test_a_refusal_by_the_broker_is_counted(clock: FakeClock, lines: list[str]) 
     one.told("broker did not take 'traywarden/alive': not authorized")
     one.told("broker did not take 'traywarden/alive': not authorized")
     assert len(lines) == 1
-    assert one.tallies()[0]["failures"] == 2
+    assert one.tallies()[0].failures == 2

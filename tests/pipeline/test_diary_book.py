@@ -2,7 +2,6 @@
 
 import json
 from collections.abc import Callable
-from typing import Any
 
 import pytest
 
@@ -10,6 +9,7 @@ from collector.alarms.contexts import parse_condition
 from collector.config.home import Home
 from collector.intake.inbox import Message
 from collector.pipeline.diary_book import DiaryBook, book_of, contexts_of
+from collector.store.requests import BookRequest, BrewEnd, BrewStart, BrewStrike, DiaryAdd, DiaryStrike
 from tests.cli.brew_home import AT_TOP, CLASS, HOUR, MIN, T0, journal_of, pipeline_of, take_all
 from tests.cli.lab import hot_pack
 from tests.services.mosquitto import Mosquitto
@@ -17,43 +17,42 @@ from tests.services.watching import Watch
 
 
 @pytest.mark.parametrize(
-    ("kind", "body", "said"),
+    ("request_", "said"),
     [
-        ("diary-add", {}, "is not a diary kind"),
-        ("diary-add", {"kind": 3}, "'kind' of the request is not text"),
-        ("diary-add", {"kind": "fed", "place": ["juniper"]}, "'place' of the request is not text"),
-        ("diary-add", {"kind": "fed", "place": "juniper", "by": "x", "t_ms": "now"}, "is not a time in ms"),
-        ("diary-add", {"kind": "fed", "place": "juniper", "by": "x", "t_ms": True}, "is not a time in ms"),
-        ("diary-add", {"kind": "fed", "place": "juniper", "by": "x", "t_ms": 2**60}, "is not a time in ms"),
-        ("diary-strike", {"by": "x"}, "'number' of the request is not a number"),
-        ("brew-strike", {"by": "x", "number": True}, "'number' of the request is not a number"),
-        ("brew-end", {"place": "kettle", "by": "x", "air_stopped_ms": 1.5}, "is not a time in ms"),
+        (DiaryAdd(kind="", place="juniper", by="x"), "is not a diary kind"),
+        (DiaryAdd(kind="fed", place="attic", by="x"), "attic"),
+        (DiaryStrike(number=7, by="x"), "7"),
+        (BrewStrike(number=7, by="x"), "7"),
+        (BrewEnd(place="kettle", by="x"), "kettle"),
     ],
 )
-def test_a_request_that_anybody_wrote_is_answered(brew_home: Home, kind: str, body: dict[str, Any], said: str) -> None:
+def test_what_cannot_be_noted_is_refused(brew_home: Home, request_: BookRequest, said: str) -> None:
     """Whatever stands in it: a refusal in one line, and nothing is changed."""
     book = DiaryBook(brew_home.load_lab())
     before = book.contexts
-    taken = book.take(kind, body, T0, T0)
-    assert taken.refused
-    assert said in taken.answer
-    assert "\n" not in taken.answer
+    taken = book.take(request_, T0, T0)
+    assert not taken.reply.done
+    assert (taken.entry, taken.brew) == (None, None)
+    assert said in taken.reply.words
+    assert "\n" not in taken.reply.words
     assert book.contexts is before
 
 
 def test_answers_say_what_was_noted(brew_home: Home) -> None:
     """With its number, by which it can be struck, and what follows from it."""
     book = DiaryBook(brew_home.load_lab())
-    requests: list[tuple[str, dict[str, Any]]] = [
-        ("diary-add", {"kind": "watered", "place": "juniper/top", "amount": "0.5 L", "t_ms": T0 - HOUR}),
-        ("diary-add", {"kind": "squeeze", "place": "juniper/top", "result": "wet"}),
-        ("diary-strike", {"number": 2}),
-        ("brew-start", {"place": "kettle", "t_ms": T0 - 20 * HOUR}),
-        ("brew-end", {"place": "kettle", "air_stopped_ms": T0 - HOUR}),
-        ("brew-strike", {"number": 1}),
+    by = "class 4b"
+    requests: list[BookRequest] = [
+        DiaryAdd(kind="watered", place="juniper/top", amount="0.5 L", t_ms=T0 - HOUR, by=by),
+        DiaryAdd(kind="squeeze", place="juniper/top", result="wet", by=by),
+        DiaryStrike(number=2, by=by),
+        BrewStart(place="kettle", t_ms=T0 - 20 * HOUR, by=by),
+        BrewEnd(place="kettle", air_stopped_ms=T0 - HOUR, by=by),
+        BrewStrike(number=1, by=by),
     ]
-    answers = [book.take(kind, {"by": "class 4b", **body}, T0, T0).answer for kind, body in requests]
-    assert answers == [
+    replies = [book.take(request, T0, T0).reply for request in requests]
+    assert all(reply.done for reply in replies)
+    assert [reply.words for reply in replies] == [
         "noted as 1: watered juniper/top, 0.5 L at 2026-03-02 07:00",
         "noted as 2: squeeze juniper/top, wet at 2026-03-02 08:00",
         "noted: 2 is struck out: squeeze juniper/top, wet at 2026-03-02 08:00",
@@ -88,12 +87,14 @@ def test_what_is_noted_counts_from_after_all_that_was_judged(brew_home: Home) ->
             Message("worms/juniper/top", hot_pack(T0 / 1000 + 120, 21.0).encode(), 0, False, False), T0
         )
         pipeline.settle(T0)
-        body = {"kind": "watered", "place": "juniper/top", "by": "class 4b"}
-        assert pipeline.note("diary-add", body, T0, T0).startswith("noted as 1: ")
+        entry = DiaryAdd(kind="watered", place="juniper/top", by="class 4b")
+        assert pipeline.note(entry, T0, T0).words.startswith("noted as 1: ")
         assert pipeline.batch.diary[1].taken_ms == T0 + 120_001
         assert pipeline.batch.diary[1].t_ms == T0
         batch = pipeline.batch
-        assert pipeline.note("diary-add", {**body, "place": "room"}, T0, T0).startswith("watered is noted at")
+        refused = pipeline.note(DiaryAdd(kind="watered", place="room", by="class 4b"), T0, T0)
+        assert not refused.done
+        assert refused.words.startswith("watered is noted at")
         assert list(batch.diary) == [1]
 
 

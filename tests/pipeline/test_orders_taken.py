@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+from collector.store.requests import Acknowledge, ProbeIn, ProbeOut, Reply, Shelve, Unshelve
 from tests.cli.hand_lab import DRY_LATER, START, ByHand, rules_of
 from tests.cli.lab import HOT_AT_ONCE
 
@@ -47,9 +48,9 @@ def test_a_probe_out_of_service_stays_so_over_restarts_and_new_alarms(tmp_path: 
     """Ordered as the command orders it: quiet while it says 33 degrees, after a restart too, and an alarm that rules
     bring meanwhile is out as well; put back, what stands is told at once. Why it went out is in the history."""
     lab = ByHand(tmp_path / "home", rules_of(HOT_AT_ONCE))
-    body = {"probe": "juniper-top", "by": "maintainer", "reason": "cable being replaced"}
-    assert lab.pipeline.order("probe-out", body, START) == "out of service"
-    assert lab.pipeline.order("probe-out", body, START) == "juniper-top is out of service already"
+    out = ProbeOut(probe="juniper-top", by="maintainer", reason="cable being replaced")
+    assert lab.pipeline.order(out, START) == Reply(True, "out of service")
+    assert lab.pipeline.order(out, START) == Reply(False, "juniper-top is out of service already")
     lab.commit()
     lab.rules = rules_of(HOT_AT_ONCE + DRY_LATER.replace("3 min", "0 s"))
     lab.restart()
@@ -59,7 +60,8 @@ def test_a_probe_out_of_service_stays_so_over_restarts_and_new_alarms(tmp_path: 
     lab.commit()
     lab.restart()
     lab.now_ms = START + 240_000
-    assert lab.pipeline.order("probe-in", {"probe": "juniper-top", "by": "maintainer"}, lab.now_ms) == "in service"
+    back = ProbeIn(probe="juniper-top", by="maintainer")
+    assert lab.pipeline.order(back, lab.now_ms) == Reply(True, "in service")
     (told,) = lab.told()
     assert told.startswith("URGENT")
     assert "and 1 more" in told
@@ -77,17 +79,18 @@ def test_a_probe_out_of_service_stays_so_over_restarts_and_new_alarms(tmp_path: 
 def test_a_shelving_is_ended_by_order_after_a_restart(tmp_path: Path) -> None:
     """Shelved, hot, restarted: the order to unshelve tells what stands; a second one has nothing to do."""
     lab = ByHand(tmp_path / "home")
-    who = {"rule": "bedding-hot", "place": "juniper/top", "by": "teacher"}
-    assert lab.pipeline.order("shelve", {**who, "until_ms": START + HOUR, "reason": "repair"}, START) == "shelved"
+    shelve = Shelve(rule="bedding-hot", place="juniper/top", by="teacher", until_ms=START + HOUR, reason="repair")
+    unshelve = Unshelve(rule="bedding-hot", place="juniper/top", by="teacher")
+    assert lab.pipeline.order(shelve, START) == Reply(True, "shelved")
     lab.tray(1, 31.0)
     lab.settle(2)
     lab.commit()
     lab.restart()
     lab.now_ms = START + 180_000
-    assert lab.pipeline.order("unshelve", who, lab.now_ms) == "off the shelf"
+    assert lab.pipeline.order(unshelve, lab.now_ms) == Reply(True, "off the shelf")
     assert len(lab.told()) == 1
-    again = lab.pipeline.order("unshelve", who, START + 180_000)
-    assert again == "'bedding-hot' at juniper/top is unacknowledged; it is not shelved"
+    again = lab.pipeline.order(unshelve, START + 180_000)
+    assert again == Reply(False, "'bedding-hot' at juniper/top is unacknowledged; it is not shelved")
     lab.close()
 
 
@@ -113,8 +116,11 @@ def test_an_acknowledgement_may_be_of_one_occurrence_only(tmp_path: Path) -> Non
     lab = ByHand(tmp_path / "home")
 
     def acknowledge(raised_minute: float) -> str:
-        raised = {"rule": "bedding-hot", "place": "juniper/top", "raised_ms": START + round(raised_minute * 60_000)}
-        return lab.pipeline.order("acknowledge", {**raised, "by": "teacher"}, lab.now_ms)
+        raised_ms = START + round(raised_minute * 60_000)
+        seen = Acknowledge(rule="bedding-hot", place="juniper/top", by="teacher", raised_ms=raised_ms)
+        reply = lab.pipeline.order(seen, lab.now_ms)
+        assert reply.done is (reply.words == "acknowledged")
+        return reply.words
 
     lab.tray(1, 30.5)
     lab.settle(1.5)
@@ -135,7 +141,6 @@ def test_an_acknowledgement_may_be_of_one_occurrence_only(tmp_path: Path) -> Non
         "raised",
         "acknowledged",
     ]
-    assert "does not hold at" in lab.pipeline.order(
-        "acknowledge", {"rule": "bedding-hot", "place": "room", "by": "teacher", "raised_ms": START}, lab.now_ms
-    )
+    elsewhere = Acknowledge(rule="bedding-hot", place="room", by="teacher", raised_ms=START)
+    assert "does not hold at" in lab.pipeline.order(elsewhere, lab.now_ms).words
     lab.close()

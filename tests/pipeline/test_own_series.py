@@ -11,8 +11,9 @@ from collector.config.rule_file import read_rules
 from collector.domain.lab import NOT_SENT, SeriesKey
 from collector.domain.own_series import COLLECTOR, with_own_series
 from collector.pipeline.replay import replay
-from collector.store.batch import LAB_CHANGED, Batch, NewMessage
+from collector.store.batch import Batch, NewMessage
 from collector.store.reader import Reader
+from collector.store.vocabulary import LAB_CHANGED, EventKind
 from collector.watch.self_check import SelfCheck
 from tests.cli.hand_lab import START, ByHand
 
@@ -134,7 +135,7 @@ def test_what_the_collector_finds_out_about_itself(tmp_path: Path) -> None:
     assert lab.journal is not None
     message = NewMessage("k", "teacher@quillbrook.example", "email", "high", "s", "b", START - 90 * 60_000)
     starts = ((START - 5, ""), (START - 3, LAB_CHANGED), (START - 90_000_000, ""))
-    events = [(t_ms, "started", why) for t_ms, why in starts]
+    events = [(t_ms, EventKind.STARTED, why) for t_ms, why in starts]
     lab.journal.commit(Batch(messages=[message], events=events), START)
     check = SelfCheck(tmp_path, lab.journal, lab.pipeline.ids, pace=2.0)
 

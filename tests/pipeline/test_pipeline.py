@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 from collector.domain.readings import Flag, Why
+from collector.store.requests import Acknowledge, Reply
 from tests.cli.hand_lab import START, ByHand, rules_of
 from tests.cli.lab import LAB
 
@@ -125,8 +126,9 @@ def test_an_alarm_tells_each_person_once_when_raised_and_when_cleared(lab: ByHan
     lab.settle(0)
     assert lab.pipeline.urgent
     lab.commit()
-    assert lab.pipeline.acknowledge("bedding-hot", "juniper/top", "class 4b", lab.now_ms) == "acknowledged"
-    assert "acknowledged already" in lab.pipeline.acknowledge("bedding-hot", "juniper/top", "class 4b", lab.now_ms)
+    seen = Acknowledge(rule="bedding-hot", place="juniper/top", by="class 4b")
+    assert lab.pipeline.order(seen, lab.now_ms) == Reply(True, "acknowledged")
+    assert lab.pipeline.order(seen, lab.now_ms).words.endswith("acknowledged already")
     lab.tray(1, 28.9)
     lab.settle(1)
     lab.commit()

@@ -7,7 +7,10 @@ from pathlib import Path
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from collector.store.requests import Acknowledge
 from tests.cli.hand_lab import START, ByHand
+
+SEEN = Acknowledge(rule="bedding-hot", place="juniper/top", by="class 4b")
 
 
 @dataclass(frozen=True)
@@ -72,7 +75,7 @@ def play(lab: ByHand, found: list[Happening], breaks: set[int], *, restart: bool
                 lab.settle()
                 lab.pipeline.tick(lab.now_ms - 5_000)
             case "acknowledge":
-                lab.pipeline.acknowledge("bedding-hot", "juniper/top", "class 4b", lab.now_ms)
+                lab.pipeline.order(SEEN, lab.now_ms)
             case "commit" if number in breaks:
                 interrupt(lab, restart=restart)
             case _:

@@ -10,6 +10,7 @@ from collector.domain.diary import Brew, DiaryEntry, DiaryKind
 from collector.domain.lab import SeriesKey
 from collector.store.batch import Batch, HistoryRow, NewMessage, RejectedRow, Row, Unplaced
 from collector.store.journal import Journal
+from collector.store.vocabulary import Counter, EventKind, MetaKey
 
 T0 = 1_772_438_400_000
 """2026-03-02T08:00:00Z"""
@@ -63,10 +64,10 @@ def full_batch(series: int, t_ms: int = T0) -> Batch:
         messages=[message(f"bedding-hot/{series}/{t_ms}/teacher", t_ms)],
         unplaced={("worms/lab/9", "x"): Unplaced(t_ms, t_ms, 2, b"[1]")},
         rejected=[RejectedRow(t_ms, "worms/bad", "not JSON", b"\xff{")],
-        counts={"late": 2, "retained": 0},
+        counts={Counter.LATE: 2, Counter.RETAINED: 0},
         arrivals=[(7, b"digest-7"), (8, b"digest-8")],
-        events=[(t_ms, "link", "up")],
-        meta={"alive_ms": str(t_ms)},
+        events=[(t_ms, EventKind.LINK_UP, "connected")],
+        meta={MetaKey.LINK_MS: str(t_ms)},
         diary={1: DiaryEntry(1, t_ms - MINUTE, t_ms, "juniper/top", DiaryKind.WATERED, 0.5, None, "class 4b")},
         brews={1: Brew(1, "kettle", t_ms - HOUR, None, None, t_ms, "teacher")},
     )

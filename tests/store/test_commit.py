@@ -12,19 +12,20 @@ from hypothesis import strategies as st
 
 from collector.alarms.model import AlarmKey, AlarmState, State
 from collector.domain.lab import SeriesKey
-from collector.store.batch import Batch, CommitResult, RejectedRow, Unplaced
+from collector.store.batch import Batch, CommitResult, RejectedRow, ReplyRow, Unplaced
 from collector.store.errors import StoreError
 from collector.store.journal import Journal
 from collector.store.reader import Reader
-from collector.store.requests import write_request
+from collector.store.requests import Acknowledge, Reply, RequestRow, write_request
+from collector.store.vocabulary import Counter, MetaKey
 from tests.store.samples import DAY, MINUTE, T0, ZONE, dump, full_batch, good, held, message, opened, with_series
 
 
 def test_an_empty_batch_says_so() -> None:
     """A batch is empty until something is in any of its parts."""
     assert Batch().empty
-    assert not Batch(meta={"alive_ms": "1"}).empty
-    assert not Batch(requests_done=[(1, T0, "done")]).empty
+    assert not Batch(meta={MetaKey.LINK_MS: "1"}).empty
+    assert not Batch(replies=[ReplyRow(1, T0, Reply(True, "done"))]).empty
 
 
 def test_every_part_of_a_batch_is_read_back(tmp_path: Path) -> None:
@@ -37,7 +38,7 @@ def test_every_part_of_a_batch_is_read_back(tmp_path: Path) -> None:
         assert again.alarm_states() == batch.states
         assert again.arrivals() == batch.arrivals
         assert again.counters() == {"late": 2}
-        assert again.meta()["alive_ms"] == str(T0)
+        assert again.meta()[MetaKey.LINK_MS] == str(T0)
         assert [(e.t_ms, e.kind, e.detail) for e in again.events()] == batch.events
         assert again.diary() == list(batch.diary.values())
         assert again.brews() == list(batch.brews.values())
@@ -135,7 +136,7 @@ def test_a_broken_row_stops_the_batch_and_not_the_journal(tmp_path: Path) -> Non
     with opened(tmp_path) as journal:
         series = with_series(journal)[0]
         broken = full_batch(series)
-        broken.meta["alive_ms"] = None  # type: ignore[assignment]
+        broken.meta[MetaKey.LINK_MS] = None  # type: ignore[assignment]
         with pytest.raises(sqlite3.IntegrityError):
             journal.commit(broken, T0)
         assert journal.readings_count() == 0
@@ -184,7 +185,7 @@ def test_lists_of_what_went_wrong_are_bounded(tmp_path: Path) -> None:
                         (f"t/{n}", ""): Unplaced(T0, T0 + n, 1, b"x" * 500) for n in range(part * 300, part * 300 + 300)
                     },
                     rejected=[RejectedRow(T0 + n, "t" * 2000, "bad", b"y" * 500) for n in range(300)],
-                    counts={"rejected": 300},
+                    counts={Counter.REJECTED: 300},
                 ),
                 T0,
             )
@@ -254,16 +255,16 @@ def test_requests_are_taken_up_and_finished_in_a_commit(tmp_path: Path) -> None:
     with opened(tmp_path) as journal:
         before = journal.data_version()
         assert journal.data_version() == before
-        number = write_request(journal.path, "acknowledge", {"alarm": "bedding-hot", "by": "class 4"}, T0)
+        asked = Acknowledge(rule="bedding-hot", place="juniper/top", by="class 4")
+        number = write_request(journal.path, asked, T0)
         assert journal.data_version() != before
-        (request,) = journal.pending_requests()
-        assert (request.id, request.kind, request.body["by"], request.at_ms) == (number, "acknowledge", "class 4", T0)
-        journal.commit(Batch(requests_done=[(number, T0 + 5, "acknowledged")]), T0)
+        assert journal.pending_requests() == [RequestRow(id=number, request=asked, at_ms=T0)]
+        reply = Reply(True, "acknowledged")
+        journal.commit(Batch(replies=[ReplyRow(number, T0 + 5, reply)]), T0)
         assert journal.pending_requests() == []
         with Reader(journal.path) as reader:
-            answer = reader.request(number)
-            assert answer is not None
-            assert (answer.done_ms, answer.result) == (T0 + 5, "acknowledged")
+            done = RequestRow(id=number, request=asked, at_ms=T0, done_ms=T0 + 5, reply=reply)
+            assert reader.request(number) == done
             assert reader.request(number + 1) is None
 
 
@@ -332,13 +333,15 @@ def test_recent_is_arrays_without_late_readings(tmp_path: Path) -> None:
 def test_half_characters_in_what_people_asked_do_not_stop_a_commit(tmp_path: Path) -> None:
     """A request with broken text is answered and leaves its trace, with '?' in it; it must not come back for ever."""
     with opened(tmp_path) as journal:
-        number = write_request(journal.path, "acknowledge", {"by": "class\udcff"}, T0)
+        number = write_request(journal.path, Acknowledge(rule="x\udcff", place="room", by="class\udcff"), T0)
         batch = full_batch(with_series(journal)[0])
         (row,) = batch.transitions
         batch.transitions = [replace(row, transition=replace(row.transition, by="class\udcff"))]
-        batch.requests_done = [(number, T0, "no alarm 'x\udcff'")]
+        batch.replies = [ReplyRow(number, T0, Reply(False, "no alarm 'x\udcff'"))]
         journal.commit(batch, T0)
         assert journal.pending_requests() == []
-    assert dump(journal.path, "requests")["requests"][0][-1] == "no alarm 'x?'"
     with Reader(journal.path) as reader:
+        answered = reader.request(number)
+        assert answered is not None
+        assert answered.reply == Reply(False, "no alarm 'x?'")
         assert [change.by for change in reader.history()] == ["class?"]

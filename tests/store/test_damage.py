@@ -131,7 +131,7 @@ def test_everything_else_is_saved_too(home: Path) -> None:
     assert dump(path, *tables, "daily", "latest") == before
     assert report.salvaged.others["alarm_history"] == 20
     assert journal.commit(Batch(rows=[good(T0 + 5, 1)]), NOW).too_old == 1
-    assert journal.meta()["alive_ms"] == str(T0 + 6 * DAY + 19)
+    assert journal.meta()["link_ms"] == str(T0 + 6 * DAY + 19)
     journal.close()
 
 

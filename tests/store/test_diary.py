@@ -4,9 +4,9 @@ from dataclasses import replace
 from pathlib import Path
 
 from collector.domain.diary import Brew, DiaryEntry, DiaryKind, Feel
-from collector.store.batch import Batch
+from collector.store.batch import Batch, ReplyRow
 from collector.store.reader import Reader
-from collector.store.requests import write_request
+from collector.store.requests import DiaryStrike, Reply, write_request
 from tests.store.samples import HOUR, MINUTE, T0, opened
 
 SQUEEZED = DiaryEntry(
@@ -53,7 +53,10 @@ def test_a_batch_with_only_a_diary_entry_or_a_brew_is_not_empty() -> None:
 def test_readers_see_requests_that_nobody_took_up(tmp_path: Path) -> None:
     """Those still open are listed, oldest first; those answered are not."""
     with opened(tmp_path) as journal:
-        first, second, third = (write_request(journal.path, "diary-add", {"n": n}, T0 + n) for n in range(3))
-        journal.commit(Batch(requests_done=[(second, T0, "noted")]), T0)
+        first, second, third = (write_request(journal.path, DiaryStrike(number=n), T0 + n) for n in range(3))
+        journal.commit(Batch(replies=[ReplyRow(second, T0, Reply(True, "noted"))]), T0)
         with Reader(journal.path) as reader:
-            assert [(one.id, one.body) for one in reader.pending_requests()] == [(first, {"n": 0}), (third, {"n": 2})]
+            assert [(row.id, row.request) for row in reader.pending_requests()] == [
+                (first, DiaryStrike(number=0)),
+                (third, DiaryStrike(number=2)),
+            ]

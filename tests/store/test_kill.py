@@ -36,11 +36,11 @@ def test_killed_at_random_moments(tmp_path: Path) -> None:
         acknowledged = killed_after(tmp_path, next_batch, source.randint(1, 40))
         check(path)
         with closing(sqlite3.connect(path)) as db:
-            last = int(db.execute("SELECT value FROM meta WHERE name = 'last'").fetchone()[0])
+            last = int(db.execute("SELECT value FROM meta WHERE name = 'rules'").fetchone()[0])
             assert last in (acknowledged, acknowledged + 1)
             messages = [key for (key,) in db.execute("SELECT key FROM outbox ORDER BY id")]
             assert messages == [f"batch-{n}" for n in range(last + 1)]
-            assert db.execute("SELECT value FROM counters WHERE name = 'batches'").fetchone() == (last + 1,)
+            assert db.execute("SELECT value FROM counters WHERE name = 'late'").fetchone() == (last + 1,)
             per_batch = dict(db.execute("SELECT value, count(*) FROM readings GROUP BY value"))
         whole = set(range(min(map(int, per_batch)), last + 1))
         assert set(map(int, per_batch)) == whole

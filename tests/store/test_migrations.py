@@ -13,7 +13,7 @@ from collector.store.damage import open_journal
 from collector.store.errors import StoreError
 from collector.store.outbox import OutboxStore
 from collector.store.reader import Reader
-from collector.store.requests import write_request
+from collector.store.requests import ProbeIn, write_request
 from tests.store.samples import HOUR, MINUTE, T0, ZONE, dump, held, message, opened
 
 PAST = range(1, len(migrations.STEPS))
@@ -70,7 +70,7 @@ def test_an_upgraded_database_has_the_form_of_a_new_one(tmp_path: Path, version:
 def test_all_but_the_collector_refuse_an_older_database(tmp_path: Path, version: int) -> None:
     """Whoever does not upgrade says in one line who does."""
     path = stored(tmp_path, version)
-    for attempt in (Reader, OutboxStore, lambda p: write_request(p, "acknowledge", {}, T0)):
+    for attempt in (Reader, OutboxStore, lambda p: write_request(p, ProbeIn(probe="p"), T0)):
         with pytest.raises(StoreError, match="'traywarden watch' upgrades it") as refused:
             attempt(path)
         assert "\n" not in str(refused.value)

@@ -5,10 +5,10 @@ from contextlib import closing
 from pathlib import Path
 
 from collector.alarms.model import AlarmKey, AlarmState, Event, State, Transition
-from collector.store.batch import Batch
+from collector.store.batch import Batch, ReplyRow
 from collector.store.outbox import OutboxStore
 from collector.store.prune import MESSAGES_DAYS, REQUESTS_DAYS
-from collector.store.requests import write_request
+from collector.store.requests import Acknowledge, Reply, write_request
 from collector.telling.notice import Fate, Notice, NoticeKey, Reason
 from tests.store.samples import DAY, T0, dump, message, opened
 
@@ -18,6 +18,9 @@ AFTER = T0 + MESSAGES_DAYS * DAY + 2
 
 def keys(path: Path) -> list[object]:
     return [row[1] for row in dump(path, "outbox")["outbox"]]
+
+
+PRESSED = Acknowledge(rule="bedding-hot", place="juniper/top")
 
 
 def test_messages_go_400_days_after_they_were_settled(tmp_path: Path) -> None:
@@ -72,9 +75,9 @@ def test_notices_go_unless_their_alarm_still_stands(tmp_path: Path) -> None:
 def test_answered_requests_go_after_90_days(tmp_path: Path) -> None:
     """One that was never taken up is kept: it still says that something was asked for."""
     with opened(tmp_path) as journal:
-        done = write_request(journal.path, "acknowledge", {}, T0)
-        write_request(journal.path, "acknowledge", {}, T0)
-        journal.commit(Batch(requests_done=[(done, OLD, "done")]), T0)
+        done = write_request(journal.path, PRESSED, T0)
+        write_request(journal.path, PRESSED, T0)
+        journal.commit(Batch(replies=[ReplyRow(done, OLD, Reply(True, "done"))]), T0)
         journal.retention(OLD + REQUESTS_DAYS * DAY, 730)
         assert len(dump(journal.path, "requests")["requests"]) == 2
         journal.retention(OLD + REQUESTS_DAYS * DAY + 1, 730)

@@ -4,6 +4,7 @@ import sys
 from pathlib import Path
 
 from collector.store.batch import Batch
+from collector.store.vocabulary import Counter, MetaKey
 from tests.store.samples import HOUR, T0, good, message, opened, with_series
 
 ROWS = 24
@@ -11,12 +12,12 @@ TIDY_EVERY = 7
 
 
 def batch(n: int, series: list[int]) -> Batch:
-    """The n-th batch: readings, a message, a counter and a mark in meta, to tell whole from half."""
+    """The n-th batch: readings, a message, a count and a mark in meta, to tell whole from half."""
     return Batch(
         rows=[good(T0 + n * HOUR + k, series[k % len(series)], float(n)) for k in range(ROWS)],
         messages=[message(f"batch-{n}", T0 + n)],
-        counts={"batches": 1},
-        meta={"last": str(n)},
+        counts={Counter.LATE: 1},
+        meta={MetaKey.RULES: str(n)},
     )
 
 

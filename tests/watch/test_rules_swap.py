@@ -22,6 +22,7 @@ from collector.pipeline.building import build_pipeline, rejudge
 from collector.pipeline.notices import Notices
 from collector.store.journal import Journal
 from collector.store.reader import PastChange, Reader
+from collector.store.requests import Acknowledge
 from tests.cli.lab import HOT_AT_ONCE, hot_pack, make_home
 from tests.services.clock import QUILLBROOK_MORNING_MS as START_MS
 
@@ -33,6 +34,7 @@ WARM = replace(HOT, name="bedding-warm", setpoint=27.0)
 
 
 # ---- the pipeline ------------------------------------------------------------------------------------------------
+SEEN = Acknowledge(rule="bedding-hot", place="juniper/top", by="class 4b")
 
 
 @dataclass
@@ -111,7 +113,7 @@ def test_standing_alarms_pending_delays_and_acknowledgements_are_carried_over(co
     """A change of other alarms in the middle of an on-delay and of an off-delay moves neither; what was acknowledged
     stays so, and what comes after is told once. (The first reading after a jump is doubted and clears nothing.)"""
     minutes(collector, 29.0, 31.0)
-    collector.pipeline.acknowledge("bedding-hot", "juniper/top", "class 4b", collector.at_ms)
+    collector.pipeline.order(SEEN, collector.at_ms)
     collector.change(HOT, SLOW, WARM)
     minutes(collector, 31.5, 31.5, 25.0, 25.0)
     collector.change(HOT, SLOW)
@@ -217,7 +219,7 @@ def test_alarms_that_a_change_does_not_touch_do_as_without_it(steps: list[tuple[
                     one.read(celsius, one.at_ms - lag_ms)
                 one.tick()
                 if what == "acknowledge":
-                    one.pipeline.acknowledge("bedding-hot", "juniper/top", "class 4b", one.at_ms)
+                    one.pipeline.order(SEEN, one.at_ms)
                 elif what == "commit":
                     one.commit()
             if what == "change":

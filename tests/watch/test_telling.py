@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 
+from collector.store.requests import DiaryAdd
 from collector.watch.catching_up import BACKLOG_MESSAGES, CATCH_UP_S, CAUGHT_UP_S, CatchingUp
 from tests.cli.hand_lab import DRY_LATER, START, ByHand, rules_of
 from tests.cli.lab import HOT_AT_ONCE
@@ -132,7 +133,7 @@ def test_catching_up_lasts_as_long_as_a_backlog_comes_in_and_a_minute_at_most() 
 
 
 _HEEDS_WATERING = DRY_LATER.replace("    priority: medium\n", "    priority: high\n    not_while: watered within 1 h\n")
-WATERED = {"kind": "watered", "place": "juniper/top", "by": "class 4b"}
+WATERED = DiaryAdd(kind="watered", place="juniper/top", by="class 4b")
 
 
 @pytest.fixture
@@ -140,7 +141,7 @@ def dry(tmp_path: Path) -> Iterator[ByHand]:
     """Told of a dry tray at minute three; at minute nine a class notes that it watered, which keeps the alarm quiet."""
     lab = ByHand(tmp_path / "dry", rules_of(HOT_AT_ONCE + _HEEDS_WATERING))
     _minutes(lab, range(10), 0.55)
-    assert lab.pipeline.note("diary-add", WATERED, lab.now_ms, lab.now_ms).startswith("noted")
+    assert lab.pipeline.note(WATERED, lab.now_ms, lab.now_ms).done
     lab.commit()
     yield lab
     lab.close()

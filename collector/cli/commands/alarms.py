@@ -7,7 +7,7 @@ from typing import Any
 from collector.alarms.model import Rule
 from collector.alarms.words import show_amount, unit_of
 from collector.cli.common import add_span, home_of, lab_or_none, span_ms, zone_of
-from collector.cli.ordering import add_by, add_json, add_reason, order, reason_of
+from collector.cli.ordering import add_by, add_json, add_reason, by_of, order, reason_of
 from collector.cli.output import iso, local, say, say_json, table
 from collector.cli.parsing import Run, command, group
 from collector.cli.status_values import alarm_row
@@ -16,6 +16,7 @@ from collector.config.home import Home
 from collector.domain.problems import wrong
 from collector.domain.units import MEASURES, parse_duration_ms
 from collector.store.reader import PastChange, Reader
+from collector.store.requests import Acknowledge, Shelve, Unshelve
 
 
 def add(parser: argparse.ArgumentParser) -> None:
@@ -76,7 +77,7 @@ def run_list(arguments: argparse.Namespace) -> int:
 
 
 def run_acknowledge(arguments: argparse.Namespace) -> int:
-    return _order(arguments, "acknowledge")
+    return order(arguments, Acknowledge(rule=arguments.name, place=arguments.at, by=by_of(arguments)))
 
 
 def run_shelve(arguments: argparse.Namespace) -> int:
@@ -84,15 +85,20 @@ def run_shelve(arguments: argparse.Namespace) -> int:
         lasting_ms = parse_duration_ms(arguments.lasting)
     except ValueError as error:
         wrong(f"--for: {error}")
-    return _order(arguments, "shelve", {"until_ms": system_now() + lasting_ms, "reason": reason_of(arguments)})
+    return order(
+        arguments,
+        Shelve(
+            rule=arguments.name,
+            place=arguments.at,
+            until_ms=system_now() + lasting_ms,
+            reason=reason_of(arguments),
+            by=by_of(arguments),
+        ),
+    )
 
 
 def run_unshelve(arguments: argparse.Namespace) -> int:
-    return _order(arguments, "unshelve")
-
-
-def _order(arguments: argparse.Namespace, kind: str, more: Mapping[str, object] | None = None) -> int:
-    return order(arguments, kind, {"rule": arguments.name, "place": arguments.at, **(more or {})})
+    return order(arguments, Unshelve(rule=arguments.name, place=arguments.at, by=by_of(arguments)))
 
 
 def run_history(arguments: argparse.Namespace) -> int:

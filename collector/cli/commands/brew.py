@@ -17,6 +17,7 @@ from collector.domain.lab import Lab, PlaceKind
 from collector.domain.units import show_duration
 from collector.reports.pump import pump
 from collector.store.reader import Reader
+from collector.store.requests import BrewEnd, BrewRequest, BrewStart, BrewStrike
 
 _MAINS = (
     "Mains power and water do not mix: pump and plugs above the water line, a drip loop, a residual-current device."
@@ -73,35 +74,28 @@ def _add_at(parser: argparse.ArgumentParser) -> None:
 def run_start(arguments: argparse.Namespace) -> int:
     home = home_of(arguments)
     lab = home.load_lab()
-    body: dict[str, object] = {"place": arguments.at, "by": arguments.by}
-    if arguments.note:
-        body["note"] = arguments.note
-    if arguments.when is not None:
-        body["t_ms"] = past_ms(arguments.when, system_now(), lab.time_zone)
-    return submit(home, lab, "brew-start", body, (_MAINS, HANDS))
+    started_ms = None if arguments.when is None else past_ms(arguments.when, system_now(), lab.time_zone)
+    request = BrewStart(place=arguments.at, by=arguments.by, t_ms=started_ms, note=arguments.note)
+    return submit(home, lab, request, (_MAINS, HANDS))
 
 
 def run_end(arguments: argparse.Namespace) -> int:
     home = home_of(arguments)
     lab, now_ms = home.load_lab(), system_now()
-    body: dict[str, object] = {"place": arguments.at, "by": arguments.by}
-    ended_ms = now_ms
-    if arguments.when is not None:
-        body["t_ms"] = ended_ms = past_ms(arguments.when, now_ms, lab.time_zone)
+    ended_ms = None if arguments.when is None else past_ms(arguments.when, now_ms, lab.time_zone)
     if arguments.air_stopped is not None:
         stopped_ms: int | None = past_ms(arguments.air_stopped, now_ms, lab.time_zone, "--air-stopped")
     else:
         with Reader(home.database) as reader:
             brew = rehearsed(reader, lab, now_ms).last_brew(arguments.at)
-            stopped_ms = None if brew is None else pump(reader, brew.place, brew.started_ms, ended_ms)[1]
-    if stopped_ms is not None:
-        body["air_stopped_ms"] = stopped_ms
-    return submit(home, lab, "brew-end", body, (_MAINS, HANDS))
+            stopped_ms = None if brew is None else pump(reader, brew.place, brew.started_ms, ended_ms or now_ms)[1]
+    request = BrewEnd(place=arguments.at, by=arguments.by, t_ms=ended_ms, air_stopped_ms=stopped_ms)
+    return submit(home, lab, request, (_MAINS, HANDS))
 
 
 def run_strike(arguments: argparse.Namespace) -> int:
     home = home_of(arguments)
-    return submit(home, home.load_lab(), "brew-strike", {"number": arguments.number, "by": arguments.by})
+    return submit(home, home.load_lab(), BrewStrike(number=arguments.number, by=arguments.by))
 
 
 def run_show(arguments: argparse.Namespace) -> int:
@@ -109,7 +103,7 @@ def run_show(arguments: argparse.Namespace) -> int:
     now_ms, zone, lab = system_now(), zone_of(home), lab_or_none(home)
     with Reader(home.database) as reader:
         brews, entries = reader.brews(), reader.diary()
-        waiting = [request for request in reader.pending_requests() if request.kind.startswith("brew-")]
+        waiting = [row for row in reader.pending_requests() if isinstance(row.request, BrewRequest)]
         found = [(place, _View.of(reader, last_brew(brews, place), entries, now_ms)) for place in _places(lab, brews)]
     if arguments.json:
         say_json([{"at": place, **(view.as_json() if view else {"state": "none"})} for place, view in found])

@@ -12,6 +12,7 @@ from collector.domain.diary import AMOUNTS, FEELS, DiaryEntry, DiaryKind
 from collector.domain.problems import wrong
 from collector.pipeline.diary_book import amount_words
 from collector.store.reader import Reader
+from collector.store.requests import DiaryAdd, DiaryRequest, DiaryStrike
 
 _UNTOUCHED = (DiaryKind.NOTE, DiaryKind.OUT_OF_SERVICE, DiaryKind.IN_SERVICE)
 _KINDS = ", ".join(f"{kind} ({AMOUNTS[kind].unit})" if kind in AMOUNTS else kind for kind in DiaryKind)
@@ -53,20 +54,21 @@ def add(parser: argparse.ArgumentParser) -> None:
 def run_add(arguments: argparse.Namespace) -> int:
     home = home_of(arguments)
     lab = home.load_lab()
-    body = {"kind": arguments.kind, "place": arguments.at, "by": arguments.by}
-    said = {"amount": arguments.amount, "result": arguments.result, "note": arguments.note}
-    when: dict[str, int] = {}
-    if arguments.when is not None:
-        when["t_ms"] = past_ms(arguments.when, system_now(), lab.time_zone)
-    cautions = () if arguments.kind in _UNTOUCHED else (HANDS,)
-    return submit(
-        home, lab, "diary-add", {**body, **{key: text for key, text in said.items() if text}, **when}, cautions
+    request = DiaryAdd(
+        kind=arguments.kind,
+        place=arguments.at,
+        by=arguments.by,
+        t_ms=None if arguments.when is None else past_ms(arguments.when, system_now(), lab.time_zone),
+        amount=arguments.amount,
+        result=arguments.result,
+        note=arguments.note,
     )
+    return submit(home, lab, request, () if arguments.kind in _UNTOUCHED else (HANDS,))
 
 
 def run_strike(arguments: argparse.Namespace) -> int:
     home = home_of(arguments)
-    return submit(home, home.load_lab(), "diary-strike", {"number": arguments.number, "by": arguments.by})
+    return submit(home, home.load_lab(), DiaryStrike(number=arguments.number, by=arguments.by))
 
 
 def run_list(arguments: argparse.Namespace) -> int:
@@ -75,7 +77,7 @@ def run_list(arguments: argparse.Namespace) -> int:
     since = when_ms(arguments.since, system_now(), zone) if arguments.since else None
     with Reader(home.database) as reader:
         entries = reader.diary(since)
-        waiting = [request for request in reader.pending_requests() if request.kind.startswith("diary-")]
+        waiting = [row for row in reader.pending_requests() if isinstance(row.request, DiaryRequest)]
     if arguments.at is not None:
         lab = lab_or_none(home)
         entries = [entry for entry in entries if f"{entry.place}/".startswith(f"{arguments.at}/")]

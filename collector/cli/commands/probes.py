@@ -6,7 +6,7 @@ from dataclasses import replace
 from typing import Any
 
 from collector.cli.common import home_of, lab_or_none
-from collector.cli.ordering import add_by, add_json, add_reason, order, reason_of
+from collector.cli.ordering import add_by, add_json, add_reason, by_of, order, reason_of
 from collector.cli.output import iso, say, say_json, table
 from collector.cli.parsing import command, group
 from collector.cli.status_values import probe_rows
@@ -17,6 +17,7 @@ from collector.domain.lab import Channel, Format, Probe
 from collector.domain.problems import nearest, wrong
 from collector.domain.units import MEASURES, parse_duration_ms
 from collector.store.reader import Reader, Stranger
+from collector.store.requests import ProbeIn, ProbeOut
 
 _TAKEN_UP = "a running collector takes it up within a few seconds"
 
@@ -216,11 +217,12 @@ def _point(text: str, between: str = "=") -> tuple[float, str]:
 
 
 def run_out_of_service(arguments: argparse.Namespace) -> int:
-    return order(arguments, "probe-out", {"probe": _known(arguments), "reason": reason_of(arguments)})
+    probe, reason = _known(arguments), reason_of(arguments)
+    return order(arguments, ProbeOut(probe=probe, reason=reason, by=by_of(arguments)))
 
 
 def run_in_service(arguments: argparse.Namespace) -> int:
-    return order(arguments, "probe-in", {"probe": _known(arguments)})
+    return order(arguments, ProbeIn(probe=_known(arguments), by=by_of(arguments)))
 
 
 def _known(arguments: argparse.Namespace) -> str:

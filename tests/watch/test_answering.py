@@ -1,0 +1,37 @@
+"""Taking up requests: what stands against it, and what a mistake of ours must not do."""
+
+from pathlib import Path
+from typing import cast
+
+from collector.pipeline.pipeline import Pipeline
+from collector.store.batch import Batch
+from collector.store.requests import Acknowledge, Reply, write_request
+from collector.watch.answering import Answers
+from tests.store.samples import T0, opened
+
+
+class _Broken:
+    """A pipeline with a mistake in it."""
+
+    def __init__(self) -> None:
+        self.batch = Batch()
+
+    def order(self, _order: object, _now_ms: int) -> Reply:
+        raise ZeroDivisionError("a slip")
+
+
+def test_a_request_that_meets_a_mistake_of_ours_is_answered(tmp_path: Path) -> None:
+    """Left open, it would end the collector again at every start. The log says what it was, once."""
+    log: list[str] = []
+    with opened(tmp_path) as journal:
+        number = write_request(journal.path, Acknowledge(rule="bedding-hot", place="juniper/top"), T0)
+        broken = _Broken()
+        answers = Answers(journal, cast(Pipeline, broken), log.append)
+        for _ in range(2):
+            answers.take(T0)
+    (row,) = broken.batch.replies
+    assert row.id == number
+    assert row.reply == Reply(False, "not done: a mistake in the program; the collector's log says which")
+    (line,) = log
+    assert "bedding-hot" in line
+    assert "a slip" in line
