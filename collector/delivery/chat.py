@@ -1,26 +1,31 @@
-"""Chat by apprise. Each address holds a secret, so people, logs and the outbox only see its name."""
+"""Chat by apprise, in a process of its own (see `chat_child`). Each address holds a secret, so people, logs and the
+outbox only see its name."""
 
 import hashlib
-import logging
 import re
-from collections.abc import Callable, Iterator
+import subprocess
+import sys
+import threading
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from typing import Any
+from pathlib import Path
+from typing import IO, TypeVar
 
+import msgspec
+
+from collector.delivery.chat_child import GO, Heard, Loaded, Order, sender_for
 from collector.delivery.port import OutboxRow, PermanentFailure, TemporaryFailure, Unconfirmed, Unreachable
 from collector.delivery.servers import ChatSettings
 from collector.letters.plain import one_line
 
-_READ_TIMEOUT_S = 30.0
-"""Patience with the answer, where the address sets none (`rto=`): giving up leaves the message unconfirmed."""
+DEADLINE_S = 120.0
+"""For one message from its beginning to the service's last answer, loading apprise on a small board included."""
+_LINE = 4_096
+"""Bytes of a line from the child at most."""
 _CLEARED_BY_WAITING = (408, 425, 429)
 """4xx answers that ask to come back later (RFC 9110 section 15.5.9, RFC 8470 section 5.2, RFC 6585 section 4)."""
-_STATUS = re.compile(r"error=(\d{3})\b")
-"""How apprise's services log the status of an answer that was no success."""
-_NOT_CONNECTED = re.compile(
-    r"NewConnectionError|ConnectTimeout|NameResolutionError|SSLError|ProxyError|Connection refused"
-)
-"""What `requests` says where nothing of the message left."""
+_ROOT = Path(__file__).resolve().parents[2]
+"""Where this program's packages are."""
 
 
 def chat_addresses(settings: ChatSettings) -> dict[str, str]:
@@ -49,107 +54,111 @@ def chat_name(url: str) -> str:
 
 def chat_faults(settings: ChatSettings) -> tuple[str, ...]:
     """The addresses that apprise cannot read, one line each; nothing is sent."""
-    faults = []
-    for name, url in chat_addresses(settings).items():
-        try:
-            _apprise(url, name)
-        except PermanentFailure as failure:
-            faults.append(str(failure))
-    return tuple(faults)
+    return tuple(str(_unreadable(name)) for name, url in chat_addresses(settings).items() if sender_for(url) is None)
+
+
+def _unreadable(name: str) -> PermanentFailure:
+    return PermanentFailure(f"chat {name}: apprise cannot read this address; see TRAYWARDEN_CHAT__URLS")
 
 
 class ChatCarrier:
-    """Chat through apprise, which is loaded only once there is something to say: it takes a good part of our memory."""
+    """Chat through apprise, which is loaded only once there is something to say, and goes with its process."""
 
-    def __init__(self, settings: ChatSettings) -> None:
+    def __init__(self, settings: ChatSettings, deadline_s: float = DEADLINE_S, command: Sequence[str] = ()) -> None:
+        """`command` runs `chat_child` for one message; empty: as this program does."""
         self._urls = chat_addresses(settings)
+        self._deadline_s = deadline_s
+        self._command = command or _own_command()
 
     def deliver(self, row: OutboxRow, before_data: Callable[[], None]) -> str:
         """Raises PermanentFailure for an address that is unknown or unreadable and for what the service refuses for
         good (4xx), Unconfirmed where the message left and no answer came, else TemporaryFailure."""
-        url = self._urls.get(row.recipient)
+        name, url = row.recipient, self._urls.get(row.recipient)
         if url is None:
             raise PermanentFailure(
-                f"chat {one_line(row.recipient, 60)} is no longer in TRAYWARDEN_CHAT__URLS; put it back there, or take "
+                f"chat {one_line(name, 60)} is no longer in TRAYWARDEN_CHAT__URLS; put it back there, or take "
                 "it out of lab.yaml"
             )
-        sender = _apprise(url, row.recipient)
-        before_data()
-        with _overheard() as said:
-            taken = bool(sender.notify(title=row.subject, body=row.body, body_format="text"))
-        if not taken:
-            raise _failure(row.recipient, said)
-        return f"chat {row.recipient} took it"
+        with _child(self._command, self._deadline_s) as child:
+            child.tell(msgspec.json.encode(Order(url=url, title=row.subject, body=row.body)))
+            loaded = child.heard(Loaded)
+            if loaded is None:
+                raise TemporaryFailure(f"chat {name}: apprise could not be started here")
+            if not loaded.readable:
+                raise _unreadable(name)
+            before_data()
+            child.tell(GO.encode())
+            heard = child.heard(Heard) or Heard(cut_off=True)
+        if not heard.taken:
+            raise failure_of(name, heard)
+        return f"chat {name} took it"
 
 
-def _failure(name: str, said: "_Overheard") -> PermanentFailure | TemporaryFailure | Unconfirmed:
+def failure_of(name: str, heard: Heard) -> PermanentFailure | TemporaryFailure | Unconfirmed:
     """What became of a message that apprise could not hand over, by the answers its services logged."""
-    if said.took_some:
+    if heard.took_some:
         return Unconfirmed(f"chat {name}: some of its addressees took the message and others did not")
-    if said.status is None:
-        if said.cut_off:
+    if heard.status is None:
+        if heard.cut_off:
             return Unconfirmed(f"chat {name}: no answer came after the message went out; it may have arrived")
-        if said.unreachable:
+        if heard.unreachable:
             return Unreachable(f"chat {name}: the service cannot be reached")
         return TemporaryFailure(f"chat {name}: the service did not take the message")
-    line = f"chat {name}: the service answered {said.status}"
-    if 400 <= said.status < 500 and said.status not in _CLEARED_BY_WAITING:
-        hint = "; see its address in TRAYWARDEN_CHAT__URLS" if said.status in (401, 403, 404, 410) else ""
+    line = f"chat {name}: the service answered {heard.status}"
+    if 400 <= heard.status < 500 and heard.status not in _CLEARED_BY_WAITING:
+        hint = "; see its address in TRAYWARDEN_CHAT__URLS" if heard.status in (401, 403, 404, 410) else ""
         return PermanentFailure(line + hint)
     return TemporaryFailure(line)
 
 
-class _Overheard(logging.Handler):
-    """Keeps of apprise's log what it means and none of its words, which may hold parts of the address."""
+_Told = TypeVar("_Told", bound=msgspec.Struct)
 
-    def __init__(self) -> None:
-        super().__init__(logging.DEBUG)
-        self.status: int | None = None
-        """The last answer that was no success."""
-        self.took_some = False
-        self.cut_off = False
-        self.unreachable = False
 
-    def emit(self, record: logging.LogRecord) -> None:
+class Child:
+    """The process, which ends at its deadline whatever it waits for."""
+
+    def __init__(self, process: "subprocess.Popen[bytes]", to: IO[bytes], back: IO[bytes]) -> None:
+        self.process, self._to, self._back = process, to, back
+
+    def tell(self, line: bytes) -> None:
+        """One line; a child that is gone hears nothing."""
         try:
-            text = record.getMessage()
-        except Exception:  # noqa: BLE001  a slip in somebody's log line is not ours to tell
-            return
-        found = _STATUS.search(text)
-        if found is not None:
-            self.status = int(found[1])
-        if record.levelno == logging.INFO and text.startswith("Sent "):
-            self.took_some = True
-        if text.startswith("Socket Exception"):
-            unreachable = _NOT_CONNECTED.search(text) is not None
-            self.unreachable |= unreachable
-            self.cut_off |= not unreachable
+            self._to.write(line + b"\n")
+            self._to.flush()
+        except OSError:
+            pass
+
+    def heard(self, kind: type[_Told]) -> _Told | None:
+        """Its next line; None where it ended without one."""
+        try:
+            return msgspec.json.decode(self._back.readline(_LINE), type=kind)
+        except (OSError, msgspec.MsgspecError):
+            return None
+
+
+def _own_command() -> list[str]:
+    # Not -m, whose search would begin in whatever folder we were started in.
+    run = f"import sys; sys.path.insert(0, {str(_ROOT)!r}); from collector.delivery.chat_child import main; main()"
+    return [sys.executable, "-P", "-c", run]
 
 
 @contextmanager
-def _overheard() -> Iterator[_Overheard]:
-    """What apprise logs meanwhile goes here and nowhere else."""
-    logger, listener = logging.getLogger("apprise"), _Overheard()
-    propagate, logger.propagate = logger.propagate, False
-    logger.setLevel(logging.DEBUG)
-    logger.addHandler(listener)
+def _child(command: Sequence[str], deadline_s: float) -> Iterator[Child]:
+    process = subprocess.Popen(  # noqa: S603  ourselves
+        command,
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
+        start_new_session=True,
+    )
+    timer = threading.Timer(deadline_s, process.kill)
+    timer.daemon = True
+    timer.start()
     try:
-        yield listener
+        assert process.stdin is not None  # noqa: S101  both are pipes
+        assert process.stdout is not None  # noqa: S101
+        yield Child(process, process.stdin, process.stdout)
     finally:
-        logger.removeHandler(listener)
-        logger.setLevel(logging.CRITICAL + 1)
-        logger.propagate = propagate
-
-
-def _apprise(url: str, name: str) -> Any:
-    """An apprise sender for one address."""
-    logging.getLogger("apprise").setLevel(logging.CRITICAL + 1)  # its warnings may hold parts of the address
-    import apprise  # lazily, see ChatChannel
-
-    sender = apprise.Apprise()
-    if not sender.add(url):
-        raise PermanentFailure(f"chat {name}: apprise cannot read this address; see TRAYWARDEN_CHAT__URLS")
-    for service in sender:
-        if "rto=" not in url:
-            service.socket_read_timeout = _READ_TIMEOUT_S
-    return sender
+        timer.cancel()
+        process.kill()
+        process.communicate()

@@ -7,7 +7,6 @@ put into the outbox, a child hands it over and kills itself there, and another c
 each message a line says its key, the step, and its state in the end. Ends with the step that no hand-over reaches.
 """
 
-import http.client
 import os
 import signal
 import smtplib
@@ -17,7 +16,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from collector.delivery.chat import ChatCarrier
+from collector.delivery.chat import ChatCarrier, Child
 from collector.delivery.mail import MailCarrier
 from collector.delivery.port import Carrier
 from collector.delivery.sender import Sender
@@ -61,7 +60,7 @@ def hand_over(database: Path, channel: str, port: int, kill_at: int) -> None:
     for owner, names in (
         (OutboxStore, ("take_next", "mark_sending", "mark_sent")),
         (smtplib.SMTP, ("send", "getreply")),
-        (http.client.HTTPConnection, ("send", "getresponse")),
+        (Child, ("tell", "heard")),
     ):
         for name in names:
             steps.around(owner, name)
@@ -100,6 +99,4 @@ def main(database: Path, channel: str, port: int) -> None:
 
 
 if __name__ == "__main__":
-    if sys.argv[2] == "chat":
-        import apprise  # noqa: F401  once, before the children begin
     main(Path(sys.argv[1]), sys.argv[2], int(sys.argv[3]))

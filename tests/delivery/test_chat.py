@@ -1,13 +1,18 @@
 """Chat through apprise to a web server of ours: what arrives, what is retried, and that no address is given away."""
 
 import logging
+import socket
 import subprocess
 import sys
-from collections.abc import Iterator
+import time
+import tracemalloc
+from collections.abc import Callable, Iterator
+from contextlib import suppress
 
 import pytest
 
-from collector.delivery.chat import ChatCarrier, _failure, _Overheard, chat_faults, chat_name, chat_names
+from collector.delivery.chat import ChatCarrier, chat_faults, chat_name, chat_names, failure_of
+from collector.delivery.chat_child import Listener
 from collector.delivery.port import NotDelivered, PermanentFailure, TemporaryFailure, Unconfirmed
 from collector.delivery.servers import ChatSettings
 from tests.delivery.chat_service import DROP, HANG, SECRET, ChatService, chat_service
@@ -15,6 +20,7 @@ from tests.delivery.conftest import MakeSender
 from tests.delivery.outboxes import FilledOutbox
 from tests.letters.examples import Letter
 from tests.services.clock import FakeClock
+from tests.services.endless import Endless, bomb, dripped_body, dripped_head, endless, endless_body, silent
 from tests.services.free_port import free_port
 
 # apprise looks for a module that Python 3.13 no longer has, which Python 3.11 and 3.12 announce.
@@ -108,17 +114,17 @@ def test_a_service_that_is_not_there_is_asked_again() -> None:
 
 def test_what_only_some_of_its_addressees_took_is_not_sent_again() -> None:
     """One address may stand for several rooms: a second try would tell those again who have it."""
-    heard = _Overheard()
+    heard = Listener()
     for level, text in ((logging.INFO, "Sent JSON notification."), (logging.WARNING, "Failed: error=500.")):
         heard.handle(logging.LogRecord("apprise", level, "", 0, text, (), None))
-    assert isinstance(_failure("teacher-phone", heard), Unconfirmed)
+    assert isinstance(failure_of("teacher-phone", heard.heard), Unconfirmed)
 
 
 def test_a_service_that_says_nothing_of_why_is_asked_again() -> None:
     """And a slip in one of its log lines ends nothing."""
-    heard = _Overheard()
+    heard = Listener()
     heard.handle(logging.LogRecord("apprise", logging.WARNING, "", 0, "%d sent", ("none",), None))
-    failure = _failure("teacher-phone", heard)
+    failure = failure_of("teacher-phone", heard.heard)
     assert isinstance(failure, TemporaryFailure)
     assert str(failure) == "chat teacher-phone: the service did not take the message"
 
@@ -151,6 +157,39 @@ def test_an_address_apprise_cannot_read_is_told_without_it(caplog: pytest.LogCap
     assert SECRET not in fault + caplog.text
 
 
+@pytest.mark.parametrize("talk", [endless_body, bomb])
+def test_an_answer_without_end_ends_its_own_process(talk: Callable[[Endless, socket.socket], None]) -> None:
+    """Read or unpacked beyond its memory, it ends there: here nothing grows, and the message counts as unconfirmed."""
+    with endless(talk) as server:
+        url = f"json://127.0.0.1:{server.port}/lab"
+        tracemalloc.start()
+        with suppress(Unconfirmed):  # what was unpacked may still have been little enough
+            ChatCarrier(ChatSettings((url,))).deliver(letter_to(url), lambda: None)
+        most = tracemalloc.get_traced_memory()[1]
+        tracemalloc.stop()
+    assert most < 5_000_000
+
+
+@pytest.mark.parametrize("talk", [dripped_body, dripped_head, silent])
+def test_an_answer_that_drips_keeps_nobody_waiting(talk: Callable[[Endless, socket.socket], None]) -> None:
+    """At the deadline its process ends, and the message counts as unconfirmed."""
+    with endless(talk) as server:
+        url = f"json://127.0.0.1:{server.port}/lab"
+        began_s = time.monotonic()
+        with pytest.raises(Unconfirmed):
+            ChatCarrier(ChatSettings((url,)), deadline_s=4.0).deliver(letter_to(url), lambda: None)
+    assert time.monotonic() - began_s < 15
+
+
+def test_where_apprise_cannot_be_started_the_message_waits() -> None:
+    """The deadline passed before anything left: it is tried again."""
+    url = "json://127.0.0.1/lab"
+    marked: list[bool] = []
+    with pytest.raises(TemporaryFailure, match="apprise could not be started here"):
+        ChatCarrier(ChatSettings((url,)), deadline_s=0.001).deliver(letter_to(url), lambda: marked.append(True))
+    assert marked == []
+
+
 def test_names_stay_with_their_address() -> None:
     """Reordered or joined by others, an address keeps its name; the same one twice is told once."""
     one, two = "json://a.example/x", "json://b.example/x"
@@ -170,10 +209,10 @@ def test_apprise_is_not_loaded_without_chat() -> None:
     """A lab without chat does not pay for it in memory: setting up every way to send loads no apprise."""
     program = (
         "import sys, pathlib\n"
-        "from collector.delivery.addressing import channels\n"
+        "from collector.delivery.addressing import carriers\n"
         "from collector.delivery.servers import ChatSettings, MailSettings\n"
         "import collector.delivery.sender\n"
-        "channels(MailSettings('h'), ChatSettings(), pathlib.Path('.'), 'lab')\n"
+        "carriers(MailSettings('h'), ChatSettings(), pathlib.Path('.'), 'lab')\n"
         "print('apprise' in sys.modules)"
     )
     told = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)

@@ -8,8 +8,13 @@ from typing import NamedTuple
 
 import pytest
 
+from collector.delivery.chat import ChatCarrier
+from collector.delivery.port import Unconfirmed
+from collector.delivery.servers import ChatSettings
 from tests.delivery.chat_service import chat_service
+from tests.letters.examples import Letter
 from tests.services.smtp_server import SmtpServer
+from tests.services.waiting import wait_until
 
 
 class Outcome(NamedTuple):
@@ -51,11 +56,36 @@ def test_mail_killed_at_every_step(tmp_path: Path) -> None:
     judge(outcomes, arrived)
 
 
-@pytest.mark.filterwarnings("ignore:'imghdr' is deprecated:DeprecationWarning")
 def test_chat_killed_at_every_step(tmp_path: Path) -> None:
-    """Against a web server that takes chat messages."""
+    """Against a web server that takes chat messages. What a killed sender had told its process to send may still go."""
     with chat_service() as service:
         outcomes = killed_everywhere(tmp_path, "chat", service.server_address[1])
+        wait_until(lambda: len(service.posts) == service.calls, "every message that was begun to arrive")
         arrived = Counter(post["title"] for post in service.posts)
-    assert {"before send", "after send", "before getresponse", "after getresponse"} < {one.step for one in outcomes}
+    assert {"before tell", "after tell", "before heard", "after heard"} < {one.step for one in outcomes}
     judge(outcomes, arrived)
+
+
+@pytest.mark.parametrize("step", ["before send", "after send", "before getresponse", "after getresponse"])
+def test_chat_whose_own_process_is_killed(step: str) -> None:
+    """At each step of the message on its way: it may have arrived, and it is not sent again."""
+    program = (
+        "import http.client, os, signal, sys\n"
+        "when, name = sys.argv[1].split()\n"
+        "true = getattr(http.client.HTTPConnection, name)\n"
+        "def stepped(*places, **more):\n"
+        "    if when == 'before': os.kill(os.getpid(), signal.SIGKILL)\n"
+        "    true(*places, **more)\n"
+        "    os.kill(os.getpid(), signal.SIGKILL)\n"
+        "setattr(http.client.HTTPConnection, name, stepped)\n"
+        "from collector.delivery.chat_child import main\n"
+        "main()\n"
+    )
+    marked: list[bool] = []
+    with chat_service() as service:
+        url = f"json://127.0.0.1:{service.server_address[1]}/"
+        carrier = ChatCarrier(ChatSettings((url,), ("phone",)), command=[sys.executable, "-c", program, step])
+        with pytest.raises(Unconfirmed):
+            carrier.deliver(Letter(channel="chat", recipient="phone"), lambda: marked.append(True))
+        assert len(service.posts) <= 1
+    assert marked == [True]
