@@ -28,11 +28,11 @@ from collector.delivery.mail import build_message
 from collector.store.outbox import OutboxMessage
 from tests.bench.lab import LAB_NAME, TRAYS, make_home, pack
 from tests.cli.in_process import InProcess
-from tests.cli.lab import HOT_AT_ONCE
 from tests.services.mosquitto import Mosquitto
 from tests.services.smtp_server import SmtpServer
 from tests.services.waiting import wait_until
 from tests.services.watching import Watch
+from tests.worlds.home import HOT_AT_ONCE
 
 _START_S = 1_772_438_400
 _HOT = "juniper/top"

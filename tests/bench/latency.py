@@ -14,11 +14,11 @@ from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion
 
 from tests.bench.lab import LAB_NAME, pack
-from tests.cli.lab import HOT_AT_ONCE
 from tests.services.mosquitto import Mosquitto
 from tests.services.smtp_server import SmtpServer
 from tests.services.waiting import wait_until
 from tests.services.watching import Watch
+from tests.worlds.home import HOT_AT_ONCE
 
 
 def measure(whole: bool) -> dict[str, float | int]:

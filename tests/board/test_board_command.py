@@ -22,12 +22,12 @@ from collector.letters.links import LINK_LASTS_MS, Ack, link_url, sign
 from collector.store.reader import Reader
 from tests.board.served import Answer, ask
 from tests.cli.command_line import Commands, other_program, stock
-from tests.cli.lab import hot_pack, make_home
 from tests.services.chromium import Chromium
 from tests.services.free_port import answers, free_port
 from tests.services.mosquitto import Mosquitto
 from tests.services.waiting import wait_until
 from tests.services.watching import Watch
+from tests.worlds.home import hot_pack, make_home
 
 SECRET = "quillbrook-link-secret"
 

@@ -21,9 +21,9 @@ from collector.store.asking import Waiting
 from collector.store.batch import ReplyRow
 from collector.store.requests import Acknowledge, RequestRow
 from collector.store.watch_state import WatchState, write_state
-from tests.cli.hand_lab import RULES, START, ByHand
-from tests.cli.lab import make_home
 from tests.services.waiting import wait_until
+from tests.worlds.by_hand import RULES, START, ByHand
+from tests.worlds.home import make_home
 
 MIN = 60_000
 SECRET = "quillbrook-link-secret"

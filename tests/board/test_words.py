@@ -9,9 +9,9 @@ from collector.board.words import ON_IT, SEEN, OccurrenceView
 from collector.config.lab_file import read_lab
 from collector.letters.links import Ack
 from collector.store.reader import PastChange
-from tests.cli.hand_lab import START, rules_of
-from tests.cli.lab import LAB
 from tests.services.clock import QUILLBROOK_MORNING_MS
+from tests.worlds.by_hand import START, rules_of
+from tests.worlds.home import LAB
 
 MIN = 60_000
 LAB_VALUES = read_lab(LAB, "lab.yaml")

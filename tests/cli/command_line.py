@@ -10,8 +10,8 @@ from typing import Any, NamedTuple
 import pytest
 
 from collector.cli.main import main
-from tests.cli.hand_lab import ByHand
-from tests.cli.lab import HOT_AT_ONCE, LAB
+from tests.worlds.by_hand import ByHand
+from tests.worlds.home import HOT_AT_ONCE, LAB
 
 
 class Said(NamedTuple):

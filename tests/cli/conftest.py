@@ -8,7 +8,7 @@ import pytest
 
 from collector.cli.main import main
 from collector.config.home import Home
-from tests.cli.brew_home import T0, journal_of, make_brew_home
+from tests.worlds.brew_home import T0, journal_of, make_brew_home
 
 
 @pytest.fixture

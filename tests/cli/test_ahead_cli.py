@@ -6,8 +6,8 @@ from collections.abc import Callable
 import pytest
 
 from collector.config.home import Home
-from tests.cli.brew_home import DAY, T0
 from tests.reports.test_digest_view import FRIDAY, fill
+from tests.worlds.brew_home import DAY, T0
 
 
 @pytest.fixture

@@ -10,8 +10,8 @@ import pytest
 from collector.store.reader import Reader
 from collector.store.requests import Acknowledge, AlarmOrder, kind_of
 from tests.cli.command_line import Commands, stock
-from tests.cli.lab import HOT_AT_ONCE
 from tests.letters.letters import letter
+from tests.worlds.home import HOT_AT_ONCE
 
 
 @pytest.fixture

@@ -12,7 +12,7 @@ from collector.cli.main import main
 from collector.config.lab_file import calendar_names, read_lab
 from collector.config.lab_template import LAB_TEMPLATE
 from collector.config.yaml.text import read_yaml
-from tests.cli.lab import make_home
+from tests.worlds.home import make_home
 
 ALERTS = Path(__file__).parents[2] / "deploy" / "ALERTS.md"
 

@@ -9,7 +9,7 @@ from collector.config.home import Home
 from collector.domain.diary import Brew
 from collector.domain.lab import SeriesKey
 from collector.store.batch import Batch
-from tests.cli.brew_home import CLASS, HOUR, MIN, T0, journal_of, take_all
+from tests.worlds.brew_home import CLASS, HOUR, MIN, T0, journal_of, take_all
 
 
 def pumped(brew_home: Home, *readings: tuple[int, float | None, int]) -> None:

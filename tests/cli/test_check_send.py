@@ -11,9 +11,9 @@ from collector.cli.checks import Verdict
 from collector.config.home import Home
 from collector.config.settings import Chat, Mail, Settings
 from tests.cli.command_line import Commands, stock
-from tests.cli.lab import LAB
 from tests.services.free_port import free_port
 from tests.services.smtp_server import DROP, SmtpServer
+from tests.worlds.home import LAB
 
 NOW = 1_772_438_400_000
 TEACHER = "  teacher: {email: teacher@quillbrook.example"

@@ -10,11 +10,11 @@ from collector.config.home import Home
 from collector.config.settings import Chat, Mail, Mqtt, Settings
 from collector.store.watch_state import STALE_MS, WatchState, write_state
 from tests.cli.command_line import Commands, other_program, stock
-from tests.cli.lab import LAB
 from tests.config.test_icalendar_days import calendar, event
 from tests.intake.odd_brokers import CONNECT, SUBSCRIBE, OddBroker, accepts, subscribed
 from tests.services.free_port import free_port
 from tests.services.mosquitto import Mosquitto
+from tests.worlds.home import LAB
 
 NOW = 1_772_438_400_000
 

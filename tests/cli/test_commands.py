@@ -12,7 +12,7 @@ import pytest
 
 from collector.cli.main import build_parser
 from tests.cli.command_line import Commands, other_program, stock
-from tests.cli.hand_lab import RULES
+from tests.worlds.by_hand import RULES
 
 
 def _walk(parser: argparse.ArgumentParser, path: tuple[str, ...] = ()) -> Iterator[tuple[tuple[str, ...], list[str]]]:

@@ -12,8 +12,8 @@ from collector.domain.diary import DiaryEntry, DiaryKind
 from collector.store.batch import Batch, ReplyRow
 from collector.store.requests import Reply
 from collector.store.watch_state import WatchState, write_state
-from tests.cli.brew_home import AT_TOP, CLASS, DAY, HOUR, MIN, T0, journal_of, take_all
 from tests.services.waiting import wait_until
+from tests.worlds.brew_home import AT_TOP, CLASS, DAY, HOUR, MIN, T0, journal_of, take_all
 
 # Noting without a collector -----------------------------------------------------------------------------------------
 

@@ -9,7 +9,7 @@ import pytest
 
 from collector import __version__
 from collector.cli.main import main
-from tests.cli.brew_home import make_brew_home
+from tests.worlds.brew_home import make_brew_home
 
 ROOT = Path(__file__).parents[2]
 HEAVY = {

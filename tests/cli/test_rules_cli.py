@@ -12,7 +12,7 @@ from collector.cli.commands.init import SITE_RULES
 from collector.cli.main import main
 from collector.config.home import Home, shipped_rules
 from collector.config.yaml.text import read_yaml
-from tests.cli.lab import make_home
+from tests.worlds.home import make_home
 
 Printed = pytest.CaptureFixture[str]
 CHANGES = """\

@@ -17,8 +17,8 @@ from collector.pipeline.notices import Notices
 from collector.store.journal import Journal
 from collector.store.reader import HeldAlarm
 from tests.cli.command_line import stock
-from tests.cli.hand_lab import MAIL, START, rules_of
-from tests.cli.lab import LAB, hot_pack
+from tests.worlds.by_hand import MAIL, START, rules_of
+from tests.worlds.home import LAB, hot_pack
 
 
 @pytest.fixture

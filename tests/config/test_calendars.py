@@ -13,8 +13,8 @@ from collector.config.changed_files import Files
 from collector.config.home import Home
 from collector.domain.problems import Refused
 from tests.cli.command_line import stock
-from tests.cli.lab import LAB
 from tests.config.test_icalendar_days import calendar, event
+from tests.worlds.home import LAB
 
 NOW = round(datetime(2026, 11, 25, 12, tzinfo=UTC).timestamp() * 1000)
 WINTER = calendar(event("DTSTART;VALUE=DATE:20261221", "DTEND;VALUE=DATE:20270104"))

@@ -18,8 +18,8 @@ from collector.config.settings import load_settings
 from collector.config.written_files import bad_line, read_bytes, read_text, trusting
 from collector.domain.problems import Refused, Wrong
 from collector.pipeline.packs import recorded
-from tests.cli.lab import make_home
 from tests.services.certificates import Authority
+from tests.worlds.home import make_home
 
 Odd = Callable[[Path], None]
 

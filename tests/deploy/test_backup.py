@@ -8,9 +8,9 @@ import pytest
 
 from collector.store.backup import check_whole
 from collector.store.connection import open_existing
-from tests.cli.lab import make_home
 from tests.deploy.machine import Machine
 from tests.store.samples import T0, full_batch, held, minutes, opened, with_series
+from tests.worlds.home import make_home
 
 READINGS = 602
 

@@ -13,10 +13,10 @@ from pathlib import Path
 
 import pytest
 
-from tests.cli.lab import make_home
 from tests.deploy.machine import CHECKOUT, ROOT
 from tests.services.mosquitto import Mosquitto
 from tests.services.waiting import wait_until
+from tests.worlds.home import make_home
 
 Line = tuple[str, str]
 

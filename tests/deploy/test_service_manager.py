@@ -9,10 +9,10 @@ from pathlib import Path
 import pytest
 
 from collector.watch.service_manager import ServiceManager
-from tests.cli.lab import make_home
 from tests.services.mosquitto import Mosquitto
 from tests.services.waiting import wait_until
 from tests.services.watching import Watch
+from tests.worlds.home import make_home
 
 
 class Listener:

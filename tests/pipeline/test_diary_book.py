@@ -10,10 +10,10 @@ from collector.config.home import Home
 from collector.intake.inbox import Message
 from collector.pipeline.diary_book import DiaryBook, book_of, contexts_of
 from collector.store.requests import BookRequest, BrewEnd, BrewStart, BrewStrike, DiaryAdd, DiaryStrike
-from tests.cli.brew_home import AT_TOP, CLASS, HOUR, MIN, T0, journal_of, pipeline_of, take_all
-from tests.cli.lab import hot_pack
 from tests.services.mosquitto import Mosquitto
 from tests.services.watching import Watch
+from tests.worlds.brew_home import AT_TOP, CLASS, HOUR, MIN, T0, journal_of, pipeline_of, take_all
+from tests.worlds.home import hot_pack
 
 
 @pytest.mark.parametrize(

@@ -3,8 +3,8 @@
 from pathlib import Path
 
 from collector.store.requests import Acknowledge, ProbeIn, ProbeOut, Reply, Shelve, Unshelve
-from tests.cli.hand_lab import DRY_LATER, START, ByHand, rules_of
-from tests.cli.lab import HOT_AT_ONCE
+from tests.worlds.by_hand import DRY_LATER, START, ByHand, rules_of
+from tests.worlds.home import HOT_AT_ONCE
 
 HOUR = 3_600_000
 

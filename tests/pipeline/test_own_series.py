@@ -15,7 +15,7 @@ from collector.store.batch import Batch, NewMessage
 from collector.store.reader import Reader
 from collector.store.vocabulary import LAB_CHANGED, EventKind
 from collector.watch.self_check import SelfCheck
-from tests.cli.hand_lab import START, ByHand
+from tests.worlds.by_hand import START, ByHand
 
 LAB = """\
 lab: {name: Quillbrook School worm lab, time_zone: UTC, altitude: 1600 m}

@@ -7,8 +7,8 @@ import pytest
 
 from collector.domain.readings import Flag, Why
 from collector.store.requests import Acknowledge, Reply
-from tests.cli.hand_lab import START, ByHand, rules_of
-from tests.cli.lab import LAB
+from tests.worlds.by_hand import START, ByHand, rules_of
+from tests.worlds.home import LAB
 
 PASS, SUSPECT, FAIL, MISSING = int(Flag.PASS), int(Flag.SUSPECT), int(Flag.FAIL), int(Flag.MISSING)
 

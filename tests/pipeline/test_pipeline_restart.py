@@ -8,7 +8,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from collector.store.requests import Acknowledge
-from tests.cli.hand_lab import START, ByHand
+from tests.worlds.by_hand import START, ByHand
 
 SEEN = Acknowledge(rule="bedding-hot", place="juniper/top", by="class 4b")
 

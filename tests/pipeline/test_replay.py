@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 from collector.alarms.model import Event
 from collector.pipeline.replay import replay
 from collector.store.reader import Reader
-from tests.cli.hand_lab import DRY_LATER, RULES, START, ByHand, rules_of
 from tests.pipeline.test_pipeline_restart import Happening, happenings, play
+from tests.worlds.by_hand import DRY_LATER, RULES, START, ByHand, rules_of
 
 
 def _live(lab: ByHand) -> list[tuple[object, ...]]:

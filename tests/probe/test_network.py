@@ -11,13 +11,13 @@ from pathlib import Path
 import pytest
 
 from tests.cli.command_line import Commands
-from tests.cli.lab import make_home
 from tests.probe.board import BASE, PROGRAM, TRUE_S, Board, config, records, times
 from tests.probe.inbox import Inbox
 from tests.services.certificates import Authority, ServerFiles
 from tests.services.mosquitto import Mosquitto
 from tests.services.waiting import wait_until
 from tests.services.watching import Watch
+from tests.worlds.home import make_home
 
 pytestmark = pytest.mark.service
 

@@ -16,8 +16,8 @@ from collector.reports.ahead_view import back_at_ms, tray_outlooks
 from collector.reports.digest_view import digest_view, due_day
 from collector.store.batch import Batch, HistoryRow
 from collector.store.reader import Reader
-from tests.cli.brew_home import DAY, HOUR, MIN, T0, journal_of
 from tests.letters.examples import at
+from tests.worlds.brew_home import DAY, HOUR, MIN, T0, journal_of
 
 MOISTURE = SeriesKey(probe="juniper-top", channel="moisture", measure="bedding_moisture", place="juniper/top")
 TEMPERATURE = SeriesKey(probe="juniper-top", channel="temperature", measure="bedding_temperature", place="juniper/top")

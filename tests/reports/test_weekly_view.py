@@ -11,8 +11,8 @@ from collector.reports.weekly import Battery, Heard
 from collector.reports.weekly_view import weekly_due, weekly_view
 from collector.store.batch import Batch
 from collector.store.reader import Reader
-from tests.cli.brew_home import DAY, HOUR, MIN, T0, journal_of
 from tests.letters.examples import at
+from tests.worlds.brew_home import DAY, HOUR, MIN, T0, journal_of
 
 PUMP = SeriesKey(probe="kettle-pump", channel="pump", measure="air_pump", place="kettle")
 BATTERY = SeriesKey(probe="kettle-pump", channel="battery", measure="battery", place="kettle")

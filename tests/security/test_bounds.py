@@ -9,8 +9,8 @@ from collector.domain.readings import Why
 from collector.intake.allowance import CHANGES, READINGS, Allowance, Allowances
 from collector.intake.inbox import ENOUGH_BYTES
 from collector.store.batch import REJECTED_KEPT, UNPLACED_KEPT, Batch, RejectedRow, Unplaced
-from tests.cli.hand_lab import START, ByHand
 from tests.intake.small_lab import NOW, Room
+from tests.worlds.by_hand import START, ByHand
 
 TOPIC = "worms/juniper/top"
 

@@ -25,13 +25,13 @@ from collector.delivery.servers import chat_of, mail_of
 from collector.domain.problems import Refused
 from collector.uplink.destination import destination_of
 from collector.watch.assemble import broker_of
-from tests.cli.lab import hot_pack, make_home
 from tests.security.marks import MARKS, forms, found_in, found_under
 from tests.services.free_port import free_port
 from tests.services.mosquitto import Mosquitto
 from tests.services.smtp_server import SmtpServer
 from tests.services.waiting import wait_until
 from tests.services.watching import Watch
+from tests.worlds.home import hot_pack, make_home
 
 ARGUMENTS = {
     "alarms acknowledge": ["bedding-hot", "--at", "juniper/top", "--by", "class 4b"],

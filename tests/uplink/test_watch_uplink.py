@@ -8,12 +8,12 @@ from pathlib import Path
 
 import pytest
 
-from tests.cli.lab import hot_pack, make_home
 from tests.services.mosquitto import Mosquitto
 from tests.services.victoria import Victoria
 from tests.services.waiting import wait_until
 from tests.services.watching import Watch
 from tests.uplink.far_end import TOKEN, FarEnd
+from tests.worlds.home import hot_pack, make_home
 
 pytestmark = pytest.mark.service
 FIRST_S = 1_772_438_400

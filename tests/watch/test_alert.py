@@ -9,11 +9,11 @@ from pathlib import Path
 
 import pytest
 
-from tests.cli.lab import hot_pack, make_home
 from tests.services.mosquitto import Mosquitto
 from tests.services.smtp_server import SmtpServer
 from tests.services.waiting import wait_until
 from tests.services.watching import Watch
+from tests.worlds.home import hot_pack, make_home
 
 pytestmark = pytest.mark.service
 

@@ -7,11 +7,11 @@ from typing import Any
 
 import pytest
 
-from tests.cli.lab import LAB, hot_pack, make_home
 from tests.services.mosquitto import Mosquitto
 from tests.services.smtp_server import SmtpServer
 from tests.services.waiting import wait_until
 from tests.services.watching import Watch
+from tests.worlds.home import LAB, hot_pack, make_home
 
 pytestmark = pytest.mark.service
 TEACHER, MAINTAINER = "teacher@quillbrook.example", "maintainer@quillbrook.example"

@@ -22,12 +22,12 @@ from collector.store.journal import Journal
 from collector.watch.assemble import broker_of
 from collector.watch.daemon import Daemon
 from tests.cli.in_process import InProcess
-from tests.cli.lab import hot_pack, make_home
 from tests.delivery.watcher import KEY, watching
 from tests.services.mosquitto import Mosquitto
 from tests.services.parts import need
 from tests.services.waiting import wait_until
 from tests.services.watching import Watch
+from tests.worlds.home import hot_pack, make_home
 
 pytestmark = pytest.mark.service
 TOPIC = "traywarden/alive"

@@ -20,10 +20,10 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from collector.store.reader import PastChange, Reader
 from collector.store.reading import EventRow
-from tests.cli.lab import HOT_AT_ONCE, hot_pack, make_home
 from tests.services.mosquitto import Mosquitto
 from tests.services.waiting import wait_until
 from tests.services.watching import Watch
+from tests.worlds.home import HOT_AT_ONCE, hot_pack, make_home
 
 pytestmark = pytest.mark.service
 

@@ -23,8 +23,8 @@ from collector.pipeline.notices import Notices
 from collector.store.journal import Journal
 from collector.store.reader import PastChange, Reader
 from collector.store.requests import Acknowledge
-from tests.cli.lab import HOT_AT_ONCE, hot_pack, make_home
 from tests.services.clock import QUILLBROOK_MORNING_MS as START_MS
+from tests.worlds.home import HOT_AT_ONCE, hot_pack, make_home
 
 MIN = 60_000
 (HOT,) = read_layers({"f": HOT_AT_ONCE}, {}).rules

@@ -7,8 +7,8 @@ import pytest
 
 from collector.store.requests import DiaryAdd
 from collector.watch.catching_up import BACKLOG_MESSAGES, CATCH_UP_S, CAUGHT_UP_S, CatchingUp
-from tests.cli.hand_lab import DRY_LATER, START, ByHand, rules_of
-from tests.cli.lab import HOT_AT_ONCE
+from tests.worlds.by_hand import DRY_LATER, START, ByHand, rules_of
+from tests.worlds.home import HOT_AT_ONCE
 
 HOUR_MIN = 60
 

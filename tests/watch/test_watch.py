@@ -8,12 +8,12 @@ from pathlib import Path
 import cbor2
 import pytest
 
-from tests.cli.lab import hot_pack, make_home
 from tests.services.certificates import Authority
 from tests.services.free_port import free_port
 from tests.services.mosquitto import Mosquitto
 from tests.services.waiting import wait_until
 from tests.services.watching import Watch
+from tests.worlds.home import hot_pack, make_home
 
 pytestmark = pytest.mark.service
 

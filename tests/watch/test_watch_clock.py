@@ -6,10 +6,10 @@ import pytest
 
 from collector.store.reader import Reader
 from tests.cli.in_process import InProcess
-from tests.cli.lab import hot_pack, make_home
 from tests.services.clock import FakeClock
 from tests.services.mosquitto import Mosquitto
 from tests.services.waiting import wait_until
+from tests.worlds.home import hot_pack, make_home
 
 pytestmark = pytest.mark.service
 YEAR_S = 365 * 86_400

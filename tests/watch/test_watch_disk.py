@@ -13,11 +13,11 @@ import pytest
 from collector.cli.status_values import status
 from collector.config.clock import system_now
 from collector.config.home import Home
-from tests.cli.lab import hot_pack, make_home
 from tests.services.mosquitto import Mosquitto
 from tests.services.waiting import wait_until
 from tests.services.watching import Watch
 from tests.store.disks import read_only, small_disk
+from tests.worlds.home import hot_pack, make_home
 
 pytestmark = pytest.mark.service
 T0 = 1_772_438_400

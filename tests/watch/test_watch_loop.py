@@ -21,11 +21,11 @@ from collector.store.journal import Journal
 from collector.store.requests import reply_of
 from collector.watch import daemon
 from tests.cli.in_process import InProcess
-from tests.cli.lab import LAB, hot_pack, make_home
 from tests.intake.odd_brokers import CONNECT, SUBSCRIBE, OddBroker, accepts, subscribed
 from tests.services.free_port import free_port
 from tests.services.mosquitto import Mosquitto
 from tests.services.waiting import wait_until
+from tests.worlds.home import LAB, hot_pack, make_home
 
 pytestmark = pytest.mark.service
 DAY = 86_400_000

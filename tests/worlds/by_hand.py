@@ -15,7 +15,7 @@ from collector.pipeline.building import build_pipeline
 from collector.pipeline.notices import Notices
 from collector.pipeline.pipeline import Pipeline
 from collector.store.journal import Journal
-from tests.cli.lab import HOT_AT_ONCE, LAB, hot_pack
+from tests.worlds.home import HOT_AT_ONCE, LAB, hot_pack
 
 START = 1_772_438_400_000
 """2026-03-02T08:00:00Z."""

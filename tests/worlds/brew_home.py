@@ -10,7 +10,7 @@ from collector.pipeline.pipeline import Pipeline
 from collector.store.batch import ReplyRow
 from collector.store.journal import Journal
 from collector.store.requests import BookRequest
-from tests.cli.lab import LAB, make_home
+from tests.worlds.home import LAB, make_home
 
 T0 = 1_772_438_400_000
 """2026-03-02T08:00:00Z, the lab's clock too."""
