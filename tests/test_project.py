@@ -17,9 +17,9 @@ CLOCKS = ("collector/config/clock.py", "sim_sensors/clock.py")
 """The collector's, and the simulator's own, since it shares nothing with the collector."""
 LONGEST_FILE, LONGEST_FUNCTION = 400, 60
 REQUIREMENTS = {
-    "requirements.txt": ["board"],
-    "requirements-demo.txt": ["demo"],
-    "requirements-test.txt": ["demo", "board", "test"],
+    "requirements.txt": ["board", "uplink"],
+    "requirements-demo.txt": ["demo", "uplink"],
+    "requirements-test.txt": ["demo", "board", "uplink", "test"],
 }
 """File under deploy/ -> the extras it installs besides what every run needs."""
 
@@ -227,6 +227,7 @@ def test_pins_are_what_the_project_asks_for(file: str, extras: list[str]) -> Non
     """Each requirement in pyproject.toml is pinned, to a version it allows; run deploy/lock.sh after changing one."""
     project = tomllib.loads(text_of("pyproject.toml"))["project"]
     asked = project["dependencies"] + [line for extra in extras for line in project["optional-dependencies"][extra]]
+    asked += tomllib.loads(text_of("pyproject.toml"))["build-system"]["requires"] if "test" in extras else []
     pinned = pins(file)
     wrong = []
     for requirement in map(Requirement, asked):

@@ -22,7 +22,7 @@ def serving_of(
         from collector.board.app import make_app
         from collector.board.serving import Serving, listen
     except ImportError as missing:
-        wrong(f"the board needs {missing.name}; install it with: pip install 'traywarden[board]'")
+        wrong(f"the board needs {missing.name}, which is not installed; install what deploy/requirements.txt names")
     try:
         listening = listen(board.host, board.port)
     except OSError as error:

@@ -108,7 +108,7 @@ def running_demo(
         from aiosmtpd.controller import Controller
         from iotcore import Broker
     except ImportError as missing:
-        wrong(f"the demo needs {missing.name}; install it with: pip install 'traywarden[demo]'")
+        wrong(f"the demo needs {missing.name}, which is not installed; start it with deploy/demo.sh")
     from sim_sensors.scenarios import lab_text, load
 
     scenario = load(SCENARIO)

@@ -60,13 +60,13 @@ def test_all_it_knows_are_instructions() -> None:
 
 
 def test_what_it_copies_is_there_and_what_it_installs_is_pinned() -> None:
-    """Each source of a COPY is in the checkout; packages come by the requirements with hashes and no other way."""
-    sources = [rest.split()[0] for word, rest in lines() if word == "COPY" and not rest.startswith("--from")]
-    assert len(sources) == 4
+    """Each source of a COPY is in the checkout; packages come by the lock, as it stands, and no other way."""
+    copies = [rest.split()[:-1] for word, rest in lines() if word == "COPY" and not rest.startswith("--from")]
+    sources = [source for named in copies for source in named]
+    assert len(sources) == 5
     assert [source for source in sources if not (CHECKOUT / source).exists()] == []
-    installs = [rest for word, rest in lines() if word == "RUN" and "pip install" in rest]
-    assert len(installs) == 1
-    assert "--require-hashes -r /build/requirements.txt" in installs[0]
+    (install,) = [rest for word, rest in lines() if word == "RUN" and ("pip " in rest or "install_lock" in rest)]
+    assert ". /build/venv.sh; install_lock /opt/traywarden/venv /build/requirements.txt --no-cache-dir" in install
 
 
 def test_only_what_runs_is_in_the_image() -> None:

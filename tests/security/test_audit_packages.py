@@ -55,12 +55,59 @@ def test_two_files_that_disagree_are_found(tmp_path: Path) -> None:
     assert audit("pins", first, second) == (1, ["other.txt: one: 2, but 1 in requirements.txt"])
 
 
-def package(folder: Path, name: str, head: str) -> None:
+def test_what_is_pinned_here_holds_all_that_it_needs() -> None:
+    """Nothing is left to be found by whoever installs it."""
+    assert audit("needs", *sorted(DEPLOY.glob("requirements*.txt"))) == (0, [])
+
+
+@pytest.mark.parametrize(
+    ("pinned", "finding"),
+    [
+        ("one==1", "one needs two, which is not pinned"),
+        ("one==1 two==1 three==1 four==1 five==1", "one needs two>=2, and 1 is pinned"),
+        ("one==1 two==2", "two needs Three, which is not pinned"),
+        ("one==1 two==2 three==1", "three needs four, which is not pinned"),
+        ("one==1 two==2 three==1 four==1", "four needs five, which is not pinned"),
+        ("one==1 two==2 three==1 four==1 five==1", ""),
+        (
+            "one==1 two==2 three==1 four==1 five==1 six==1",
+            "six: not in this environment, so what it needs is not known",
+        ),
+    ],
+)
+def test_a_lock_that_can_rot_is_found(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, pinned: str, finding: str
+) -> None:
+    """One line for what is missing or too old, be it for an extra, a newer Python or another machine; not for what no
+    machine of ours needs."""
+    monkeypatch.setenv("PYTHONPATH", str(tmp_path))
+    package(tmp_path, "one", "Requires-Dist: two>=2\nRequires-Dist: seven; sys_platform == 'win32'")
+    package(tmp_path, "two", "Requires-Dist: Three[more]\nRequires-Dist: eight; extra == 'other'", "2")
+    package(tmp_path, "three", "Provides-Extra: more\nRequires-Dist: four; extra == 'more'")
+    package(tmp_path, "four", "Requires-Dist: five; python_version >= '3.13' and platform_machine == 'aarch64'")
+    package(tmp_path, "five", "")
+    text = "".join(f"{pin} {HASH}\n" for pin in pinned.split())
+    code, lines = audit("needs", requirements(tmp_path, text))
+    assert (code, lines) == ((1, [f"requirements.txt: {finding}"]) if finding else (0, []))
+
+
+def test_a_pin_for_some_machines_only_needs_nothing_elsewhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A pin with a marker counts where the marker holds."""
+    monkeypatch.setenv("PYTHONPATH", str(tmp_path))
+    package(tmp_path, "one", "Requires-Dist: two; python_version >= '3.13'")
+    package(tmp_path, "two", "")
+    for marker, finding in (("<", "one needs two, which is not pinned"), (">", "")):
+        text = f"one==1 {HASH}\ntwo==1 ; python_version {marker} '3.12' {HASH}\n"
+        _code, lines = audit("needs", requirements(tmp_path, text))
+        assert lines == ([f"requirements.txt: {finding}"] if finding else [])
+
+
+def package(folder: Path, name: str, head: str, version: str = "1") -> None:
     """An installed package that says of itself what `head` does."""
-    about = folder / f"{name}-1.dist-info"
+    about = folder / f"{name}-{version}.dist-info"
     about.mkdir()
     about.joinpath("METADATA").write_text(
-        f"Metadata-Version: 2.4\nName: {name}\nVersion: 1\n{head}\n", encoding="utf-8"
+        f"Metadata-Version: 2.4\nName: {name}\nVersion: {version}\n{head}\n", encoding="utf-8"
     )
 
 
@@ -123,13 +170,17 @@ def test_a_known_hole_is_found_and_an_unknown_package_is_not_called_good(tmp_pat
 def test_the_command_tells_good_from_not_checked(tmp_path: Path) -> None:
     """Offline it looks at pins and licences and says so; a part that cannot run is never called good."""
     done = run(PYTHON=sys.executable)
-    assert [line.split(maxsplit=1)[0] for line in done.stdout.splitlines() if line[0] != " "] == ["pins", "licences"]
+    assert [line.split(maxsplit=1)[0] for line in done.stdout.splitlines() if line[0] != " "] == [
+        "pins",
+        "needs",
+        "licences",
+    ]
     assert "pins         good" in done.stdout
     broken = tmp_path / "python"
     broken.write_text("#!/bin/sh\necho cannot >&2\nexit 7\n", encoding="utf-8")
     broken.chmod(0o755)
     done = run(PYTHON=str(broken))
-    assert (done.returncode, done.stdout.count("NOT CHECKED: cannot")) == (3, 2)
+    assert (done.returncode, done.stdout.count("NOT CHECKED: cannot")) == (3, 3)
 
 
 def test_an_unknown_option_is_refused() -> None:

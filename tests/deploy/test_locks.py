@@ -1,0 +1,114 @@
+"""Each lock gives the environment it names, whatever newer versions there are, with the pip that each Python brings."""
+
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from packaging.utils import canonicalize_name
+
+from tests.deploy.machine import CHECKOUT
+from tests.deploy.stand_ins import LOCKS, Index, wanted
+
+OWN = f"{sys.version_info.major}.{sys.version_info.minor}"
+SUPPORTED = ("3.11", "3.12", "3.13")
+_LIST = "from importlib.metadata import distributions as all; print(*(f'{one.name}=={one.version}' for one in all()))"
+
+
+@pytest.fixture(scope="module")
+def index(tmp_path_factory: pytest.TempPathFactory) -> Index:
+    return Index(tmp_path_factory.mktemp("index"))
+
+
+def python_of(version: str) -> str | None:
+    """Where that Python is on this machine: the one the tests run with, one on the path, one beside it."""
+    beside = sorted(Path(sys.base_prefix).parent.glob(f"{version}.*/bin/python{version}"))
+    own = [Path(sys.base_prefix, "bin", f"python{version}")] if version == OWN else []
+    for candidate in (*map(str, own), f"python{version}", *map(str, beside)):
+        tried = subprocess.run(
+            ["sh", "-c", '"$0" -c "import ensurepip, sys; print(sys.executable)"', candidate],
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+        if tried.returncode == 0:
+            return tried.stdout.strip()
+    return None
+
+
+def shell(line: str, index: Index) -> None:
+    """A line that may use the functions of the deploy scripts; what it installs comes from the index alone."""
+    environment = {name: value for name, value in os.environ.items() if not name.startswith(("PIP_", "PYTHON"))}
+    offline = {"PIP_NO_INDEX": "1", "PIP_FIND_LINKS": str(index.wheels), "PIP_CONFIG_FILE": os.devnull}
+    sourced = f'. "{CHECKOUT}/deploy/venv.sh"; . "{CHECKOUT}/deploy/lib.sh"; root={index.root}; {line}'
+    done = subprocess.run(
+        ["bash", "-euo", "pipefail", "-c", sourced],
+        env=environment | offline,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+
+
+def fresh(python: str, venv: Path) -> Path:
+    """An environment with the pip that this Python brings, unpacked and not installed, which is quicker."""
+    subprocess.run([python, "-m", "venv", "--without-pip", venv], check=True)
+    found = [python, "-c", "import ensurepip; print(ensurepip.__path__[0])"]
+    folder = Path(subprocess.run(found, capture_output=True, text=True, check=True).stdout.strip())
+    (pip,) = folder.glob("_bundled/pip-*.whl")
+    (packages,) = venv.glob("lib/python3*/site-packages")
+    shutil.unpack_archive(pip, packages, "zip")
+    return venv
+
+
+def held(venv: Path) -> dict[str, str]:
+    """What is installed there, but for what the Python itself brings."""
+    done = subprocess.run([venv / "bin/python", "-c", _LIST], capture_output=True, text=True, check=True)
+    found = dict(line.split("==") for line in done.stdout.split())
+    return {canonicalize_name(name): found[name] for name in found if name not in ("pip", "setuptools")}
+
+
+@pytest.mark.parametrize("version", SUPPORTED)
+def test_a_lock_is_installed_as_it_stands(index: Index, tmp_path: Path, version: str) -> None:
+    """Demo, service and tests: with newer versions of everything at hand, exactly the pins are there afterwards."""
+    python = python_of(version)
+    if python is None:
+        assert version != OWN
+        pytest.skip(f"Python {version} is not on this machine: its pip was not tried on the locks")
+    venv = fresh(python, tmp_path / "venv")
+    for lock in LOCKS:
+        shell(f'install_lock "{venv}" "{index.lock(lock)}"', index)
+        assert held(venv) == wanted(lock, version)
+
+
+def test_the_installer_installs_its_lock_as_it_stands(index: Index, tmp_path: Path) -> None:
+    """From a folder of wheels, as INSTALL.md says for a lab without internet, in which newer ones lie."""
+    venv = tmp_path / "venv"
+    shell(f'wheels="{index.wheels}"; fill_service_venv "{python_of(OWN)}" "{venv}"', index)
+    assert held(venv) == wanted(LOCKS[0], OWN)
+
+
+def test_a_lock_that_lacks_something_is_refused(index: Index, tmp_path: Path) -> None:
+    """What is not there is not fetched from elsewhere: the script says which package lacks what, and ends."""
+    short = tmp_path / "short.txt"
+    lines = index.lock(LOCKS[0]).read_text(encoding="utf-8").splitlines()
+    short.write_text("\n".join(line for line in lines if not line.startswith("typing-extensions")), encoding="utf-8")
+    with pytest.raises(AssertionError, match=r"pydantic .* requires typing-extensions, which is not installed"):
+        shell(f'install_lock "{fresh(str(python_of(OWN)), tmp_path / "venv")}" "{short}"', index)
+
+
+def test_nothing_of_ours_is_installed_in_another_way() -> None:
+    """One function under deploy/ hands a lock to pip; the tools that remake and audit locks are in no environment."""
+    tools = ("lock.sh", "audit.sh")
+    ways = [
+        f"{path.name}: {line.strip()}"
+        for path in sorted((CHECKOUT / "deploy").rglob("*"))
+        if path.name == "Containerfile" or (path.suffix == ".sh" and path.name not in tools)
+        for line in path.read_text(encoding="utf-8").splitlines()
+        if "pip install" in line and not line.lstrip().startswith("#")
+    ]
+    assert len(ways) == 1, ways
+    assert "--no-deps --require-hashes" in ways[0]
