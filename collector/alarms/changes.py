@@ -9,6 +9,7 @@ from hashlib import sha256
 
 from collector.alarms.engine import Engine
 from collector.alarms.model import AlarmKey, AlarmState, Link, Rule, Transition
+from collector.alarms.start import Kept, Running, Site
 from collector.domain.lab import Lab
 
 Signatures = Mapping[str, str]
@@ -54,7 +55,7 @@ def retire(
 ) -> tuple[list[Transition], dict[AlarmKey, AlarmState]]:
     """Close what stands under these names: the changes to record, and the states from then on."""
     theirs = {key: state for key, state in states.items() if key.rule in names}
-    closing = Engine((), (), lab, theirs, {}, {}, link)
+    closing = Engine((), Site(lab, ()), Kept(states=theirs), Running(link))
     return closing.opening(now_ms), closing.changed_states()
 
 

@@ -1,6 +1,6 @@
 """The alarm engine: readings and the passing of time in, changes of alarm states out. Values only: no clock, no store.
 
-    engine = Engine(rules, series, lab, states, newest, created_ms, link)
+    engine = Engine(rules, Site(lab, series, created_ms), Kept(states=..., newest=...), Running(link, contexts))
     for each batch of readings:                  told = engine.judge_all({series: Readings(...), ...})
     when `next_deadline_ms()` has come:          transitions += engine.tick(now_ms)
     when the diary or a brew has changed:        transitions += engine.contexts_changed(contexts, now_ms)
@@ -15,9 +15,9 @@ newer than the clock is late: it may be stored, but no alarm looks at it. A call
 makes a reading late that is still on its way; ticking a few seconds behind the wall clock avoids that. So does a
 context that changes, for the series of the alarms that heed it: what was noted counts for readings after it.
 
-Comparisons between series are in `collector.alarms.compare`, silences of several series in
-`collector.alarms.first_cause`: readings that came too late to take part in the first are marked UNSEEN by the caller
-where `judge_all` says so, and given back as such when they are replayed or remembered.
+Comparisons between series are in `collector.alarms.kinds.reference`, silences of several series in
+`collector.alarms.kinds.first_cause`: readings that came too late to take part in the first are marked UNSEEN by the
+caller where `judge_all` says so, and given back as such when they are replayed or remembered.
 """
 
 from collections.abc import Mapping, Sequence
@@ -25,19 +25,18 @@ from typing import NamedTuple
 
 import numpy as np
 
-from collector.alarms.alarm import Alarm
-from collector.alarms.building import Builder
+from collector.alarms.building import build, follow
 from collector.alarms.chunk import Flags, Large, Mask, Readings, Small, Times, Values, chunk
-from collector.alarms.compare import BEFORE_ALL as BEFORE_ALL
 from collector.alarms.contexts import Contexts
-from collector.alarms.first_cause import LinkLost, Tree
+from collector.alarms.kinds.alarm import Alarm
+from collector.alarms.kinds.first_cause import LinkLost, Tree
+from collector.alarms.kinds.silence import NEVER, Silence
 from collector.alarms.lifecycle import after
-from collector.alarms.model import AlarmKey, AlarmState, Event, Link, Newest, Rule, State, Transition
+from collector.alarms.model import AlarmKey, AlarmState, Event, Link, Rule, State, Transition
 from collector.alarms.orders import Orders
-from collector.alarms.silence import NEVER, Silence
+from collector.alarms.start import BEFORE_ALL, Kept, Running, Site
 from collector.alarms.timers import Timed, Timers
 from collector.alarms.track import Track, heard_quietly
-from collector.domain.lab import Lab, Series
 
 
 class Judged(NamedTuple):
@@ -49,50 +48,27 @@ class Judged(NamedTuple):
 
 
 class Engine:
-    """All alarms of one lab.
+    """All alarms of one lab."""
 
-    `series` are those of the probes, and those of whole probes and places (`collector.domain.lab.subjects`), without
-    which alarms about these are not made. `states` is what the journal kept; of a rule or series that is gone it is
-    closed (see `opening`). `newest` is what the journal knows of each series that has readings; plain pairs (newest,
-    newest usable) do as well. `recent`: stored readings that were not late, complete from `since_ms` on, which should
-    reach back `memory_ms(rules, lab)`. `start_ms`: contexts of before are no news to series never heard.
-    """
-
-    def __init__(
-        self,
-        rules: Sequence[Rule],
-        series: Sequence[Series],
-        lab: Lab,
-        states: Mapping[AlarmKey, AlarmState],
-        newest: Mapping[int, Newest | tuple[int, int | None]],
-        created_ms: Mapping[int, int],
-        link: Link,
-        *,
-        contexts: Contexts | None = None,
-        recent: Mapping[int, Readings] | None = None,
-        since_ms: int = BEFORE_ALL,
-        start_ms: int = BEFORE_ALL,
-    ) -> None:
-        built = Builder(rules, series, lab, states, newest, created_ms, link)
-        self._built, self._lab, self._link = built, lab, link
-        self._ledger, self._tracks, self._keys, self._trees = built.ledger, built.tracks, built.keys, built.trees
+    def __init__(self, rules: Sequence[Rule], site: Site, kept: Kept, running: Running) -> None:
+        ground = build(rules, site, kept, running)
+        self._ground, self._link = ground, running.link
+        self._ledger, self._tracks, self._keys, self._trees = ground.ledger, ground.tracks, ground.alarms, ground.trees
         self._timers = Timers()
         self._link_due_ms = NEVER
         """When the next timer of the link ends."""
         self._waiting: dict[Tree, dict[Silence, Times]] = {}
-        self._orders = Orders(built.keys, lab, built.places, {rule.name for rule in rules})
+        self._orders = Orders(ground.alarms, site.lab, ground.places, {rule.name for rule in rules})
         self._probes: dict[str, set[int]] = {}
-        for one in series:
+        for one in site.series:
             self._probes.setdefault(one.probe, set()).add(one.id)
         self._probes.pop("", None)
-        built.follow(Contexts(lab) if contexts is None else contexts, start_ms)
-        built.remember(recent or {}, since_ms)
         for tree in self._trees:
-            tree.link_is(link)
-        for link_lost in built.links:
-            link_lost.link_is(link)
+            tree.link_is(self._link)
+        for link_lost in ground.links:
+            link_lost.link_is(self._link)
         self._time_all()
-        self._gone = [state for key, state in states.items() if key not in self._keys and _stands(state)]
+        self._gone = [state for key, state in kept.states.items() if key not in self._keys and _stands(state)]
         self._closed: dict[AlarmKey, AlarmState] = {
             state.key: AlarmState(state.key, raised_ms=state.raised_ms, changed_ms=state.changed_ms)
             for state in self._gone
@@ -177,7 +153,7 @@ class Engine:
         """Readings up to a timer of the link, then the timer, which all silences heed, then those after it."""
         cuts = {number: int(readings.t_ms.searchsorted(due_ms, "right")) for number, readings in batch.items()}
         before = self.judge_all({number: batch[number].part(slice(cut)) for number, cut in cuts.items()})
-        for lost in self._built.links:
+        for lost in self._ground.links:
             if lost.due() == due_ms:
                 self._end(lost, due_ms)
         ended = self._ledger.take()
@@ -277,7 +253,7 @@ class Engine:
             if not up:
                 tree.run(self._link.since_ms)
             tree.link_is(self._link)
-        for link_lost in self._built.links:
+        for link_lost in self._ground.links:
             link_lost.link_is(self._link)
             while (due := link_lost.due()) is not None and due <= self._link.since_ms:
                 link_lost.fire(due)
@@ -294,17 +270,17 @@ class Engine:
         `newest_ms`). What follows from it comes with the readings and ticks that pass that time."""
         if now_ms <= self.newest_ms():
             raise ValueError("what is noted counts only from after all that has been judged")
-        self._built.follow(contexts)
+        follow(self._ground, contexts)
         for tree in self._trees:
             tree.look_out(tree.clock_ms())
         self._time_all()
         return self._ledger.take()
 
     def _time_all(self) -> None:
-        found = [due for lost in self._built.links if (due := lost.due()) is not None]
+        found = [due for lost in self._ground.links if (due := lost.due()) is not None]
         self._link_due_ms = min(found, default=NEVER)
         for alarm in self._keys.values():
-            if alarm.key not in self._built.tree_of:
+            if alarm.key not in self._ground.tree_of:
                 self._timers.add(alarm)
         for tree in self._trees:
             self._timers.add(tree)

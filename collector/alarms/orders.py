@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from collector.alarms.alarm import Alarm
+from collector.alarms.kinds.alarm import Alarm
 from collector.alarms.model import STANDING, AlarmKey, State
 from collector.alarms.places import fits
 from collector.domain.lab import Lab

@@ -5,8 +5,8 @@ A silence's timer moves on with every reading and needs no work for that: its en
 
 from heapq import heappop, heappush, heapreplace
 
-from collector.alarms.alarm import Alarm
-from collector.alarms.first_cause import Tree
+from collector.alarms.kinds.alarm import Alarm
+from collector.alarms.kinds.first_cause import Tree
 
 Timed = Alarm | Tree
 """What has a next moment: an alarm, or silences decided together."""

@@ -1,12 +1,13 @@
 """One series in the engine: its clock, what is known of it, and its alarms in the order of the rules."""
 
-from collector.alarms.alarm import SeriesAlarm
 from collector.alarms.chunk import Large, Mask, Readings, Small
-from collector.alarms.compare import BEFORE_ALL, Reference, Watched
-from collector.alarms.derived import Derived
-from collector.alarms.first_cause import Tree
+from collector.alarms.kinds.alarm import SeriesAlarm
+from collector.alarms.kinds.derived import Derived
+from collector.alarms.kinds.first_cause import Tree
+from collector.alarms.kinds.reference import Reference, Watched
+from collector.alarms.kinds.silence import NEVER, Silence
 from collector.alarms.model import Newest
-from collector.alarms.silence import NEVER, Silence
+from collector.alarms.start import BEFORE_ALL
 
 
 class Track(Watched):

@@ -16,11 +16,12 @@ from pydantic import SecretStr
 from pydantic.fields import FieldInfo
 
 from collector.alarms.contexts import CONDITION_EXAMPLES, WITHIN
-from collector.alarms.model import Kind, What
+from collector.alarms.kinds.table import KINDS
+from collector.alarms.model import What
 from collector.cli.main import build_parser
 from collector.config import settings as settings_module
 from collector.config.lab_file import lab_schema
-from collector.config.rule_fields import NEEDS, foreign, rules_schema
+from collector.config.rule_fields import foreign, rules_schema
 from collector.config.settings import PREFIX, Settings
 from collector.domain.diary import AMOUNTS, FEELS, PLACES, DiaryKind
 from collector.domain.units import MEASURES, PUBLISHED, sent_units
@@ -228,8 +229,8 @@ def _rule_fields() -> Iterator[str]:
     yield "### Kinds of alarm"
     yield ""
     rows = [
-        (f"`{kind}`", _listed(NEEDS[kind]), _listed(one for one in _own() if one not in (*NEEDS[kind], *foreign(kind))))
-        for kind in Kind
+        (f"`{kind}`", _listed(said.needs), _listed(one for one in _own() if one not in (*said.needs, *foreign(kind))))
+        for kind, said in KINDS.items()
     ]
     yield from _table(("kind", "needs besides what all need", "may have"), rows)
     yield "### Conditions"
@@ -240,7 +241,7 @@ def _rule_fields() -> Iterator[str]:
 
 def _own() -> list[str]:
     """The fields that not every kind has."""
-    return list(dict.fromkeys(field for kind in Kind for field in foreign(kind)))
+    return list(dict.fromkeys(field for kind in KINDS for field in foreign(kind)))
 
 
 def _listed(words: Iterable[str]) -> str:

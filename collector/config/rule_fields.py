@@ -7,6 +7,8 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
 
 from collector.alarms.contexts import CONDITION_EXAMPLES
+from collector.alarms.kinds.kind import DELAYS
+from collector.alarms.kinds.table import KINDS
 from collector.alarms.model import Kind, Priority, What
 from collector.domain.units import MEASURES
 
@@ -121,31 +123,7 @@ class AlarmFields(BaseModel):
     enabled: bool = Field(True, description="no: switched off, as if it did not stand here")
 
 
-_DELAYS = ("on_delay", "off_delay")
-NEEDS: Mapping[Kind, tuple[str, ...]] = {
-    Kind.HIGH: ("measure",),
-    Kind.LOW: ("measure",),
-    Kind.DEVIATION: ("measure", "against"),
-    Kind.RATE: ("measure", "window"),
-    Kind.FORECAST: ("measure", "window", "horizon", "toward"),
-    Kind.SILENT: (),
-    Kind.SUSPECT: ("window",),
-    Kind.DISCREPANCY: ("measure",),
-    Kind.OVERDUE: ("what",),
-}
-"""Fields that a kind cannot do without, beyond those that every alarm has."""
-_TAKES: Mapping[Kind, tuple[str, ...]] = {
-    Kind.HIGH: ("deadband", *_DELAYS),
-    Kind.LOW: ("deadband", *_DELAYS),
-    Kind.DEVIATION: ("beyond", "deadband", *_DELAYS),
-    Kind.RATE: ("deadband", *_DELAYS),
-    Kind.FORECAST: ("beyond", "deadband", *_DELAYS),
-    Kind.SILENT: ("measure", *_DELAYS),
-    Kind.SUSPECT: ("measure", "deadband", *_DELAYS),
-    Kind.DISCREPANCY: ("against", "bands", "deadband", *_DELAYS),
-    Kind.OVERDUE: (),
-}
-_OWN = ("measure", "what", "against", "beyond", "deadband", "window", "horizon", "toward", "bands", *_DELAYS)
+_OWN = ("measure", "what", "against", "beyond", "deadband", "window", "horizon", "toward", "bands", *DELAYS)
 """Fields that not every kind has."""
 WANTED: Mapping[str, str] = {
     "measure": "what is measured",
@@ -159,7 +137,7 @@ WANTED: Mapping[str, str] = {
 
 def foreign(kind: Kind) -> tuple[str, ...]:
     """Fields that mean nothing for the kind."""
-    return tuple(field for field in _OWN if field not in NEEDS[kind] and field not in _TAKES[kind])
+    return tuple(KINDS[kind].foreign(_OWN))
 
 
 class RuleFile(BaseModel):
@@ -184,5 +162,5 @@ def _of_kind(kind: Kind) -> dict[str, Any]:
     """What only holds for one kind."""
     return {
         "if": {"properties": {"kind": {"const": kind.value}}, "required": ["kind"]},
-        "then": {"required": ["setpoint", *NEEDS[kind]], "properties": dict.fromkeys(foreign(kind), False)},
+        "then": {"required": ["setpoint", *KINDS[kind].needs], "properties": dict.fromkeys(foreign(kind), False)},
     }

@@ -18,9 +18,11 @@ from collections.abc import Mapping
 from typing import Any
 
 from collector.alarms.contexts import Condition, parse_condition
+from collector.alarms.kinds.setpoint import VALUE, Setpoint, possible
+from collector.alarms.kinds.table import KINDS
 from collector.alarms.model import SQUEEZE_TEST, Band, Kind, Rule, Weekly
 from collector.alarms.places import BROKER, is_pattern
-from collector.config.rule_fields import NEEDS, WANTED, RuleFile, foreign
+from collector.config.rule_fields import WANTED, RuleFile, foreign
 from collector.config.rule_fields import AlarmFields as AlarmFields
 from collector.config.rule_fields import AlarmName as AlarmName
 from collector.config.rule_fields import rules_schema as rules_schema
@@ -28,16 +30,12 @@ from collector.config.yaml.text import KeyPath, Marked, check, read_yaml
 from collector.domain.diary import Feel
 from collector.domain.hours import DAYS
 from collector.domain.problems import Problem, Refused, nearest
-from collector.domain.units import MEASURES, Measure, difference_of, parse_duration_ms, parse_quantity, parse_rate
+from collector.domain.units import MEASURES, parse_duration_ms
 
 _MOMENT = re.compile(r"([a-z]+) ([01][0-9]|2[0-3]):([0-5][0-9])")
 _DAYS = {name: day for day, name in enumerate(DAYS)} | {
     name: day for day, name in enumerate(("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"))
 }
-_LASTING = (Kind.SILENT, Kind.OVERDUE)
-"""Kinds whose setpoint is a time."""
-_DIFFER = (Kind.DEVIATION, Kind.RATE, Kind.FORECAST, Kind.DISCREPANCY)
-"""Kinds that compute with values."""
 
 
 def read_rules(texts: Mapping[str, str]) -> tuple[Rule, ...]:
@@ -97,7 +95,7 @@ class _Reading:
         self.marked, self.name, self.fields = marked, name, fields
         self.problems: list[Problem] = []
         kind = fields.get("kind")
-        self.kind = Kind(kind) if kind in list(Kind) else None
+        self.kind = KINDS[Kind(kind)] if kind in list(Kind) else None
         measure = fields.get("measure")
         self.measure = MEASURES.get(measure) if isinstance(measure, str) else None
 
@@ -159,16 +157,17 @@ class _Reading:
         """Fields that the kind needs or knows nothing of."""
         if self.kind is None:
             return
-        for field in foreign(self.kind):
+        kind = self.kind.kind
+        for field in foreign(kind):
             if field in self.fields:
-                self._wrong(field, f"means nothing for kind {self.kind}; remove it", at_key=True)
-        for field in NEEDS[self.kind]:
+                self._wrong(field, f"means nothing for kind {kind}; remove it", at_key=True)
+        for field in self.kind.needs:
             if field not in self.fields:
-                self._wrong(field, f"missing; kind {self.kind} needs to know {WANTED[field]}", at_key=True)
+                self._wrong(field, f"missing; kind {kind} needs to know {WANTED[field]}", at_key=True)
 
     def _has(self, field: str) -> bool:
         """Whether the field stands there and means something for the kind."""
-        return field in self.fields and (self.kind is None or field not in foreign(self.kind))
+        return field in self.fields and (self.kind is None or field not in foreign(self.kind.kind))
 
     def _measure(self) -> str:
         measure: object = self.fields.get("measure", "")
@@ -179,14 +178,18 @@ class _Reading:
             right = f"did you mean '{guess}'?" if guess else f"use one of {', '.join(MEASURES)}"
             self._wrong("measure", f"'{measure}' is not a measure; {right}")
             return ""
-        if self.measure is not None and self._switched:
-            self._wrong("measure", f"{self.measure.label} is on or off; kind {self.kind} needs a quantity")
+        if self.measure is not None and self.kind is not None and self._switched:
+            self._wrong("measure", f"{self.measure.label} is on or off; kind {self.kind.kind} needs a quantity")
         return measure
+
+    @property
+    def _switch(self) -> bool:
+        return self.measure is not None and self.measure.dimension == "switch"
 
     @property
     def _switched(self) -> bool:
         """On or off, where the kind needs a quantity."""
-        return self.measure is not None and self.measure.dimension == "switch" and self.kind in _DIFFER
+        return self._switch and self.kind is not None and self.kind.quantity_only
 
     def _where(self) -> tuple[str, ...]:
         given = self.fields.get("where", [])
@@ -202,43 +205,21 @@ class _Reading:
 
     def _setpoint(self) -> float | None:
         if "setpoint" not in self.fields:
-            self._wrong("setpoint", f"missing; give {self._setpoint_is()}", at_key=True)
+            asks = VALUE.asks if self.kind is None else self.kind.setpoint.asks
+            self._wrong("setpoint", f"missing; give {asks}", at_key=True)
             return None
-        if self.kind in _LASTING:
-            after_ms = self._duration("setpoint", None)
-            if after_ms == 0:
-                example = "30 min" if self.kind is Kind.SILENT else "3 d"
-                self._wrong("setpoint", f"is zero; give {self._setpoint_is()}, like '{example}'")
-            return None if after_ms is None else float(after_ms)
         value = self._value("setpoint")
-        if value is None:
-            return None
-        if self.kind in (Kind.DEVIATION, Kind.RATE) and value == 0:
-            unit = "degC" if self.kind is Kind.DEVIATION else "degC per h"
-            self._wrong("setpoint", f"is zero, which has no direction; write it like '+2 {unit}' or '-2 {unit}'")
-        if self.kind is Kind.SUSPECT and not 0 <= value <= 100:
-            self._wrong("setpoint", f"'{self.fields['setpoint']}' is no share; give 0 to 100 %")
-        if self.kind is Kind.DISCREPANCY and value < 0:
-            self._wrong("setpoint", f"'{self.fields['setpoint']}' is negative; give how far apart they may be")
+        if value is not None and self.kind is not None:
+            problem = self.kind.setpoint.problem(value, self.fields["setpoint"])
+            if problem:
+                self._wrong("setpoint", problem)
         return value
 
-    @property
-    def _is_switch(self) -> bool:
-        return self.measure is not None and self.measure.dimension == "switch" and self.kind is not Kind.SUSPECT
-
-    def _setpoint_is(self) -> str:
-        match self.kind:
-            case Kind.SILENT:
-                return "how long without a reading"
-            case Kind.OVERDUE:
-                return "after how long"
-            case _:
-                return "the value beyond which it alarms"
-
     def _deadband(self) -> float:
+        on_or_off = self._switch and (self.kind is None or self.kind.setpoint.of_measure)
         if not self._has("deadband"):
-            return -0.5 if self._is_switch else 0.0  # nothing lies beyond on: half way back is cleared
-        if self.measure is not None and self._is_switch:
+            return -0.5 if on_or_off else 0.0  # nothing lies beyond on: half way back is cleared
+        if self.measure is not None and on_or_off:
             self._wrong("deadband", f"means nothing for {self.measure.label}, on or off; remove it", at_key=True)
             return 0.0
         deadband = self._value("deadband")
@@ -248,33 +229,22 @@ class _Reading:
 
     def _value(self, field: str) -> float | None:
         """A quantity of what the alarm compares; None, and silence, where kind or measure are wrong themselves."""
-        if self.kind is None or (self.measure is None and self.kind is not Kind.SUSPECT) or self._switched:
+        if self.kind is None or self._switched:
             return None
         try:
-            return self._quantity(field, self.fields[field])
+            return self._quantity(self.kind.setpoint, field, self.fields[field])
         except ValueError as error:
             self._wrong(field, str(error))
             return None
 
-    def _quantity(self, field: str, text: object) -> float:
-        if self.kind is Kind.SUSPECT or self.measure is None:
-            return parse_quantity(text, "percent")
+    def _quantity(self, compared: Setpoint, field: str, text: object) -> float | None:
+        if compared.plain is not None:
+            return compared.plain(text)
+        if self.measure is None:
+            return None
         if field == "beyond":
-            return self._possible(text, self.measure)
-        apart = difference_of(self.measure.dimension)
-        if self.kind is Kind.RATE:
-            return parse_rate(text, apart)
-        if field == "deadband" or self.kind in (Kind.DEVIATION, Kind.DISCREPANCY):
-            return parse_quantity(text, apart)
-        return self._possible(text, self.measure)
-
-    def _possible(self, text: object, measure: Measure) -> float:
-        """A value that the measure can have."""
-        value = parse_quantity(text, measure.dimension)
-        if not measure.low <= value <= measure.high:
-            span = f"{measure.low:g} to {measure.high:g} {measure.unit}"
-            raise ValueError(f"'{text}' is outside what {measure.label} can be ({span})")
-        return value
+            return possible(text, self.measure)
+        return (compared.parse_deadband if field == "deadband" else compared.parse)(text, self.measure)
 
     def _duration(self, field: str, default: int | None) -> int | None:
         if not self._has(field):
@@ -311,36 +281,13 @@ class _Reading:
         return ahead_ms, None
 
     def _against(self) -> str:
-        if not self._has("against") or self.kind is None:
+        if not self._has("against") or self.kind is None or self.kind.against is None:
             return ""
-        given = self.fields["against"]
         try:
-            if self.kind is Kind.DISCREPANCY:
-                return self._squeeze(given)
-            return self._other(given)
+            return self.kind.against(self.fields["against"], self.measure)
         except ValueError as error:
             self._wrong("against", str(error))
             return ""
-
-    def _squeeze(self, given: object) -> str:
-        if given != SQUEEZE_TEST:
-            raise ValueError(f"{given!r} is not '{SQUEEZE_TEST}'; leave the key out to compare two probes of one place")
-        if self.measure is not None and self.measure.name != "bedding_moisture":
-            raise ValueError(f"a squeeze test says nothing about {self.measure.label}; it is about bedding_moisture")
-        return SQUEEZE_TEST
-
-    def _other(self, given: object) -> str:
-        measure, _, place = given.partition(" at ") if isinstance(given, str) else ("", "", "")
-        measure, place = measure.strip(), place.strip()
-        if not place or "*" in place or not is_pattern(place):
-            raise ValueError(f"{given!r} is not a measure at one place; write it like 'air_temperature at room'")
-        if measure not in MEASURES:
-            guess = nearest(measure, MEASURES)
-            right = f"did you mean '{guess} at {place}'?" if guess else f"use one of {', '.join(MEASURES)}"
-            raise ValueError(f"'{measure}' is not a measure; {right}")
-        if self.measure is not None and self.measure.dimension != MEASURES[measure].dimension:
-            raise ValueError(f"{MEASURES[measure].label} cannot be compared with {self.measure.label}")
-        return f"{measure} at {place}"
 
     def _bands(self) -> tuple[Band, ...]:
         if not self._has("bands"):
@@ -365,7 +312,7 @@ class _Reading:
             self._wrong("bands", "needs two values, from and to, like [0 %, 75 %]", item=feel)
             return None
         try:
-            low, high = (self._possible(end, MEASURES["bedding_moisture"]) for end in span)
+            low, high = (possible(end, MEASURES["bedding_moisture"]) for end in span)
         except ValueError as error:
             self._wrong("bands", str(error), item=feel)
             return None
@@ -389,11 +336,12 @@ class _Reading:
     def _compare(self, where: tuple[str, ...], setpoint: float | None, off_delay: int | None) -> None:
         """What no field can know alone."""
         if BROKER in where:
-            if self.kind is not None and self.kind is not Kind.SILENT:
-                self._wrong("where", "'broker' is the link to the broker; only kind silent can watch it")
+            if self.kind is not None and not self.kind.watches_link:
+                able = " or ".join(one.kind for one in KINDS.values() if one.watches_link)
+                self._wrong("where", f"'broker' is the link to the broker; only kind {able} can watch it")
             if len(where) > 1:
                 self._wrong("where", "'broker' cannot stand beside places; make it an alarm of its own")
-            if "measure" in self.fields and self.kind is Kind.SILENT:
+            if "measure" in self.fields and self.kind is not None and self.kind.watches_link:
                 self._wrong("measure", "means nothing for the link to the broker; remove it", at_key=True)
-        if self.kind is Kind.SILENT and off_delay is not None and setpoint is not None and off_delay >= setpoint > 0:
-            self._wrong("off_delay", "is not shorter than the setpoint; it could outlast the next silence")
+        for field, message in () if self.kind is None else self.kind.clashes(setpoint, off_delay):
+            self._wrong(field, message)

@@ -2,7 +2,9 @@
 
 from typing import Protocol
 
-from collector.alarms.model import Kind, Rule
+from collector.alarms.kinds.kind import About
+from collector.alarms.kinds.table import direction, kind_of
+from collector.alarms.model import Rule
 from collector.domain.lab import Lab, Place, PlaceKind, Series
 from collector.domain.units import show_mass, show_value, show_volume
 from collector.husbandry.moisture import dry_bedding_to_add_kg, water_to_add_l
@@ -57,17 +59,7 @@ def _too_dry(rule: Rule, series: Series) -> bool | None:
     """False: too wet. None: neither."""
     if series.measure != "bedding_moisture":
         return None
-    match rule.kind:
-        case Kind.LOW:
-            return True
-        case Kind.HIGH:
-            return False
-        case Kind.RATE:
-            return rule.setpoint < 0
-        case Kind.FORECAST:
-            return rule.toward == "low"
-        case _:
-            return None
+    return direction(rule) < 0 if kind_of(rule).about in (About.LEVEL, About.COURSE) else None
 
 
 def _water(dry_kg: float, level: float, facts: Moistures) -> str:

@@ -6,7 +6,10 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from collector.alarms.model import Kind, Priority
+from collector.alarms.kinds.kind import About
+from collector.alarms.kinds.setpoint import VALUE
+from collector.alarms.kinds.table import kind_of
+from collector.alarms.model import Priority
 from collector.letters.blocks import Block, Bullets, Fields, Heading, Lead, Passage, Section, plain_text
 from collector.letters.facts import Facts as Facts
 from collector.letters.facts import Usual as Usual
@@ -20,8 +23,8 @@ IN_DETAIL = 20
 SHORT = 600
 """Letters of the short form at most."""
 _SUBJECT = 160
-_DRAWN = (Kind.HIGH, Kind.LOW, Kind.FORECAST, Kind.DEVIATION, Kind.RATE)
-"""Kinds that a picture of the readings explains."""
+_DRAWN = (About.LEVEL, About.GAP, About.COURSE)
+"""What a picture of the readings explains."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,7 +161,7 @@ def _cut(text: str, longest: int = SHORT, note: str = "… (cut short)") -> str:
 def _drawn(items: Sequence[Words]) -> Words | None:
     """The first that a picture of its readings explains, among those told whole."""
     live = [words for words in items if not words.came_and_went][:IN_DETAIL]
-    return next((one for one in live if one.calls and one.item.rule.kind in _DRAWN and one.drawable), None)
+    return next((one for one in live if one.calls and kind_of(one.item.rule).about in _DRAWN and one.drawable), None)
 
 
 def _picture(words: Words | None, facts: Facts, now_ms: int) -> str:
@@ -170,7 +173,7 @@ def _picture(words: Words | None, facts: Facts, now_ms: int) -> str:
         "measure": series.measure,
         "title": f"{words.place}: {words.measure}",
         "until_ms": now_ms,
-        "setpoint": rule.setpoint if rule.kind in (Kind.HIGH, Kind.LOW, Kind.FORECAST) else None,
+        "setpoint": rule.setpoint if kind_of(rule).setpoint is VALUE else None,
         "us": facts.lab.us_units,
         "zone": facts.lab.time_zone,
     }

@@ -7,7 +7,7 @@ import shlex
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
-from collector.alarms.model import Event, Kind, Priority, Rule, State, Transition
+from collector.alarms.model import Event, Priority, Rule, State, Transition
 from collector.domain.lab import Lab, Person, Place, Series
 from collector.domain.readings import Stored
 from collector.domain.units import show_duration, show_value
@@ -237,13 +237,13 @@ class Words:
 
     def _told(self) -> str:
         """The figure that the subject ends with: that of the newest reading where this is not the first word."""
-        change, kind = self.item.transition, self.item.rule.kind
+        change = self.item.transition
         if change.outlook is not None:
             return f", about {self._when(change.outlook.about_ms)}"
-        if not self._trouble.has_value or kind is Kind.FORECAST or change.value is None:
+        if not self._trouble.has_value or self._trouble.foresees or change.value is None:
             return ""
         last = self._last
-        if self.item.why is Reason.NEWS or kind not in (Kind.HIGH, Kind.LOW) or last is None or not usable(last):
+        if self.item.why is Reason.NEWS or not self._trouble.of_level or last is None or not usable(last):
             return f", {self._trouble.show(change.value)}"
         back = "" if last.value is None or beyond(self.item.rule, last.value) else "now back at "
         return f", {back}{self._trouble.show(last.value)}"
@@ -277,18 +277,18 @@ class Words:
         if last is not None and usable(last):
             return [("Now", self._reading(last) + limit), *figure]
         newest = [("Newest", self._reading(last))] if last is not None else []
-        if figure or self.change.value is None or self.item.rule.kind is Kind.FORECAST:
+        if figure or self.change.value is None or trouble.foresees:
             return [*newest, *figure]
         value = trouble.show(self.change.value)
         return [("Value", f"{value} at {self._when(self.change.t_ms)}{limit}"), *newest]
 
     def _figure(self) -> list[tuple[str, str]]:
         """What is compared with the limit, where that is not the reading itself."""
-        change, trouble, kind = self.change, self._trouble, self.item.rule.kind
-        if kind is Kind.FORECAST:
+        change, trouble = self.change, self._trouble
+        if trouble.foresees:
             ahead = change.outlook is not None and change.event is not Event.CLEARED
             return [("Expected", trouble.expected(change.outlook))] if ahead and change.outlook else []
-        if change.value is None or kind in (Kind.HIGH, Kind.LOW):
+        if change.value is None or trouble.of_level:
             return []
         return [trouble.figure(change.value, self._when(change.t_ms))]
 
@@ -359,7 +359,7 @@ class Words:
     @property
     def _worst(self) -> list[tuple[str, str]]:
         worst = self.change.worst
-        told = worst is not None and self._trouble.has_value and self.item.rule.kind is not Kind.FORECAST
+        told = worst is not None and self._trouble.has_value and not self._trouble.foresees
         return [("Worst", self._trouble.show(worst))] if told else []
 
     def _note(self) -> list[tuple[str, str]]:

@@ -13,6 +13,7 @@ from collector.alarms.chunk import Readings
 from collector.alarms.contexts import Contexts
 from collector.alarms.engine import Engine
 from collector.alarms.model import Link, Newest, Rule
+from collector.alarms.start import Kept, Running, Site
 from collector.domain.lab import Channel, Lab, Series, SeriesKey, subjects
 from collector.domain.probe_models import limits_for
 from collector.domain.quality import memory_from_rows, no_memory
@@ -108,16 +109,18 @@ def _judging(
     about = _subjects(lab, journal, now_ms)
     engine = Engine(
         rules,
-        [*(make_series(ids[key], key.probe, channel, key.place) for key, channel in _channels(lab)), *about],
-        lab,
-        states | fresh,
-        {number: _newest(one, memory.recent.get(number)) for number, one in memory.newest.items()},
-        journal.created_ms([one.id for one in about]),
-        link,
-        contexts=contexts,
-        recent={number: _readings(rows) for number, rows in memory.recent.items()},
-        since_ms=memory.since_ms,
-        start_ms=now_ms,
+        Site(
+            lab,
+            [*(make_series(ids[key], key.probe, channel, key.place) for key, channel in _channels(lab)), *about],
+            journal.created_ms([one.id for one in about]),
+        ),
+        Kept(
+            states=states | fresh,
+            newest={number: _newest(one, memory.recent.get(number)) for number, one in memory.newest.items()},
+            recent={number: _readings(rows) for number, rows in memory.recent.items()},
+            since_ms=memory.since_ms,
+        ),
+        Running(link, contexts, now_ms),
     )
     return Judging(
         tuple(rules), engine, about, change, closed, fresh, json.dumps(said) if change or known is None else ""

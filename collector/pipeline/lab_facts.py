@@ -5,7 +5,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from collector.alarms.model import STANDING, AlarmKey, AlarmState, Kind, Priority, Rule
+from collector.alarms.kinds.kind import About
+from collector.alarms.kinds.table import kind_of
+from collector.alarms.model import STANDING, AlarmKey, AlarmState, Priority, Rule
 from collector.domain.lab import Lab, Person, Series
 from collector.domain.readings import Stored
 from collector.letters.doubtful import usable
@@ -83,7 +85,7 @@ class LabFacts:
 
     def still_standing(self, rule: Rule, series: Series) -> Rule | None:
         last = self.last.get(series.id)
-        if rule.kind not in (Kind.HIGH, Kind.LOW) or last is None or last.value is None or not usable(last):
+        if kind_of(rule).about is not About.LEVEL or last is None or last.value is None or not usable(last):
             return None
         states = (state for key, state in self.states().items() if key.series == series.id and key.rule != rule.name)
         standing = (self.rules.get(one.key.rule) for one in states if one.state in STANDING and one.active)

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from collector.alarms.chunk import Readings
 from collector.alarms.engine import Engine
 from collector.alarms.model import LINK_SERIES, Link, Rule, Transition
+from collector.alarms.start import Kept, Running, Site
 from collector.domain.calibration import calibrate
 from collector.domain.lab import Channel, Lab, Probe, Series, SeriesKey, subjects
 from collector.domain.probe_models import Limits, limits_for
@@ -83,14 +84,9 @@ def replay(
     )
     engine = Engine(
         rules,
-        [*series.values(), *about.values()],
-        lab,
-        {},
-        {},
-        dict.fromkeys(about, since_ms),
-        _link_at(reader, since_ms, until_ms),
-        contexts=contexts_of(reader, lab),
-        start_ms=since_ms,
+        Site(lab, [*series.values(), *about.values()], dict.fromkeys(about, since_ms)),
+        Kept(),
+        Running(_link_at(reader, since_ms, until_ms), contexts_of(reader, lab), since_ms),
     )
     engine.opening(since_ms)
     transitions: list[Transition] = []

@@ -8,9 +8,11 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from collector.alarms.model import Kind, Priority, Rule
+from collector.alarms.kinds.kind import About
+from collector.alarms.kinds.table import direction, kind_of
+from collector.alarms.kinds.trend import FEWEST, theil_sen
+from collector.alarms.model import Priority, Rule
 from collector.alarms.places import holds_at
-from collector.alarms.trend import FEWEST, theil_sen
 from collector.domain.diary import DiaryEntry, DiaryKind
 from collector.domain.lab import Lab, Place, PlaceKind
 from collector.husbandry.ahead import (
@@ -49,11 +51,15 @@ def back_at_ms(lab: Lab, now_ms: int) -> int | None:
     return round(datetime(back.year, back.month, back.day, minute // 60, minute % 60, tzinfo=zone).timestamp()) * 1000
 
 
+def _falls_dry(rule: Rule) -> bool:
+    return rule.measure == "bedding_moisture" and kind_of(rule).about is About.LEVEL and direction(rule) < 0
+
+
 def tray_outlooks(
     lab: Lab, rules: Iterable[Rule], reader: Reader, diary: Sequence[DiaryEntry], now_ms: int, until_ms: int
 ) -> list[TrayOutlook]:
     """One for each tray with a moisture probe, in the lab's order; of two probes in one tray the drier one speaks."""
-    dry_rules = [rule for rule in rules if rule.kind is Kind.LOW and rule.measure == "bedding_moisture"]
+    dry_rules = [rule for rule in rules if _falls_dry(rule)]
     series = [one for one in reader.series() if one.measure == "bedding_moisture"]
     hours = _by_series(reader.hourly(now_ms - WINDOW_MS, now_ms))
     found = []

@@ -10,7 +10,9 @@ from dataclasses import dataclass
 from datetime import date
 from zoneinfo import ZoneInfo
 
-from collector.alarms.model import Kind, Priority, Rule
+from collector.alarms.kinds.kind import About
+from collector.alarms.kinds.table import direction, kind_of
+from collector.alarms.model import Priority, Rule
 from collector.domain.diary import Brew, DiaryEntry, DiaryKind
 from collector.domain.lab import Lab, Person, Place, PlaceKind, Series
 from collector.domain.readings import Stored
@@ -128,7 +130,7 @@ def _worst(found: Iterable[Standing]) -> list[Standing]:
     """Of alarms that say the same of the same readings, such as dry and drying, the most urgent."""
     kept: dict[tuple[int, str], Standing] = {}
     for one in sorted(found, key=lambda one: -_ORDER.index(one.rule.priority)):
-        same = one.rule.kind if one.rule.kind in (Kind.HIGH, Kind.LOW) and one.series.measure else one.rule.name
+        same = one.rule.kind if kind_of(one.rule).about is About.LEVEL and one.series.measure else one.rule.name
         kept.setdefault((one.series.id, same), one)
     return list(kept.values())
 
@@ -210,7 +212,7 @@ class _Teller:
 
     def probes(self) -> Iterator[str]:
         for one in self.view.standing:
-            lasting = one.rule.kind in (Kind.SILENT, Kind.SUSPECT, Kind.DISCREPANCY)
+            lasting = kind_of(one.rule).about is About.PROBE
             if (lasting or one.series.measure == "battery") and concerns(self.person, one.series.place, self.view.lab):
                 yield (
                     f"{self.label(one.series.place)}, {one_line(one.series.probe) or 'its probes'}:"
@@ -255,7 +257,7 @@ class _Teller:
 
 def _forbids_food(rule: Rule) -> bool:
     """Food heats a tray and wets it; the shipped alarms about either say to feed nothing."""
-    too_much = rule.kind in (Kind.HIGH, Kind.DEVIATION) and rule.setpoint > 0
+    too_much = kind_of(rule).about in (About.LEVEL, About.GAP) and direction(rule) > 0 and rule.setpoint > 0
     return too_much and rule.measure in ("bedding_temperature", "bedding_moisture")
 
 

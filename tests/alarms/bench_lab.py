@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from collector.alarms.chunk import SMALL, Flags, Times, Values
 from collector.alarms.engine import Engine
 from collector.alarms.model import AlarmKey, AlarmState, Event, Kind, Link, Newest, Priority, Rule, Transition
+from collector.alarms.start import Kept, Running, Site
 from collector.domain.lab import Channel, Format, Lab, Place, PlaceKind, Probe, Series
 
 MIN = 60_000
@@ -89,7 +90,8 @@ class Run:
 
     def rebuild(self) -> Engine:
         created = {one.id: 0 for one in self.series}
-        return Engine(self.rules, self.series, quillbrook(), self.states, self.newest, created, self.link)
+        site = Site(quillbrook(), self.series, created)
+        return Engine(self.rules, site, Kept(states=self.states, newest=self.newest), Running(self.link))
 
     def restart(self) -> None:
         self.commit()

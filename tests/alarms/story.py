@@ -14,6 +14,7 @@ from collector.alarms.chunk import Readings
 from collector.alarms.contexts import Contexts
 from collector.alarms.engine import Engine
 from collector.alarms.model import Event, Link, Transition
+from collector.alarms.start import Kept, Running, Site
 from collector.brew.oxygen import pressure_kpa, saturations_mg_l
 from collector.config.lab_file import read_lab
 from collector.config.lab_template import LAB_TEMPLATE
@@ -63,14 +64,9 @@ class Story:
         created = {one.id: START_MS for one in self.series}
         self._engine = Engine(
             tuple(RULES.values()),
-            self.series,
-            LAB,
-            {},
-            {},
-            created,
-            Link(True, START_MS),
-            contexts=contexts,
-            start_ms=START_MS,
+            Site(LAB, self.series, created),
+            Kept(),
+            Running(Link(True, START_MS), contexts, START_MS),
         )
         self.told: list[Transition] = self._engine.opening(START_MS)
         self._courses, self._flags = courses, flags or {}

@@ -4,9 +4,10 @@ import numpy as np
 import pytest
 
 from collector.alarms.chunk import Readings
-from collector.alarms.compare import KEEP_MS
 from collector.alarms.engine import Engine
+from collector.alarms.kinds.reference import KEEP_MS
 from collector.alarms.model import Band, Kind, Newest, Rule
+from collector.alarms.start import Kept, Running, Site
 from collector.domain.diary import DiaryKind, Feel
 from collector.domain.lab import Series
 from tests.alarms.bench_lab import BROKER, MIN, NAN, UP, rule
@@ -220,7 +221,8 @@ def test_stored_readings_without_marks_are_all_held_against() -> None:
     """A start that is given plain readings takes them as seen."""
     world = World((DEVIATION,))
     plain = {AIR: Readings(np.array([9 * MIN]), np.array([20.0]), np.array([1], np.uint8))}
-    engine = Engine(world.rules, SERIES, world.lab, {}, {AIR: Newest(9 * MIN, 9 * MIN, 20.0)}, {}, UP, recent=plain)
+    kept = Kept(newest={AIR: Newest(9 * MIN, 9 * MIN, 20.0)}, recent=plain)
+    engine = Engine(world.rules, Site(world.lab, SERIES), kept, Running(UP))
     bed = Readings(np.array([12 * MIN]), np.array([26.0]), np.array([1], np.uint8))
     assert [one.value for one in engine.judge_all({JT_TEMPERATURE: bed}).transitions] == [6.0]
 

@@ -2,13 +2,15 @@
 
 import pytest
 
-from collector.alarms.alarm import Ledger
-from collector.alarms.engine import BEFORE_ALL
+from collector.alarms.contexts import Contexts
+from collector.alarms.kinds.alarm import Ledger, Seat
+from collector.alarms.kinds.gates import Gate
+from collector.alarms.kinds.threshold import Threshold
 from collector.alarms.model import AlarmKey, AlarmState, Event, Newest, State
 from collector.alarms.places import fits, is_pattern
-from collector.alarms.threshold import Threshold
+from collector.alarms.start import BEFORE_ALL
 from collector.alarms.timers import Timers
-from tests.alarms.bench_lab import BROKER, HOT, MIN, SILENT, Run, rule, series
+from tests.alarms.bench_lab import BROKER, HOT, MIN, SILENT, Run, quillbrook, rule, series
 
 HOT_KEY = AlarmKey("bedding-hot", 1)
 
@@ -168,7 +170,8 @@ def test_a_rule_holds_for_its_measure_at_its_places() -> None:
 def test_a_timer_moved_to_an_earlier_time_is_found_first() -> None:
     """The timer queue never ends an alarm late or twice, whichever way its deadline moves."""
     ledger, timers = Ledger(), Timers()
-    one, other = (Threshold(HOT, AlarmState(AlarmKey("a", number)), ledger) for number in (1, 2))
+    gate = Gate(HOT, "juniper/top", Contexts(quillbrook()))
+    one, other = (Threshold(Seat(HOT, AlarmState(AlarmKey("a", n)), ledger, gate), 1.0) for n in (1, 2))
     for alarm, deadline in ((one, 10), (other, 20), (one, 5), (one, 15), (other, 7), (one, 3)):
         alarm.deadline = deadline
         timers.add(alarm)

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from collector.alarms.forecast import next_moment_ms, stretch_ms
+from collector.alarms.kinds.forecast import next_moment_ms, stretch_ms
 from collector.alarms.model import Outlook, Rule, Transition, Weekly
 from tests.alarms.bench_lab import MIN, rule
 from tests.alarms.world import DRYING, JT_MOISTURE, Row, World

@@ -4,8 +4,10 @@ from dataclasses import replace
 
 import pytest
 
+from collector.alarms.kinds.deviation import other_label
+from collector.alarms.kinds.discrepancy import other_probe
 from collector.alarms.model import Kind, Rule
-from collector.alarms.words import other_label, other_probe, show_amount, show_setpoint, unit_of
+from collector.alarms.words import show_amount, show_setpoint, unit_of
 from tests.alarms.bench_lab import BROKER, HOT, MIN, SILENT, rule
 from tests.alarms.world import (
     DEVIATION,

@@ -12,10 +12,10 @@ from hypothesis import strategies as st
 
 from collector.alarms.building import memory_ms
 from collector.alarms.chunk import Readings
-from collector.alarms.compare import BEFORE_ALL
 from collector.alarms.contexts import Contexts, parse_condition
 from collector.alarms.engine import Engine
 from collector.alarms.model import SQUEEZE_TEST, AlarmKey, AlarmState, Kind, Link, Newest, Rule, Transition, What
+from collector.alarms.start import BEFORE_ALL, Kept, Running, Site
 from collector.domain.diary import Brew, DiaryEntry, DiaryKind, Feel
 from collector.domain.lab import Channel, Format, Lab, Place, PlaceKind, Probe, Series, SeriesKey, series_keys, subjects
 from tests.alarms.bench_lab import BROKER, HOT, MIN, SILENT, UP, rule
@@ -108,14 +108,9 @@ class World:
         recent = {number: self._recent(rows, memory) for number, rows in self.rows.items()}
         return Engine(
             self.rules,
-            self.series,
-            self.lab,
-            self.states,
-            self.newest,
-            {one.id: 0 for one in self.series},
-            self.link,
-            contexts=self.contexts,
-            recent=recent,
+            Site(self.lab, self.series, {one.id: 0 for one in self.series}),
+            Kept(states=self.states, newest=self.newest, recent=recent),
+            Running(self.link, self.contexts),
         )
 
     def _recent(self, rows: list[tuple[int, float, int, bool]], memory: int) -> Readings:

@@ -3,8 +3,9 @@
 import pytest
 from jsonschema import Draft202012Validator
 
+from collector.alarms.kinds.table import KINDS
 from collector.alarms.model import Band, Kind, Rule, Weekly
-from collector.config.rule_fields import NEEDS, foreign
+from collector.config.rule_fields import foreign
 from collector.config.rule_file import read_rules, rules_schema
 from collector.config.yaml.text import read_yaml
 from collector.domain.problems import Refused
@@ -177,7 +178,7 @@ def test_each_kind_refuses_what_means_nothing_to_it(kind: Kind) -> None:
 def test_each_kind_asks_for_what_it_needs(kind: Kind) -> None:
     """Every field that it cannot do without is asked for when it is not there."""
     told = problems(f"kind: {kind}, setpoint: 1 h")
-    for field in NEEDS[kind]:
+    for field in KINDS[kind].needs:
         assert any(one.startswith(f"{field}: missing; kind {kind} needs to know ") for one in told), field
 
 

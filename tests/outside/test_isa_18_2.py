@@ -11,6 +11,7 @@ import pytest
 from collector.alarms.engine import Engine
 from collector.alarms.lifecycle import LETTER, after
 from collector.alarms.model import Event, Kind, Link, Priority, Rule, State
+from collector.alarms.start import Kept, Running, Site
 from collector.domain.lab import Lab, Series
 
 EVERY_S = 30
@@ -32,15 +33,8 @@ def engine(kind: Kind, limit: float, deadband: float, on_s: int, off_s: int) -> 
         *(Priority.LOW, "none", "none", 1, "check vector"),
     )
     series = Series(id=1, probe="p", channel="c", measure="bedding_temperature", place="juniper/top", unit="Cel")
-    return Engine(
-        [rule],
-        [series],
-        Lab(name="Quillbrook School", time_zone="UTC", us_units=False, places=(), probes=(), people=()),
-        {},
-        {},
-        {},
-        Link(True, 0),
-    )
+    lab = Lab(name="Quillbrook School", time_zone="UTC", us_units=False, places=(), probes=(), people=())
+    return Engine([rule], Site(lab, [series]), Kept(), Running(Link(True, 0)))
 
 
 def play(alarms: Engine, samples: list[float], per_call: int, ticks: bool) -> str:

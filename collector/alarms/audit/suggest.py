@@ -30,7 +30,9 @@ from collector.alarms.audit.history import bouts
 from collector.alarms.audit.limits import CHATTER_HOUR_MS, FLEETING_HOUR_MS, HOUR, MINUTE, STALE_MS
 from collector.alarms.audit.trial import Stage, Stand, no_trial, run
 from collector.alarms.chunk import Readings
-from collector.alarms.model import Kind, Rule
+from collector.alarms.kinds.kind import About
+from collector.alarms.kinds.table import direction, kind_of
+from collector.alarms.model import Rule
 from collector.domain.lab import Series
 from collector.domain.readings import USABLE
 from collector.domain.units import MEASURES, MS
@@ -180,12 +182,12 @@ def _window_ms(rule: Rule) -> int:
 
 def _earnest(rule: Rule, readings: Readings | None, stands: Sequence[Stand]) -> list[Stretch]:
     """When the condition was there in earnest."""
-    if readings is None or rule.kind not in (Kind.HIGH, Kind.LOW):
+    if readings is None or kind_of(rule).about is not About.LEVEL:
         spans = [Stretch(one.raised_ms, one.ended_ms) for one in stands]
         return [one for one in spans if one.until_ms - one.since_ms >= _window_ms(rule)]
     told = np.isin(readings.flags, USABLE) & np.isfinite(readings.value)
     times, value = readings.t_ms[told], readings.value[told]
-    beyond = value > rule.setpoint if rule.kind is Kind.HIGH else value < rule.setpoint
+    beyond = value > rule.setpoint if direction(rule) > 0 else value < rule.setpoint
     sums = np.concatenate(([0], np.cumsum(beyond)))
     half = _window_ms(rule) // 2
     first, end = times.searchsorted(times - half), times.searchsorted(times + half, "right")
@@ -214,7 +216,7 @@ def _episode(rule: Rule, stands: Sequence[Stand], earnest: Sequence[Stretch]) ->
         len(stands),
         there >= _window_ms(rule),
         len(stands) == 1 and last.cleared and last.ended_ms - first.raised_ms < FLEETING_HOUR_MS,
-        (min if rule.kind is Kind.LOW else max)(values) if values else None,
+        (min if kind_of(rule).about is About.LEVEL and direction(rule) < 0 else max)(values) if values else None,
     )
 
 
@@ -313,7 +315,7 @@ def _ladders(rule: Rule) -> list[list[Rule]]:
     longest = rule.time_to_respond_ms // _LONGEST_PART
     delays = [ms for ms in _DELAYS if ms <= longest]
     off = [replace(rule, off_delay_ms=ms) for ms in delays if ms > rule.off_delay_ms]
-    if rule.kind is Kind.SILENT:
+    if kind_of(rule).setpoint.lasting:
         longer = [replace(rule, setpoint=float(ms)) for ms in delays if ms > rule.setpoint]
         return [[one for one in off if one.off_delay_ms < rule.setpoint], longer]
     on = [replace(rule, on_delay_ms=ms) for ms in delays if ms > rule.on_delay_ms]
@@ -324,13 +326,7 @@ def _widths(rule: Rule) -> Iterator[float]:
     """Wider deadbands that still let the alarm clear."""
     measure = MEASURES[rule.measure]
     for width in _DEADBANDS.get(measure.dimension, ()):
-        if rule.kind is Kind.DEVIATION:
-            clears = width < abs(rule.setpoint)
-        elif rule.kind is Kind.HIGH:
-            clears = rule.setpoint - width > measure.low
-        else:
-            clears = rule.kind is Kind.LOW and rule.setpoint + width < measure.high
-        if width > rule.deadband and clears:
+        if width > rule.deadband and kind_of(rule).clears_with(rule, width):
             yield width
 
 

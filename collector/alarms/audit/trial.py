@@ -8,12 +8,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
-from collector.alarms.building import reference_of
 from collector.alarms.chunk import Readings
 from collector.alarms.contexts import Contexts
 from collector.alarms.engine import Engine
-from collector.alarms.model import SQUEEZE_TEST, STANDING, Kind, Link, Rule
+from collector.alarms.kinds.table import kind_of
+from collector.alarms.model import STANDING, Link, Rule
 from collector.alarms.places import about_broker
+from collector.alarms.start import Kept, Running, Site
 from collector.domain.lab import Lab, Series
 
 
@@ -49,25 +50,15 @@ def no_trial(rule: Rule) -> str:
     """Why an alarm of this rule cannot be tried on stored readings; empty where it can."""
     if about_broker(rule):
         return "it follows the link to the broker, not readings; look at the broker and the network"
-    if rule.kind is Kind.OVERDUE or rule.against == SQUEEZE_TEST:
+    if kind_of(rule).from_notes(rule):
         return "it follows what people note, not readings alone; no deadband or delay is at fault"
     return ""
 
 
 def stage_series(rule: Rule, series: Series, known: Sequence[Series], lab: Lab) -> tuple[Series, ...]:
-    """The series of `known`, in their order, that an alarm of this rule at this series depends on: for `silent` those
-    of its bin, else of its place, since they decide which of them speaks."""
-    if rule.kind is Kind.SILENT:
-        group = _group(lab, series.place)
-        return tuple(one for one in known if _group(lab, one.place) == group)
-    beside = reference_of(rule, series, known) if rule.kind in (Kind.DEVIATION, Kind.DISCREPANCY) else None
-    wanted = {series.id} if beside is None else {series.id, beside.id}
-    return tuple(one for one in known if one.id in wanted)
-
-
-def _group(lab: Lab, place: str) -> str:
-    known = lab.by_id.get(place)
-    return known.bin if known is not None and known.bin else place
+    """The series of `known`, in their order, that an alarm of this rule at this series depends on."""
+    wanted = (series, *kind_of(rule).beside(rule, series, known, lab))
+    return tuple(one for one in known if one in wanted)
 
 
 def run(rule: Rule, series: Series, stage: Stage, until_ms: int) -> list[Stand]:
@@ -77,9 +68,10 @@ def run(rule: Rule, series: Series, stage: Stage, until_ms: int) -> list[Stand]:
         return []
     rule = replace(rule, latching=False)
     engine = Engine(
-        *([rule], stage.series, stage.lab, {}, {}, {one.id: first for one in stage.series}, Link(True, first)),
-        contexts=stage.contexts,
-        start_ms=first,
+        [rule],
+        Site(stage.lab, stage.series, {one.id: first for one in stage.series}),
+        Kept(),
+        Running(Link(True, first), stage.contexts, first),
     )
     told = engine.judge_all(stage.readings).transitions + engine.tick(until_ms)
     stands: list[Stand] = []

@@ -6,7 +6,8 @@ import textwrap
 from collections.abc import Sequence
 from typing import Any
 
-from collector.alarms.model import Kind
+from collector.alarms.kinds.kind import About
+from collector.alarms.kinds.table import kind_of
 from collector.cli.common import home_of, lab_or_none
 from collector.cli.output import say, say_json, table
 from collector.cli.parsing import takes
@@ -138,7 +139,7 @@ def _cut(text: str) -> str:
 def _setpoint(alarm: LayeredAlarm, us: bool) -> str:
     """In the units this lab reads where it is a plain value, else as written."""
     rule = alarm.rule
-    if rule.kind in (Kind.HIGH, Kind.LOW):
+    if kind_of(rule).about is About.LEVEL:
         return show_value(rule.measure, rule.setpoint, us)
     return _written(alarm.values.get("setpoint"))
 

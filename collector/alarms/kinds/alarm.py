@@ -9,9 +9,10 @@ service, since replaying the readings must give the same. Shelving, acknowledgin
 """
 
 from abc import ABC, abstractmethod
+from typing import NamedTuple
 
 from collector.alarms.chunk import Large, Small
-from collector.alarms.gates import Gate
+from collector.alarms.kinds.gates import Gate
 from collector.alarms.lifecycle import after, holding
 from collector.alarms.model import STANDING, AlarmKey, AlarmState, Event, Outlook, Rule, State, Transition
 
@@ -32,6 +33,15 @@ class Ledger:
         if len(taken) > 1:
             taken.sort(key=lambda transition: (transition.t_ms, self.rank[transition.key]))
         return taken
+
+
+class Seat(NamedTuple):
+    """What every alarm is made from: its rule, what is kept of it, where its changes go, and what it heeds."""
+
+    rule: Rule
+    saved: AlarmState
+    ledger: Ledger
+    gate: Gate
 
 
 class Alarm(ABC):
@@ -62,23 +72,17 @@ class Alarm(ABC):
         "worst",
     )
 
-    def __init__(self, rule: Rule, saved: AlarmState, ledger: Ledger) -> None:
-        self.rule, self.key, self.ledger = rule, saved.key, ledger
-        ledger.rank[self.key] = len(ledger.rank)
+    def __init__(self, seat: Seat) -> None:
+        saved = seat.saved
+        self.rule, self.key, self.ledger = seat.rule, saved.key, seat.ledger
+        self.ledger.rank[self.key] = len(self.ledger.rank)
         self.state, self.active, self.deadline = saved.state, saved.active, saved.deadline_ms
         self.since, self.raised, self.changed = saved.since_ms, saved.raised_ms, saved.changed_ms
         self.worst, self.acked, self.cause, self.out_by = saved.worst, saved.acked_ms, saved.cause, saved.out_by
         self.shelved_until, self.shelved_by, self.reason = saved.shelved_until_ms, saved.shelved_by, saved.reason
-        self.gate: Gate
-        """What it follows: set by `heed`, before anything is judged."""
-        self.heeded = 0
-        """Up to when it has done what the gate said."""
-        self.flip: int | None = None
-        """When the gate next says something else."""
-        self.blocked, self.away = "", False
-        """What the gate said last: why suppressed by design, and whether out of service."""
         self.queued: int | None = None
         """Under which time the engine's timer queue holds it."""
+        self.follow(seat.gate, saved.changed_ms)
 
     def saved(self) -> AlarmState:
         return AlarmState(
@@ -156,14 +160,24 @@ class Alarm(ABC):
 
     # Contexts
 
-    def heed(self, gate: Gate, from_ms: int) -> None:
-        """From here on follow this gate; what it said up to `from_ms` is known."""
-        self.gate, self.heeded = gate, from_ms
-        self.blocked, self.away, self.flip = gate.blocked(from_ms), gate.away(from_ms), gate.next_ms(from_ms)
+    def follow(self, gate: Gate, from_ms: int) -> None:
+        """From here on heed this gate; what it said up to `from_ms` is known."""
+        self.gate = gate
+        self.heed(from_ms)
+
+    def heed(self, t_ms: int) -> None:
+        """Do as the gate says at `t_ms`."""
+        gate = self.gate
+        self.heeded: int = t_ms
+        """Up to when it has done what the gate said."""
+        self.flip: int | None = gate.next_ms(t_ms)
+        """When the gate next says something else."""
+        self.blocked, self.away = gate.blocked(t_ms), gate.away(t_ms)
+        """Why suppressed by design, and whether out of service."""
 
     def turn(self, t_ms: int) -> None:
         """The gate says something else from now on."""
-        self.heed(self.gate, t_ms)
+        self.heed(t_ms)
         self.settle(t_ms)
         self.touch(t_ms)
 

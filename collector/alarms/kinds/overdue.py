@@ -11,9 +11,12 @@ brewers; `where` can name trays.
 
 from collections.abc import Mapping
 
-from collector.alarms.alarm import Alarm, Ledger
-from collector.alarms.contexts import Contexts
-from collector.alarms.model import AlarmState, Rule, What
+from collector.alarms.kinds.alarm import Alarm, Seat
+from collector.alarms.kinds.gates import Gate
+from collector.alarms.kinds.ground import Ground
+from collector.alarms.kinds.kind import About, RuleKind, Words
+from collector.alarms.kinds.setpoint import lasting
+from collector.alarms.model import Kind, Rule, What
 from collector.alarms.places import fits
 from collector.domain.diary import DiaryKind
 from collector.domain.lab import Place, PlaceKind
@@ -23,6 +26,14 @@ DONE: Mapping[str, DiaryKind] = {
     What.WATERING: DiaryKind.WATERED,
     What.FEEDING: DiaryKind.FED,
     What.DRAIN: DiaryKind.DRAINED,
+}
+_SAID = {
+    What.SQUEEZE_TEST: ("squeeze test overdue", "squeeze test done"),
+    What.WATERING: ("watering overdue", "watered"),
+    What.FEEDING: ("feeding overdue", "fed"),
+    What.DRAIN: ("draining overdue", "drained"),
+    What.BREW_END: ("brew past its time", "brew ended"),
+    What.TEA_USE: ("tea past its use-by", "tea used or poured away"),
 }
 
 
@@ -38,31 +49,31 @@ def is_about(rule: Rule, place: Place) -> bool:
 
 
 class Overdue(Alarm):
-    __slots__ = ("_contexts", "_created_ms", "_done_ms", "_moments", "_place")
+    __slots__ = ("_created_ms", "_done_ms", "_moments")
 
-    def __init__(self, rule: Rule, saved: AlarmState, ledger: Ledger, place: str, created_ms: int) -> None:
-        super().__init__(rule, saved, ledger)
-        self._place, self._created_ms = place, created_ms
+    def __init__(self, seat: Seat, created_ms: int) -> None:
+        super().__init__(seat)
+        self._created_ms = created_ms
         self._done_ms = max(self.changed, created_ms)
         """What was noted up to then has had its effect."""
-        self._moments: tuple[int, ...] = ()
 
-    def follow(self, contexts: Contexts) -> None:
-        self._contexts = contexts
-        self._moments = contexts.changes(self._place)
+    def follow(self, gate: Gate, from_ms: int) -> None:
+        super().follow(gate, from_ms)
+        self._moments = gate.contexts.changes(gate.place)
 
     def base_ms(self, t_ms: int) -> int | None:
         """From when it counts, as known at `t_ms`; None where nothing is to be done."""
+        contexts, place = self.gate.contexts, self.gate.place
         kind = DONE.get(self.rule.what)
         if kind is not None:
-            last = self._contexts.last(kind, self._place, t_ms)
+            last = contexts.last(kind, place, t_ms)
             return self._created_ms if last is None else last.t_ms
-        brew = self._contexts.brew(self._place, t_ms)
+        brew = contexts.brew(place, t_ms)
         if brew is None:
             return None
         if self.rule.what == What.BREW_END:
             return brew.started_ms if brew.ended_ms is None else None
-        used = self._contexts.last(DiaryKind.TEA_USED, self._place, t_ms)
+        used = contexts.last(DiaryKind.TEA_USED, place, t_ms)
         if brew.air_stopped_ms is None or (used is not None and used.t_ms >= brew.air_stopped_ms):
             return None
         return brew.air_stopped_ms
@@ -88,3 +99,25 @@ class Overdue(Alarm):
             self.clear(at_ms, None)
         else:
             self.touch(at_ms)
+
+
+def _place(rule: Rule, ground: Ground) -> None:
+    for place in ground.lab.places:
+        number = ground.subjects.get(("", place.id))
+        if number is not None and is_about(rule, place):
+            ground.add(Overdue(ground.seat(rule, number), ground.created_ms(number)))
+
+
+OVERDUE = RuleKind(
+    kind=Kind.OVERDUE,
+    about=About.DEED,
+    words=Words(
+        wrong=lambda said: _SAID[What(said.rule.what)][0] if said.rule.what else "overdue",
+        right_again=lambda said: _SAID[What(said.rule.what)][1] if said.rule.what else "done",
+    ),
+    needs=("what",),
+    setpoint=lasting("after how long", "3 d"),
+    place=_place,
+    stands_at=is_about,
+    from_notes=lambda rule: True,
+)

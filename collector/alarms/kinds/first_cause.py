@@ -25,10 +25,10 @@ from typing import Protocol
 
 import numpy as np
 
-from collector.alarms.alarm import Alarm, Ledger
 from collector.alarms.chunk import Times
-from collector.alarms.model import AlarmState, Link, Rule
-from collector.alarms.silence import NEVER, Silence
+from collector.alarms.kinds.alarm import Alarm, Seat
+from collector.alarms.kinds.silence import NEVER, Silence
+from collector.alarms.model import Link
 
 
 class Clock(Protocol):
@@ -256,7 +256,7 @@ class Tree:
 
 
 def _name(silence: Silence) -> str:
-    return f"{silence.rule.name} at {silence.place}"
+    return f"{silence.rule.name} at {silence.gate.place}"
 
 
 class LinkLost(Alarm):
@@ -264,8 +264,8 @@ class LinkLost(Alarm):
 
     __slots__ = ("link", "trees")
 
-    def __init__(self, rule: Rule, saved: AlarmState, ledger: Ledger, link: Link, trees: Sequence[Tree]) -> None:
-        super().__init__(rule, saved, ledger)
+    def __init__(self, seat: Seat, link: Link, trees: Sequence[Tree]) -> None:
+        super().__init__(seat)
         if not self.active:
             self.deadline = None
         self.link, self.trees = link, trees
@@ -277,7 +277,7 @@ class LinkLost(Alarm):
 
     @property
     def _name(self) -> str:
-        return f"{self.rule.name} at broker"
+        return f"{self.rule.name} at {self.gate.place}"
 
     def link_is(self, link: Link) -> None:
         """The link went up or down, or was found so at the start. What had ended by then ends first."""

@@ -10,34 +10,26 @@ The comparisons (for `high`; `low` is its mirror image, made by turning the sign
 "Usable" and "clean" are collector.domain.readings.USABLE and CLEAN: a doubtful reading may raise an alarm and may not
 calm one. What cannot tell (failed, missing, not a number) touches nothing: a running on-delay keeps running.
 
-Kinds that compare something derived from the readings (`collector.alarms.derived`) build on this; there "beyond" is
-above or below as the rule's direction says.
+Kinds that compare something derived from the readings (`collector.alarms.kinds.derived`) build on this; there
+"beyond" is above or below as the kind's direction says.
 """
 
-from collector.alarms.alarm import Ledger, SeriesAlarm
 from collector.alarms.chunk import Large, Small, first
-from collector.alarms.model import AlarmState, Kind, Rule
+from collector.alarms.kinds.alarm import Seat, SeriesAlarm
 
 NOTHING = float("-inf")
 
 
-def direction(rule: Rule) -> float:
-    """1.0 where values above the setpoint alarm, -1.0 where those below do."""
-    if rule.kind is Kind.FORECAST:
-        return -1.0 if rule.toward == "low" else 1.0
-    if rule.kind in (Kind.DEVIATION, Kind.RATE):
-        return -1.0 if rule.setpoint < 0 else 1.0
-    return -1.0 if rule.kind is Kind.LOW else 1.0
-
-
 class Threshold(SeriesAlarm):
+    """`sign`: 1.0 where values above the setpoint alarm, -1.0 where those below do."""
+
     __slots__ = ("clear_at", "setpoint", "sign")
 
-    def __init__(self, rule: Rule, saved: AlarmState, ledger: Ledger) -> None:
-        super().__init__(rule, saved, ledger)
-        self.sign = direction(rule)
-        self.setpoint = self.sign * rule.setpoint
-        self.clear_at = self.setpoint - rule.deadband
+    def __init__(self, seat: Seat, sign: float) -> None:
+        super().__init__(seat)
+        self.sign = sign
+        self.setpoint = sign * self.rule.setpoint
+        self.clear_at = self.setpoint - self.rule.deadband
 
     def due(self) -> int | None:
         return self.deadline

@@ -1,9 +1,9 @@
 """Kind `forecast`: a measure is on its way to the setpoint and will cross it within the horizon.
 
-The trend (`collector.alarms.trend`) goes through medians of half hours, or of longer stretches where the window would
-hold more than MOST of them; stretches are cut at fixed times, so that a restart finds the same ones. It is worked out
-once for each stretch, at the first clean reading after it. What is compared with the setpoint is where the central line
-will be at the end of the horizon:
+The trend (`collector.alarms.kinds.trend`) goes through medians of half hours, or of longer stretches where the window
+would hold more than MOST of them; stretches are cut at fixed times, so that a restart finds the same ones. It is worked
+out once for each stretch, at the first clean reading after it. What is compared with the setpoint is where the central
+line will be at the end of the horizon:
 
     going there, within reach    level + slope * horizon      the 90 % interval excludes that it stays or turns
     not going there              level                        so that the alarm clears
@@ -15,6 +15,7 @@ foreseen, for a line drawn that far says nothing (common practice).
 """
 
 from bisect import bisect_left
+from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from statistics import median
@@ -22,11 +23,17 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from collector.alarms.alarm import Ledger
 from collector.alarms.chunk import Flags, Readings, Times, Values
-from collector.alarms.derived import COVERED, HOUR_MS, SURE, Derived, clean, delays_ms
-from collector.alarms.model import AlarmState, Outlook, Rule, Weekly
-from collector.alarms.trend import FEWEST, Trend, steepest, theil_sen
+from collector.alarms.kinds import doubts
+from collector.alarms.kinds.alarm import Seat
+from collector.alarms.kinds.derived import COVERED, HOUR_MS, SURE, Derived, clean, delays_ms
+from collector.alarms.kinds.ground import Ground
+from collector.alarms.kinds.kind import DELAYS, About, Doubt, RuleKind, Subject, Words
+from collector.alarms.kinds.setpoint import VALUE
+from collector.alarms.kinds.trend import FEWEST, Trend, steepest, theil_sen
+from collector.alarms.model import Kind, Outlook, Rule, Weekly
+from collector.domain.lab import Lab
+from collector.domain.units import show_duration
 
 MOST = 60
 HALF_HOUR_MS = HOUR_MS // 2
@@ -53,14 +60,18 @@ def next_moment_ms(weekly: Weekly, zone: ZoneInfo, t_ms: int) -> int:
         day += timedelta(days=7)
 
 
+def _direction(rule: Rule) -> float:
+    return -1.0 if rule.toward == "low" else 1.0
+
+
 class Forecast(Derived):
     __slots__ = ("_medians", "_now", "_open", "_places", "_points", "_seen", "_stretch", "_until_ms", "_zone")
 
-    def __init__(self, rule: Rule, saved: AlarmState, ledger: Ledger, zone: ZoneInfo) -> None:
-        super().__init__(rule, saved, ledger)
+    def __init__(self, seat: Seat, zone: ZoneInfo) -> None:
+        super().__init__(seat, _direction(seat.rule))
         self._zone = zone
-        self._stretch = stretch_ms(rule.window_ms)
-        self._points = max(1, rule.window_ms // self._stretch)
+        self._stretch = stretch_ms(self.rule.window_ms)
+        self._points = max(1, self.rule.window_ms // self._stretch)
         self._places: list[int] = []
         self._medians: list[float] = []
         self._now: int | None = None
@@ -147,3 +158,54 @@ class Forecast(Derived):
             self._until_ms = next_moment_ms(self.rule.by, self._zone, t_ms)
         ahead_ms = self._until_ms - t_ms
         return ahead_ms if ahead_ms <= REACH * self.rule.window_ms else 0
+
+
+def _place(rule: Rule, ground: Ground) -> None:
+    for series in ground.fitting(rule):
+        ground.add(Forecast(ground.seat(rule, series.id), ground.zone))
+
+
+def _doubts(rule: Rule, lab: Lab) -> Iterator[Doubt]:
+    yield from doubts.reach(rule, _direction(rule))
+    yield from doubts.deadband(rule)
+    yield from _few_points(rule)
+    if rule.beyond is not None and _direction(rule) * (rule.setpoint - rule.beyond) <= 0:
+        yield Doubt(rule, "beyond", "can never alarm: what is beyond this is beyond the setpoint already")
+
+
+def _few_points(rule: Rule) -> Iterator[Doubt]:
+    """Trends through too few points, or drawn too far."""
+    stretch = stretch_ms(rule.window_ms)
+    if rule.window_ms < FEWEST * stretch:
+        needed = f"a trend needs {FEWEST} points, one each {show_duration(stretch)}"
+        message = f"can never alarm: {needed}; give {show_duration(FEWEST * stretch)} or more"
+        yield Doubt(rule, "window", message)
+    if rule.horizon_ms > REACH * rule.window_ms:
+        message = (
+            f"{show_duration(rule.horizon_ms)} is far for a window of {show_duration(rule.window_ms)};"
+            f" more than {REACH} times the window says little"
+        )
+        yield Doubt(rule, "horizon", message)
+
+
+def _heading(said: Subject) -> str:
+    return f"heading {'below' if _direction(said.rule) < 0 else 'above'} {said.limit}"
+
+
+FORECAST = RuleKind(
+    kind=Kind.FORECAST,
+    about=About.COURSE,
+    words=Words(
+        wrong=lambda said: f"{said.measure} {_heading(said)}",
+        right_again=lambda said: f"{said.measure} no longer {_heading(said)}",
+    ),
+    needs=("measure", "window", "horizon", "toward"),
+    takes=("beyond", "deadband", *DELAYS),
+    setpoint=VALUE,
+    quantity_only=True,
+    foresees=True,
+    direction=_direction,
+    place=_place,
+    memory_ms=lambda rule, slowest_ms: rule.window_ms + 2 * stretch_ms(rule.window_ms) + delays_ms(rule),
+    doubts=_doubts,
+)

@@ -11,11 +11,11 @@ When a silent alarm is due follows from the baseline, so that readings that come
 is shorter than the setpoint (rule files that say otherwise are refused), so it cannot outlast the next silence.
 
 A silence at one series is a `Silence`; those of a probe and of a bin stand over it and share its arithmetic with the
-latest reading of all below them. Which of them speaks is for `collector.alarms.first_cause`.
+latest reading of all below them. Which of them speaks is for `collector.alarms.kinds.first_cause`.
 """
 
-from collector.alarms.alarm import Alarm, Ledger
-from collector.alarms.model import AlarmState, Link, Rule
+from collector.alarms.kinds.alarm import Alarm, Seat
+from collector.alarms.model import Link
 
 NEVER = 2**62
 
@@ -32,23 +32,12 @@ class Silence(Alarm):
         "floor_ms",
         "heard_ms",
         "parent",
-        "place",
         "reach_ms",
     )
 
-    def __init__(
-        self,
-        rule: Rule,
-        saved: AlarmState,
-        ledger: Ledger,
-        place: str,
-        heard_ms: int | None,
-        created_ms: int,
-        every_ms: int,
-    ) -> None:
-        super().__init__(rule, saved, ledger)
-        self.place = place
-        self.reach_ms = round(rule.setpoint) + rule.on_delay_ms
+    def __init__(self, seat: Seat, heard_ms: int | None, created_ms: int, every_ms: int) -> None:
+        super().__init__(seat)
+        self.reach_ms = round(self.rule.setpoint) + self.rule.on_delay_ms
         self.created_ms = self.floor_ms = created_ms
         self.heard_ms = created_ms if heard_ms is None else heard_ms
         self.every_ms = every_ms

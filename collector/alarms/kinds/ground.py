@@ -1,0 +1,111 @@
+"""What the alarms of a lab are made on, and what has been made there: series with their clocks, alarms, silences."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+from zoneinfo import ZoneInfo
+
+from collector.alarms.contexts import Contexts
+from collector.alarms.kinds.alarm import Alarm, Ledger, Seat, SeriesAlarm
+from collector.alarms.kinds.derived import Derived
+from collector.alarms.kinds.first_cause import LinkLost, Tree
+from collector.alarms.kinds.gates import Gate
+from collector.alarms.kinds.reference import Reference
+from collector.alarms.model import AlarmKey, AlarmState, Link, Rule
+from collector.alarms.places import BROKER, holds_at
+from collector.alarms.start import EVERY_MS, GAP_MS, Kept, Site
+from collector.alarms.track import Track
+from collector.domain.lab import Series
+from collector.domain.probe_models import limits_for
+
+
+class Ground:
+    """`tracks`: the series that have readings; `subjects`: (probe, place) -> number of those that have none."""
+
+    def __init__(self, site: Site, kept: Kept, link: Link, contexts: Contexts) -> None:
+        self.lab, self.link, self._contexts = site.lab, link, contexts
+        self.zone = ZoneInfo(site.lab.time_zone)
+        self._states, self._created_ms = kept.states, site.created_ms
+        self._newest = kept.newest
+        self._out = _probes_out(site.series, kept.states)
+        self.places = {one.id: one.place for one in site.series} | {0: BROKER}
+        self.series = [one for one in site.series if one.measure]
+        self.subjects = {(one.probe, one.place): one.id for one in site.series if not one.measure}
+        self.ledger = Ledger()
+        self.tracks = {one.id: Track(one.place, kept.newest.get(one.id)) for one in self.series}
+        self.alarms: dict[AlarmKey, Alarm] = {}
+        self.trees: list[Tree] = []
+        self.tree_of: dict[AlarmKey, Tree] = {}
+        self.links: list[LinkLost] = []
+
+    # What a kind asks
+
+    def seat(self, rule: Rule, number: int) -> Seat:
+        """Where an alarm of the rule at this series is made from what is kept of it."""
+        key = AlarmKey(rule.name, number)
+        saved = self._states.get(key) or AlarmState(key)
+        if not saved.out_by:
+            saved = replace(saved, out_by=self._out.get(number, ""))
+        return Seat(rule, saved, self.ledger, Gate(rule, self.places[number], self._contexts))
+
+    def fitting(self, rule: Rule) -> Iterator[Series]:
+        """The series at which the rule makes an alarm."""
+        return (one for one in self.series if holds_at(rule, one.measure, one.place))
+
+    def pace(self, series: Series) -> tuple[int, int]:
+        """How often a series reports, and how long a gap makes what came before it stale."""
+        for probe in self.lab.probes:
+            for channel in probe.channels:
+                if (probe.id, channel.key) == (series.probe, series.channel):
+                    limits = limits_for(channel.measure, channel.model, probe.every_ms, channel.unit)
+                    return probe.every_ms, limits.gap_ms
+        return EVERY_MS, GAP_MS
+
+    def created_ms(self, number: int) -> int:
+        """When the series became known."""
+        return self._created_ms.get(number, 0)
+
+    def heard_ms(self, members: Sequence[Series]) -> int | None:
+        """When one of these was last heard, as far as the journal knows."""
+        heard = [self._newest[one.id].usable_ms for one in members if one.id in self._newest]
+        return max((ms for ms in heard if ms is not None), default=None)
+
+    def reference(self, series: Series, user: Series) -> Reference:
+        """What the readings of `user` are held against."""
+        track, theirs = self.tracks[series.id], self.tracks[user.id]
+        if track.reference is None:
+            track.reference = Reference(*self.pace(series))
+        if track.reference not in theirs.compared:
+            theirs.compared.append(track.reference)
+            track.reference.users.append(theirs)
+        return track.reference
+
+    # What a kind makes
+
+    def add(self, alarm: Alarm) -> None:
+        """Let an alarm run, with the readings of its series where these move it."""
+        self.alarms[alarm.key] = alarm
+        if isinstance(alarm, Derived):
+            self.tracks[alarm.key.series].derived.append(alarm)
+        elif isinstance(alarm, SeriesAlarm):
+            self.tracks[alarm.key.series].alarms.append(alarm)
+
+    def add_tree(self, tree: Tree) -> None:
+        """Let silences that have been added be decided together."""
+        self.trees.append(tree)
+        for silence in tree.silences:
+            self.tree_of[silence.key] = tree
+            if not silence.children:
+                self.tracks[silence.key.series].silences.append((silence, tree))
+
+    def add_link(self, lost: LinkLost) -> None:
+        """Let an alarm of the link to the broker run."""
+        self.add(lost)
+        self.links.append(lost)
+
+
+def _probes_out(series: Sequence[Series], states: Mapping[AlarmKey, AlarmState]) -> dict[int, str]:
+    """The series of probes that are out of service, and by whose command: alarms new there are out too."""
+    probe_of = {one.id: one.probe for one in series if one.probe}
+    out = {key.series: state.out_by for key, state in states.items() if state.out_by}
+    by = {probe_of[number]: who for number, who in out.items() if number in probe_of}
+    return {number: by[probe] for number, probe in probe_of.items() if probe in by}

@@ -1,0 +1,86 @@
+"""Kinds `high` and `low`: a reading beyond the setpoint. How it is compared stands in
+`collector.alarms.kinds.threshold`."""
+
+from collections.abc import Callable, Iterator
+from functools import partial
+
+from collector.alarms.kinds import doubts
+from collector.alarms.kinds.ground import Ground
+from collector.alarms.kinds.kind import DELAYS, About, Doubt, RuleKind, Subject, Words
+from collector.alarms.kinds.setpoint import VALUE
+from collector.alarms.kinds.threshold import Threshold
+from collector.alarms.model import Kind, Rule
+from collector.domain.lab import Lab
+from collector.domain.units import MEASURES
+
+
+def _placed(sign: float) -> Callable[[Rule, Ground], None]:
+    def place(rule: Rule, ground: Ground) -> None:
+        for series in ground.fitting(rule):
+            ground.add(Threshold(ground.seat(rule, series.id), sign))
+
+    return place
+
+
+def _doubts(direction: float, rule: Rule, lab: Lab) -> Iterator[Doubt]:
+    yield from doubts.reach(rule, direction)
+    yield from doubts.deadband(rule)
+    yield from doubts.delay(rule, lab)
+
+
+def _in_each_others_way(one: Rule, other: Rule) -> Iterator[Doubt]:
+    """A high and a low of one measure."""
+    if {one.kind, other.kind} != {Kind.HIGH, Kind.LOW}:
+        return
+    high, low = (one, other) if one.kind is Kind.HIGH else (other, one)
+    unit = MEASURES[high.measure].unit
+    if high.setpoint <= low.setpoint:
+        yield Doubt(
+            high,
+            "setpoint",
+            f"high at {high.setpoint:g} {unit} is not above low at {low.setpoint:g} {unit} of '{low.name}'"
+            f" ({low.source}): one of them always stands",
+        )
+    elif high.setpoint - high.deadband <= low.setpoint:
+        yield _overlap(high, low, f"below {high.setpoint - high.deadband:g} {unit}")
+    elif low.setpoint + low.deadband >= high.setpoint:
+        yield _overlap(low, high, f"above {low.setpoint + low.deadband:g} {unit}")
+
+
+def _overlap(rule: Rule, other: Rule, clears: str) -> Doubt:
+    message = f"clears only {clears}, where '{other.name}' ({other.source}) stands already; make the deadband smaller"
+    return Doubt(rule, "deadband", message)
+
+
+def _says(beyond: str, switched: str) -> Words:
+    def wrong(said: Subject) -> str:
+        return f"{said.measure} {switched if said.switch else beyond}"
+
+    return Words(wrong=wrong)
+
+
+HIGH = RuleKind(
+    kind=Kind.HIGH,
+    about=About.LEVEL,
+    words=_says("too high", "is on"),
+    needs=("measure",),
+    takes=("deadband", *DELAYS),
+    setpoint=VALUE,
+    place=_placed(1.0),
+    doubts=partial(_doubts, 1.0),
+    doubts_beside=_in_each_others_way,
+    clears_with=lambda rule, width: rule.setpoint - width > MEASURES[rule.measure].low,
+)
+LOW = RuleKind(
+    kind=Kind.LOW,
+    about=About.LEVEL,
+    words=_says("too low", "is off"),
+    needs=("measure",),
+    takes=("deadband", *DELAYS),
+    setpoint=VALUE,
+    direction=lambda rule: -1.0,
+    place=_placed(-1.0),
+    doubts=partial(_doubts, -1.0),
+    doubts_beside=_in_each_others_way,
+    clears_with=lambda rule, width: rule.setpoint + width < MEASURES[rule.measure].high,
+)

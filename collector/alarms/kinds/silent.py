@@ -1,0 +1,142 @@
+"""Kind `silent`: nothing usable from a probe, or no link to the broker, for as long as the setpoint says.
+
+Silences of one bin are decided together (`collector.alarms.kinds.first_cause`): here they are put together.
+"""
+
+from collections.abc import Iterable, Iterator, Sequence
+
+from collector.alarms.kinds import doubts
+from collector.alarms.kinds.first_cause import LinkLost, Tree
+from collector.alarms.kinds.ground import Ground
+from collector.alarms.kinds.kind import DELAYS, About, Doubt, RuleKind, Subject, Words
+from collector.alarms.kinds.setpoint import lasting
+from collector.alarms.kinds.silence import Silence
+from collector.alarms.model import Kind, Rule
+from collector.alarms.places import about_broker
+from collector.domain.lab import Lab, Series
+from collector.domain.units import show_duration
+
+
+def _place(rule: Rule, ground: Ground) -> None:
+    if about_broker(rule):
+        ground.add_link(LinkLost(ground.seat(rule, 0), ground.link, ground.trees))
+    else:
+        for members in _together(ground, list(ground.fitting(rule))):
+            _Planting(rule, ground).plant(members)
+
+
+def _together(ground: Ground, covered: Iterable[Series]) -> list[list[list[Series]]]:
+    """The series of each probe, those of one bin that can be taken together in one list."""
+    probes: dict[tuple[str, str], list[Series]] = {}
+    for one in covered:
+        probes.setdefault((one.probe, one.place), []).append(one)
+    alone: list[list[list[Series]]] = []
+    bins: dict[str, list[list[Series]]] = {}
+    for (probe, place), members in probes.items():
+        known = ground.lab.by_id.get(place)
+        bin_ = known.bin if known is not None else ""
+        if (probe, place) in ground.subjects and ("", bin_) in ground.subjects:
+            bins.setdefault(bin_, []).append(members)
+        else:
+            alone.append([members])
+    return alone + list(bins.values())
+
+
+class _Planting:
+    """One rule's silences on their way into trees."""
+
+    def __init__(self, rule: Rule, ground: Ground) -> None:
+        self._rule, self._ground = rule, ground
+
+    def plant(self, probes: Sequence[Sequence[Series]]) -> None:
+        """A tree for a bin of several probes, for a single probe, or for each of its series."""
+        members = [one for probe in probes for one in probe]
+        if len(probes) > 1:
+            whole = self._silence(self._ground.subjects["", self._ground.lab.by_id[members[0].place].bin], members)
+            tops = [_over(whole, [silence for probe in probes for silence in self._probe(probe)])]
+        else:
+            tops = self._probe(members)
+        for top in tops:
+            within = members if top.children else [one for one in members if one.id == top.key.series]
+            self._ground.add_tree(Tree(top, [self._ground.tracks[one.id] for one in within]))
+
+    def _probe(self, members: Sequence[Series]) -> list[Silence]:
+        """The silence of a probe; those of its series where it has but one, or where it has no number of its own."""
+        number = self._ground.subjects.get((members[0].probe, members[0].place))
+        if len(members) == 1 or number is None:
+            return [self._silence(one.id, [one]) for one in members]
+        whole = self._silence(number, members)
+        return [_over(whole, [self._silence(one.id, [one]) for one in members])]
+
+    def _silence(self, number: int, members: Sequence[Series]) -> Silence:
+        ground = self._ground
+        created_ms = max(ground.created_ms(one.id) for one in members)
+        every_ms = max(ground.pace(one)[0] for one in members)
+        silence = Silence(ground.seat(self._rule, number), ground.heard_ms(members), created_ms, every_ms)
+        ground.add(silence)
+        return silence
+
+
+def _over(top: Silence, children: list[Silence]) -> Silence:
+    top.children = children
+    for child in children:
+        child.parent = top
+    return top
+
+
+def _same_bin(rule: Rule, series: Series, known: Sequence[Series], lab: Lab) -> list[Series]:
+    """Those of its bin, else of its place, decide which of them speaks."""
+    group = _group(lab, series.place)
+    return [one for one in known if _group(lab, one.place) == group]
+
+
+def _group(lab: Lab, place: str) -> str:
+    known = lab.by_id.get(place)
+    return known.bin if known is not None and known.bin else place
+
+
+def _outlasted(setpoint: float | None, off_delay_ms: int | None) -> Iterator[tuple[str, str]]:
+    if off_delay_ms is not None and setpoint is not None and off_delay_ms >= setpoint > 0:
+        yield "off_delay", "is not shorter than the setpoint; it could outlast the next silence"
+
+
+def _doubts(rule: Rule, lab: Lab) -> Iterator[Doubt]:
+    slowest = doubts.slowest_ms(rule, lab)
+    after_ms = round(rule.setpoint) + rule.on_delay_ms
+    if after_ms < 2 * slowest:
+        message = (
+            f"{show_duration(after_ms)} is under two reporting intervals ({show_duration(2 * slowest)}):"
+            " one lost reading raises it"
+        )
+        yield Doubt(rule, "setpoint", message)
+
+
+def _wrong(said: Subject) -> str:
+    if said.link:
+        return "no connection to the broker"
+    return f"no usable {said.measure} reading" if said.series.measure else f"no usable reading {_from(said)}"
+
+
+def _right_again(said: Subject) -> str:
+    if said.link:
+        return "connected to the broker again"
+    return f"{said.measure} heard again" if said.series.measure else f"heard again {_from(said)}"
+
+
+def _from(said: Subject) -> str:
+    return f"from probe {said.line(said.series.probe)}" if said.series.probe else "from any of its probes"
+
+
+SILENT = RuleKind(
+    kind=Kind.SILENT,
+    about=About.PROBE,
+    words=Words(wrong=_wrong, right_again=_right_again),
+    takes=("measure", *DELAYS),
+    setpoint=lasting("how long without a reading", "30 min"),
+    watches_link=True,
+    clashes=_outlasted,
+    place=_place,
+    memory_ms=lambda rule, slowest_ms: round(rule.setpoint) + rule.on_delay_ms,
+    beside=_same_bin,
+    doubts=_doubts,
+)

@@ -1,0 +1,72 @@
+"""Kind `suspect`: too great a share of the readings cannot be trusted."""
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from collector.alarms.chunk import Flags, Readings, Times, Values
+from collector.alarms.kinds import doubts
+from collector.alarms.kinds.alarm import Seat
+from collector.alarms.kinds.derived import DOUBTFUL, SURE, Derived
+from collector.alarms.kinds.ground import Ground
+from collector.alarms.kinds.kind import DELAYS, About, Doubt, RuleKind, Words
+from collector.alarms.kinds.recent import Recent
+from collector.alarms.kinds.setpoint import SHARE
+from collector.alarms.model import Kind, Rule
+from collector.domain.lab import Lab
+from collector.domain.units import show_duration
+
+FEWEST_READINGS = 4
+"""A share of fewer readings says nothing (common practice)."""
+
+
+class Suspect(Derived):
+    """The share, in %, of readings flagged suspect, failed or missing among those of the window."""
+
+    __slots__ = ("_recent",)
+
+    def __init__(self, seat: Seat) -> None:
+        super().__init__(seat)
+        self._recent = Recent()
+
+    def derive(self, readings: Readings) -> tuple[Times, Values, Flags]:
+        t_ms = readings.t_ms
+        bad = (readings.flags >= DOUBTFUL).astype(np.float64)
+        self._recent.add(t_ms, bad)
+        known_ms = self._recent.t_ms
+        first = known_ms.searchsorted(t_ms - self.rule.window_ms, "right")
+        last = known_ms.searchsorted(t_ms, "right")
+        so_far = np.concatenate(([0.0], np.cumsum(self._recent.value)))
+        count = last - first
+        share = np.where(count >= FEWEST_READINGS, 100.0 * (so_far[last] - so_far[first]) / count, np.nan)
+        self._recent.forget(int(t_ms[-1]) - self.rule.window_ms)
+        return t_ms, share, np.full(t_ms.size, SURE)
+
+
+def _place(rule: Rule, ground: Ground) -> None:
+    for series in ground.fitting(rule):
+        ground.add(Suspect(ground.seat(rule, series.id)))
+
+
+def _doubts(rule: Rule, lab: Lab) -> Iterator[Doubt]:
+    if rule.setpoint >= 100:
+        yield Doubt(rule, "setpoint", "can never alarm: no more than 100 % of the readings can be doubtful")
+    yield from doubts.less_than_none(rule)
+    yield from doubts.window(rule, lab, FEWEST_READINGS)
+
+
+SUSPECT = RuleKind(
+    kind=Kind.SUSPECT,
+    about=About.PROBE,
+    words=Words(
+        wrong=lambda said: f"many {said.measure} readings cannot be trusted",
+        right_again=lambda said: f"{said.measure} readings can be trusted again",
+        figure="Doubtful",
+        of=lambda rule: f" of the readings of the last {show_duration(rule.window_ms)}",
+    ),
+    needs=("window",),
+    takes=("measure", "deadband", *DELAYS),
+    setpoint=SHARE,
+    place=_place,
+    doubts=_doubts,
+)
