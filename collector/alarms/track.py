@@ -1,11 +1,11 @@
 """One series in the engine: its clock, what is known of it, and its alarms in the order of the rules."""
 
 from collector.alarms.chunk import Large, Mask, Readings, Small
-from collector.alarms.kinds.alarm import SeriesAlarm
 from collector.alarms.kinds.derived import Derived
 from collector.alarms.kinds.first_cause import Tree
 from collector.alarms.kinds.reference import Reference, Watched
 from collector.alarms.kinds.silence import NEVER, Silence
+from collector.alarms.kinds.threshold import Threshold
 from collector.alarms.model import Newest
 from collector.alarms.start import BEFORE_ALL
 
@@ -30,7 +30,7 @@ class Track(Watched):
         self.place = place
         self.clock_ms = self.judged_ms
         self.last_value = None if newest is None else newest.usable_value
-        self.alarms: list[SeriesAlarm] = []
+        self.alarms: list[Threshold] = []
         self.derived: list[Derived] = []
         self.silences: list[tuple[Silence, Tree]] = []
         self.reference: Reference | None = None

@@ -11,7 +11,6 @@ service, since replaying the readings must give the same. Shelving, acknowledgin
 from abc import ABC, abstractmethod
 from typing import NamedTuple
 
-from collector.alarms.chunk import Large, Small
 from collector.alarms.kinds.gates import Gate
 from collector.alarms.lifecycle import after, holding
 from collector.alarms.model import STANDING, AlarmKey, AlarmState, Event, Outlook, Rule, State, Transition
@@ -309,28 +308,3 @@ class Alarm(ABC):
                 outlook=self.outlook(t_ms),
             )
         )
-
-
-class SeriesAlarm(Alarm):
-    """An alarm that readings of its series move."""
-
-    __slots__ = ()
-
-    @abstractmethod
-    def untouched_by(self, chunk: Small | Large) -> bool:
-        """Whether nothing in the chunk can change what this alarm does: asked first, and cheap."""
-
-    def judge(self, chunk: Small | Large, value: float | None) -> None:
-        """Take in the readings. `value`: the last usable one before the chunk."""
-        if isinstance(chunk, Small):
-            self.walk(chunk, value)
-        else:
-            self.scan(chunk, value)
-
-    @abstractmethod
-    def walk(self, chunk: Small, value: float | None) -> None:
-        """Look at each reading in turn."""
-
-    @abstractmethod
-    def scan(self, chunk: Large, value: float | None) -> None:
-        """As `walk`, going from one reading that matters to the next."""

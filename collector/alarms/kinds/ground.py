@@ -5,11 +5,12 @@ from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 from collector.alarms.contexts import Contexts
-from collector.alarms.kinds.alarm import Alarm, Ledger, Seat, SeriesAlarm
+from collector.alarms.kinds.alarm import Alarm, Ledger, Seat
 from collector.alarms.kinds.derived import Derived
 from collector.alarms.kinds.first_cause import LinkLost, Tree
 from collector.alarms.kinds.gates import Gate
 from collector.alarms.kinds.reference import Reference
+from collector.alarms.kinds.threshold import Threshold
 from collector.alarms.model import AlarmKey, AlarmState, Link, Rule
 from collector.alarms.places import BROKER, holds_at
 from collector.alarms.start import EVERY_MS, GAP_MS, Kept, Site
@@ -86,7 +87,7 @@ class Ground:
         self.alarms[alarm.key] = alarm
         if isinstance(alarm, Derived):
             self.tracks[alarm.key.series].derived.append(alarm)
-        elif isinstance(alarm, SeriesAlarm):
+        elif isinstance(alarm, Threshold):
             self.tracks[alarm.key.series].alarms.append(alarm)
 
     def add_tree(self, tree: Tree) -> None:

@@ -15,12 +15,12 @@ Kinds that compare something derived from the readings (`collector.alarms.kinds.
 """
 
 from collector.alarms.chunk import Large, Small, first
-from collector.alarms.kinds.alarm import Seat, SeriesAlarm
+from collector.alarms.kinds.alarm import Alarm, Seat
 
 NOTHING = float("-inf")
 
 
-class Threshold(SeriesAlarm):
+class Threshold(Alarm):
     """`sign`: 1.0 where values above the setpoint alarm, -1.0 where those below do."""
 
     __slots__ = ("clear_at", "setpoint", "sign")
@@ -41,6 +41,7 @@ class Threshold(SeriesAlarm):
             self.annunciate(at_ms, self.since, value)
 
     def untouched_by(self, chunk: Small | Large) -> bool:
+        """Whether nothing in the chunk can change what this alarm does: asked first, and cheap."""
         if self.deadline is not None:
             return False
         if not self.active:
@@ -50,7 +51,15 @@ class Threshold(SeriesAlarm):
         self.worsen(chunk.usable.signed_high(self.sign))
         return True
 
-    def walk(self, chunk: Small, value: float | None) -> None:
+    def judge(self, chunk: Small | Large, value: float | None) -> None:
+        """Take in the readings. `value`: the last usable one before the chunk. A few are looked at one by one, of many
+        only those that can matter next; what they do is decided in one place, `look` and `fire`."""
+        if isinstance(chunk, Small):
+            self._walk(chunk, value)
+        else:
+            _Scan(self, chunk, value).run()
+
+    def _walk(self, chunk: Small, value: float | None) -> None:
         for t_ms, told, clean in chunk.rows:
             if self.deadline is not None and self.deadline < t_ms:
                 self.fire(self.deadline, value)
@@ -89,9 +98,6 @@ class Threshold(SeriesAlarm):
         if x > (NOTHING if self.worst is None else self.sign * self.worst):
             self.worst = self.sign * x
             self.touch()
-
-    def scan(self, chunk: Large, value: float | None) -> None:
-        _Scan(self, chunk, value).run()
 
 
 class _Scan:
