@@ -22,7 +22,7 @@ class NotNow(Exception):
     """It cannot be read or noted at present; the text is one line that says why."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AlarmPage:
     """One occurrence of one alarm in words, as it is at this moment."""
 

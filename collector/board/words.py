@@ -20,7 +20,7 @@ _CALLED = (*STANDING, State.RETURNED)
 """States that people were called to."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class OccurrenceView:
     """All that is known of an occurrence at this moment."""
 

@@ -34,7 +34,7 @@ MEASURES_AT: Mapping[PlaceKind, tuple[str, ...]] = {
 _SENML = (Format.SENML_JSON.value, Format.SENML_CBOR.value)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Draft:
     """The file so far: `data` with None for what has a problem, `bad` the paths of those problems."""
 

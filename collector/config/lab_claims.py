@@ -14,7 +14,7 @@ from collector.domain.problems import Problem
 _NAME_BREAKS = (":", "/", ".")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Claim:
     probe: str
     topic: str
@@ -66,7 +66,7 @@ def _claims(probes: Mapping[str, Any]) -> Iterator[_Claim]:
             written = [channel[key] for channel in channels if channel.get(key) is not None]
             senml = kind in (Format.SENML_JSON.value, Format.SENML_CBOR.value)
             names = frozenset(f"{prefix}{one}" if senml else one for one in written)
-            yield _Claim(name, probe["topic"], kind, names, senml and not prefix)
+            yield _Claim(probe=name, topic=probe["topic"], format=kind, names=names, loose=senml and not prefix)
 
 
 def _shared_name(first: _Claim, second: _Claim) -> str:

@@ -64,12 +64,22 @@ def read_lab(
     """The lab that `text` describes; `calendars` reads those it names. Raises Refused with every problem in it."""
     marked = read_yaml(text, file)
     if not marked.data:
-        raise Refused([Problem(file, 1, 1, "", "the file is empty; 'traywarden init' writes one to start from")])
+        raise Refused(
+            [
+                Problem(
+                    file=file,
+                    line=1,
+                    column=1,
+                    field="",
+                    message="the file is empty; 'traywarden init' writes one to start from",
+                )
+            ]
+        )
     if not isinstance(marked.data, dict):
         raise Refused([marked.problem((), "needs keys like 'lab:', 'bins:' and 'probes:' at the top")])
     good, faults = examine(marked, LabFile, RENAMED_KEYS)
     bad = frozenset(fault.path for fault in faults if not fault.key)
-    draft = Draft(marked, _without(marked.data, bad), bad, calibration_faults)
+    draft = Draft(marked=marked, data=_without(marked.data, bad), bad=bad, calibration_faults=calibration_faults)
     problems = [fault.problem for fault in faults] + list(meaning_problems(draft))
     if good is None or problems:
         raise Refused(problems)
@@ -135,7 +145,12 @@ def lab_warnings(lab: Lab, file: str = "lab.yaml", text: str = "") -> tuple[Prob
     """What will run but is hardly meant, in file order; with the file's `text` each warning has its line."""
     marked = read_yaml(text, file)
     found = [marked.problem(path, message) for path, message in _warnings(lab)]
-    return tuple(sorted(Problem(p.file, p.line, p.column, p.field, p.message, "warning") for p in found))
+    return tuple(
+        sorted(
+            Problem(file=p.file, line=p.line, column=p.column, field=p.field, message=p.message, severity="warning")
+            for p in found
+        )
+    )
 
 
 def _warnings(lab: Lab) -> Iterator[tuple[KeyPath, str]]:
@@ -145,7 +160,9 @@ def _warnings(lab: Lab) -> Iterator[tuple[KeyPath, str]]:
 
 
 def _lab(file: LabFile, school: SchoolDays) -> Lab:
-    hours = Hours(week_of(file.lab.hours), file.lab.time_zone).with_holidays(school) if file.lab.hours else None
+    hours = (
+        Hours(week=week_of(file.lab.hours), zone=file.lab.time_zone).with_holidays(school) if file.lab.hours else None
+    )
     return Lab(
         name=file.lab.name,
         time_zone=file.lab.time_zone,
@@ -176,7 +193,7 @@ def _person(role: str, part: PersonPart) -> Person:
 def _telling(part: MessagesPart, zone: str, school: SchoolDays) -> Telling:
     week = week_of(part.waking) if part.waking else every_day(7 * 60, 21 * 60, zone).week
     return Telling(
-        waking=Hours(week, zone).with_holidays(school, week[-1]),
+        waking=Hours(week=week, zone=zone).with_holidays(school, week[-1]),
         digest_minute=part.digest,
         weekly_weekday=WEEKDAYS.index(part.weekly),
         pass_on_percent=part.pass_on_after,

@@ -29,7 +29,14 @@ def rule_warnings(rules: Sequence[Rule], lab: Lab) -> tuple[Problem, ...]:
 def _warning(doubt: Doubt) -> Problem:
     file, _, line = doubt.rule.source.rpartition(":")
     field = f"alarms.{doubt.rule.name}.{doubt.field}"
-    return Problem(file, int(line) if line.isdigit() else 1, 1, field, doubt.message, "warning")
+    return Problem(
+        file=file,
+        line=int(line) if line.isdigit() else 1,
+        column=1,
+        field=field,
+        message=doubt.message,
+        severity="warning",
+    )
 
 
 def _one(rule: Rule, lab: Lab) -> Iterator[Doubt]:

@@ -144,7 +144,9 @@ def _blame(problem: Problem, behind: str, at: Origin) -> Problem:
     message = f"clashes with what ships: {problem.file}:{problem.line} {problem.field}: {said}"
     if said != problem.message:
         message += f"; take it away with '{name}: null'"
-    return Problem(at.file, at.line, at.column, behind, message, problem.severity)
+    return Problem(
+        file=at.file, line=at.line, column=at.column, field=behind, message=message, severity=problem.severity
+    )
 
 
 # ---- reading -----------------------------------------------------------------------------------------------------
@@ -179,7 +181,7 @@ class _Piece:
 
     def problem(self, name: str, message: str) -> Problem:
         at = self.at(name)
-        return Problem(at.file, at.line, at.column, _field(self.name, name), message)
+        return Problem(file=at.file, line=at.line, column=at.column, field=_field(self.name, name), message=message)
 
 
 def read_layers(shipped: Mapping[str, str], site: Mapping[str, str], unread: Iterable[Problem] = ()) -> RuleSet:
@@ -240,7 +242,9 @@ def _first_of_each(pieces: Iterable[_Piece], problems: list[Problem]) -> dict[st
         if piece.name in first:
             known, at = first[piece.name].at(), piece.at()
             message = f"an alarm of this name stands at {known.file}:{known.line}; rename one"
-            problems.append(Problem(at.file, at.line, at.column, _field(piece.name), message))
+            problems.append(
+                Problem(file=at.file, line=at.line, column=at.column, field=_field(piece.name), message=message)
+            )
         first.setdefault(piece.name, piece)
     return first
 
@@ -300,10 +304,10 @@ def _merged(pieces: Sequence[_Piece], without: str | None = None) -> Marked:
             if away:
                 del fields[name]
     return Marked(
-        top.file,
-        {"alarms": {top.name: fields}},
-        {path: mark for marks in values.values() for path, mark in marks.items()},
-        {path: mark for marks in keys.values() for path, mark in marks.items()},
+        file=top.file,
+        data={"alarms": {top.name: fields}},
+        values={path: mark for marks in values.values() for path, mark in marks.items()},
+        keys={path: mark for marks in keys.values() for path, mark in marks.items()},
     )
 
 
@@ -335,7 +339,7 @@ def _new(found: Iterable[Problem], top: _Piece, shipped: Iterable[str]) -> list[
     named = ", ".join(sorted(missing, key=FIELDS.index))
     at = top.at()
     message = f"no alarm that ships is called '{top.name}'{hint} new one also needs: {named}"
-    return [Problem(at.file, at.line, at.column, _field(top.name), message), *rest]
+    return [Problem(file=at.file, line=at.line, column=at.column, field=_field(top.name), message=message), *rest]
 
 
 def _lacking(problem: Problem) -> str | None:

@@ -28,7 +28,7 @@ def points_of(database: Path, order: Wanted) -> list[Point]:
     edge_ms = (order.until_ms - RAW_MS) // HOUR_MS * HOUR_MS
     with Reader(database) as reader:
         hours = [
-            Point(int(one.start) + HOUR_MS // 2, one.low, one.mean, one.high)
+            Point(t_ms=int(one.start) + HOUR_MS // 2, low=one.low, mean=one.mean, high=one.high)
             for one in reader.hourly(order.since_ms, edge_ms)
             if one.series == order.series and one.low is not None and one.mean is not None and one.high is not None
         ]
@@ -36,4 +36,8 @@ def points_of(database: Path, order: Wanted) -> list[Point]:
     if tail is None:
         return hours
     rows = zip(tail.t_ms.tolist(), tail.value.tolist(), tail.flag.tolist(), strict=True)
-    return hours + [Point(t_ms, value, value, value) for t_ms, value, flag in rows if flag in CLEAN and value == value]
+    return hours + [
+        Point(t_ms=t_ms, low=value, mean=value, high=value)
+        for t_ms, value, flag in rows
+        if flag in CLEAN and value == value
+    ]

@@ -36,7 +36,7 @@ def _no_log(_line: str) -> None:
     """For callers that do not listen."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Patience:
     """How long to go on with a message that does not get through."""
 

@@ -8,7 +8,7 @@ from collector.config.settings import Settings
 Security = Literal["none", "starttls", "tls"]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class MailSettings:
     """The mail server that takes our messages."""
 

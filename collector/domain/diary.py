@@ -66,7 +66,7 @@ FEELS: Mapping[Feel, str] = {
 }
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Amount:
     dimension: str
     unit: str
@@ -75,13 +75,20 @@ class _Amount:
     example: str
 
 
-_LITRES, _KILOGRAMS = ("volume", "L"), ("mass", "kg")
+def _litres(most: float, example: str) -> _Amount:
+    return _Amount(dimension="volume", unit="L", most=most, example=example)
+
+
+def _kilograms(most: float, example: str) -> _Amount:
+    return _Amount(dimension="mass", unit="kg", most=most, example=example)
+
+
 AMOUNTS: Mapping[DiaryKind, _Amount] = {
-    DiaryKind.WATERED: _Amount(*_LITRES, 50.0, "0.5 L"),
-    DiaryKind.FED: _Amount(*_KILOGRAMS, 20.0, "0.2 kg"),
-    DiaryKind.DRAINED: _Amount(*_LITRES, 50.0, "0.5 L"),
-    DiaryKind.HARVESTED: _Amount(*_KILOGRAMS, 100.0, "2 kg"),
-    DiaryKind.TEA_USED: _Amount(*_LITRES, 1_000.0, "10 L"),
+    DiaryKind.WATERED: _litres(50.0, "0.5 L"),
+    DiaryKind.FED: _kilograms(20.0, "0.2 kg"),
+    DiaryKind.DRAINED: _litres(50.0, "0.5 L"),
+    DiaryKind.HARVESTED: _kilograms(100.0, "2 kg"),
+    DiaryKind.TEA_USED: _litres(1_000.0, "10 L"),
 }
 _IN_BINS = (PlaceKind.TRAY, PlaceKind.BIN)
 PLACES: Mapping[DiaryKind, tuple[PlaceKind, ...]] = {
@@ -99,7 +106,7 @@ PLACES: Mapping[DiaryKind, tuple[PlaceKind, ...]] = {
 }
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class DiaryEntry:
     """Something that was done. `t_ms` is when; `taken_ms` when the collector took it up, never before `t_ms`."""
 
@@ -121,7 +128,7 @@ class DiaryEntry:
         return self.taken_ms <= t_ms and (self.struck_ms is None or t_ms < self.struck_ms)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Brew:
     """One brew in one brewer: from when the air goes on over compost and water until it is ended."""
 
@@ -174,7 +181,15 @@ def new_entry(
     if known is DiaryKind.NOTE and not said:
         raise ValueError("a note needs its text; give it with --note")
     return DiaryEntry(
-        number, t_ms, taken_ms, place, known, amount_of(known, amount), _feel(known, result), by_of(by), said
+        id=number,
+        t_ms=t_ms,
+        taken_ms=taken_ms,
+        place=place,
+        kind=known,
+        amount=amount_of(known, amount),
+        result=_feel(known, result),
+        by=by_of(by),
+        note=said,
     )
 
 
@@ -282,7 +297,16 @@ def start_brew(
             f"the start, {local_text(started_ms, lab.time_zone)}, is before the end of the last brew in {place}, "
             f"{local_text(before.ended_ms, lab.time_zone)}"
         )
-    return Brew(number, place, started_ms, None, None, taken_ms, by_of(by), note_of(note))
+    return Brew(
+        id=number,
+        place=place,
+        started_ms=started_ms,
+        air_stopped_ms=None,
+        ended_ms=None,
+        taken_ms=taken_ms,
+        by=by_of(by),
+        note=note_of(note),
+    )
 
 
 def end_brew(

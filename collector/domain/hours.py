@@ -89,7 +89,7 @@ def week_of(days: Mapping[str, tuple[Range, ...]]) -> Week:
 
 def every_day(start: int, end: int, zone: str) -> "Hours":
     """The same hours on each day of the week, in minutes from midnight."""
-    return Hours((((start, end),),) * 7, zone)
+    return Hours(week=(((start, end),),) * 7, zone=zone)
 
 
 def doubled_day(days: Iterable[str]) -> tuple[str, str, str] | None:
@@ -106,7 +106,7 @@ def doubled_day(days: Iterable[str]) -> tuple[str, str, str] | None:
     return None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Hours:
     """The hours of a week on the clock of an IANA time zone."""
 

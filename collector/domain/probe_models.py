@@ -43,7 +43,7 @@ class Thresholds:
 OFF = Thresholds(NEVER, NEVER)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Limits:
     """Everything `judge` needs to know about one series, in the canonical unit of its measure."""
 
@@ -74,7 +74,7 @@ class Limits:
         return self.gap_ms + (self.flat_ms[1] if self.flat_ms else 0)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Habits:
     """What a measure does, whatever the probe."""
 
@@ -99,42 +99,80 @@ _HABITS = {
     # -10..60 degC: beyond these a reading means equipment, not a bed (CP). Jumps: a can of tap water at 10 degC, a
     # tray lifted into the room (CP); noise: two steps of a DS18B20 at 9 bit (data sheet: 0.5 degC).
     "bedding_temperature": _Habits(
-        (-10.0, 60.0), _SHT_WORD, Thresholds(5.0, 15.0), 3.0, Thresholds(2.0, 10.0), 1.0, _SLOW
+        suspect=(-10.0, 60.0),
+        fail=_SHT_WORD,
+        jump=Thresholds(5.0, 15.0),
+        drift_per_h=3.0,
+        per_min=Thresholds(2.0, 10.0),
+        noise=1.0,
+        flat_ms=_SLOW,
     ),
     # A window opened in frost, sun on the probe: faster than a bed (CP).
     "air_temperature": _Habits(
-        (-10.0, 60.0), _SHT_WORD, Thresholds(6.0, 20.0), 10.0, Thresholds(3.0, 10.0), 1.0, _SLOW
+        suspect=(-10.0, 60.0),
+        fail=_SHT_WORD,
+        jump=Thresholds(6.0, 20.0),
+        drift_per_h=10.0,
+        per_min=Thresholds(3.0, 10.0),
+        noise=1.0,
+        flat_ms=_SLOW,
     ),
     # Water is not below 0 degC; 0.5 is the accuracy of a DS18B20 there (data sheet). Brewers run near 20 degC.
-    "tea_temperature": _Habits((-0.5, 60.0), _SHT_WORD, Thresholds(5.0, 15.0), 5.0, Thresholds(3.0, 10.0), 1.0, _SLOW),
+    "tea_temperature": _Habits(
+        suspect=(-0.5, 60.0),
+        fail=_SHT_WORD,
+        jump=Thresholds(5.0, 15.0),
+        drift_per_h=5.0,
+        per_min=Thresholds(3.0, 10.0),
+        noise=1.0,
+        flat_ms=_SLOW,
+    ),
     # Dry paper holds 5 to 8 % (newsprint 5.5, cardboard 8): nothing in a bin is drier, below it the probe is out of
     # the bed. Saturated coir holds 88 to 92 % (Evans 1996), standing leachate more; above 100 cannot be on a wet
     # basis. A two-point line extended to air or water overshoots by about 12 points (3300/1500 counts: 3500 -> -11,
     # 1400 -> 106), which is doubtful and still tells dry from wet, so failing starts beyond that. Watering moves a
     # bed by 30 points at once; no jump between 5 and 100 fails by itself. Noise: CP.
     "bedding_moisture": _Habits(
-        (5.0, 100.0), (-15.0, 115.0), Thresholds(15.0, NEVER), 0.0, Thresholds(10.0, NEVER), 5.0
+        suspect=(5.0, 100.0),
+        fail=(-15.0, 115.0),
+        jump=Thresholds(15.0, NEVER),
+        drift_per_h=0.0,
+        per_min=Thresholds(10.0, NEVER),
+        noise=5.0,
     ),
     # 0..100 %RH by definition; makers give up to 5 points of error at the ends (DHT22 max), of which 2 are let pass
     # as doubtful. A lid opened over wet bedding takes a probe with an 8 s time constant (SHT3x) from 95 to room air
     # at once.
     "air_humidity": _Habits(
-        (0.0, 100.0), (-2.0, 102.0), Thresholds(30.0, NEVER), 20.0, Thresholds(20.0, NEVER), 5.0, _SLOW, 99.9
+        suspect=(0.0, 100.0),
+        fail=(-2.0, 102.0),
+        jump=Thresholds(30.0, NEVER),
+        drift_per_h=20.0,
+        per_min=Thresholds(20.0, NEVER),
+        noise=5.0,
+        flat_ms=_SLOW,
+        flat_below=99.9,
     ),
     # Air-saturated water holds 14.62 mg/L at 0 degC (Benson & Krause 1984), the most a brew can. Probes read to 20
     # mg/L and may sit a little below zero in water without oxygen (CP). Drift: a brew using 40 mg/L per hour after
     # its pump stops.
     "dissolved_oxygen": _Habits(
-        (-0.2, 15.0), (-1.0, 20.0), Thresholds(2.0, 6.0), 40.0, Thresholds(2.0, 6.0), 0.5, _QUICK
+        suspect=(-0.2, 15.0),
+        fail=(-1.0, 20.0),
+        jump=Thresholds(2.0, 6.0),
+        drift_per_h=40.0,
+        per_min=Thresholds(2.0, 6.0),
+        noise=0.5,
+        flat_ms=_QUICK,
     ),
-    "air_pump": _Habits((0.0, 1.0), (0.0, 1.0)),
+    "air_pump": _Habits(suspect=(0.0, 1.0), fail=(0.0, 1.0)),
     # A drain opened empties the tank between two readings: doubtful until the next one agrees, never failed (CP).
-    "leachate_level": _Habits((0.0, 100.0), (-5.0, 105.0), Thresholds(30.0, NEVER)),
+    "leachate_level": _Habits(suspect=(0.0, 100.0), fail=(-5.0, 105.0), jump=Thresholds(30.0, NEVER)),
     # One worn cell to a 24 V supply (CP); a new battery is a step, so no neighbour test.
-    "battery": _Habits((0.5, 30.0), (0.0, 60.0)),
+    "battery": _Habits(suspect=(0.5, 30.0), fail=(0.0, 60.0)),
     # Computed, or known of the collector itself: nothing to doubt beyond what cannot be.
-    "oxygen_saturation": _Habits((-5.0, 200.0), (-20.0, 300.0)),
-    **{name: _Habits((0.0, MEASURES[name].high), (0.0, MEASURES[name].high)) for name in OWN},
+    "oxygen_saturation": _Habits(suspect=(-5.0, 200.0), fail=(-20.0, 300.0)),
+    **{name: _Habits(suspect=(0.0, MEASURES[name].high), fail=(0.0, MEASURES[name].high)) for name in OWN},
 }
 
 _TEMPERATURE_SPANS = {
@@ -179,17 +217,17 @@ def limits_for(measure: str, model: str, every_ms: int, unit: str = "") -> Limit
         if measure == "bedding_moisture" and pinned:
             flat_ms = _COUNT
     return Limits(
-        habits.suspect,
-        fail,
-        gap_ms,
-        every_ms,
-        _spike(habits, gap_ms),
-        _rate(habits, every_ms),
-        flat_ms,
-        habits.flat_below,
-        codes,
-        power_up,
-        pinned,
+        suspect=habits.suspect,
+        fail=fail,
+        gap_ms=gap_ms,
+        every_ms=every_ms,
+        spike=_spike(habits, gap_ms),
+        rate=_rate(habits, every_ms),
+        flat_ms=flat_ms,
+        flat_below=habits.flat_below,
+        codes=codes,
+        power_up=power_up,
+        pinned=pinned,
     )
 
 

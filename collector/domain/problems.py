@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Literal, NoReturn
 
 
-@dataclass(frozen=True, slots=True, order=True)
+@dataclass(frozen=True, slots=True, order=True, kw_only=True)
 class Problem:
     """One thing wrong, in the form `file:line:column field: message`. Lines and columns count from 1; line 0 means
     the thing has no lines (an environment variable, an argument)."""

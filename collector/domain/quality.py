@@ -62,7 +62,7 @@ class Seen(NamedTuple):
     value: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class QualityMemory:
     """What must be remembered of a series between pieces: three readings and a time, however long its windows."""
 
@@ -95,10 +95,10 @@ def memory_from_rows(t_ms: TimeArray, value: FloatArray, flag: FlagArray, why: W
     after_gap = (why & Why.GAP) != 0
     starts = np.flatnonzero((value[1:] != value[:-1]) | after_gap[1:]) + 1
     return QualityMemory(
-        Seen(int(t_ms[-1]), float(value[-1])),
-        int(t_ms[starts[-1] if starts.size else 0]),
-        _last_mark(t_ms, value, (why & Why.SPIKE) == 0),
-        _last_mark(t_ms, value, (why & Why.RATE) == 0),
+        last=Seen(int(t_ms[-1]), float(value[-1])),
+        still_since_ms=int(t_ms[starts[-1] if starts.size else 0]),
+        spike_ok=_last_mark(t_ms, value, (why & Why.SPIKE) == 0),
+        rate_ok=_last_mark(t_ms, value, (why & Why.RATE) == 0),
     )
 
 
@@ -231,10 +231,10 @@ def _among_neighbours(
     )[known - first :]
     gaps = gap(t_ms[first:], limits.gap_ms, limits.gap_ms)[known - first :] != PASS
     new_memory = QualityMemory(
-        Seen(int(t_ms[-1]), float(value[-1])),
-        int(since[-1]),
-        _last_mark(t_ms, value, spikes <= NOT_EVALUATED),
-        _last_mark(t_ms, value, rates <= NOT_EVALUATED),
+        last=Seen(int(t_ms[-1]), float(value[-1])),
+        still_since_ms=int(since[-1]),
+        spike_ok=_last_mark(t_ms, value, spikes <= NOT_EVALUATED),
+        rate_ok=_last_mark(t_ms, value, rates <= NOT_EVALUATED),
     )
     spikes, rates = spikes[known:], rates[known:]
     flats = _flat(limits, t_ms[known:], value[known:], since)

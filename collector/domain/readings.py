@@ -55,7 +55,7 @@ class Why(IntFlag):
 FUTURE_TOLERANCE_MS = 5 * 60 * 1000
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Stored:
     """One row of the journal.
 

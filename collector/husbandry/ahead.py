@@ -69,7 +69,7 @@ def level_to_leave_at(course: Course, floor: float, ceiling: float, days: float)
     return max(course.level, min(ceiling, floor + loss))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TrayOutlook:
     """One tray until somebody comes back."""
 

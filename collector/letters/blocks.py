@@ -54,7 +54,7 @@ class Bullets:
     lines: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Answer:
     """What to press or type: `url` empty where there is no page, `command` a word each."""
 
@@ -91,7 +91,7 @@ def _lines(block: Block) -> list[str]:
             return _passage(title, paragraphs)
         case Bullets(title, lines):
             return _bullets(title, lines)
-        case Answer(title, url, command):
+        case Answer(title=title, url=url, command=command):
             return [f"{title}:", *_answer(url, command)]
         case PicturePlace():
             return []

@@ -27,7 +27,7 @@ _DRAWN = (About.LEVEL, About.GAP, About.COURSE)
 """What a picture of the readings explains."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Letter:
     """A message before it is addressed. `body` ends with a line break."""
 
@@ -46,7 +46,9 @@ def write(plan: MessagePlan, facts: Facts, now_ms: int) -> Letter:
     drawn = _drawn(items)
     subject, blocks = _one(items[0], plan, drawn) if len(items) == 1 else _several(items, plan, drawn)
     picture = _picture(drawn, facts, now_ms)
-    return Letter(subject, plain_text(blocks), page(subject, blocks), _short(items, plan), picture)
+    return Letter(
+        subject=subject, body=plain_text(blocks), html=page(subject, blocks), short=_short(items, plan), picture=picture
+    )
 
 
 def report(subject: str, parts: Sequence[Section]) -> Letter:
@@ -57,7 +59,7 @@ def report(subject: str, parts: Sequence[Section]) -> Letter:
     blocks: list[Block] = [Heading(line), *bullets] if parts else [Heading(line), Passage("", (lead,))]
     told = [f"{part.title}: {'; '.join(part.lines)}" for part in parts]
     html = page(line, [Lead(one_line(lead, 140)), *blocks])
-    return Letter(line, plain_text(blocks), html, _cut("\n".join(told) or lead))
+    return Letter(subject=line, body=plain_text(blocks), html=html, short=_cut("\n".join(told) or lead))
 
 
 def _one(item: Words, plan: MessagePlan, drawn: Words | None) -> tuple[str, list[Block]]:

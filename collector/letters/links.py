@@ -7,7 +7,7 @@ that a link of one purpose is none of another.
 
 import hashlib
 import hmac
-from dataclasses import astuple, dataclass
+from dataclasses import dataclass
 from typing import Any
 
 from itsdangerous import BadData, URLSafeSerializer
@@ -17,10 +17,11 @@ LINK_LASTS_MS = 14 * 86_400_000
 _ACKNOWLEDGE = "traywarden acknowledge 1"
 _LONGEST = 2_000
 """Letters of a token; ours have about 150."""
-_TYPES = (str, str, int, int, str, int)
+_SIGNED = {"rule": str, "place": str, "series": int, "raised_ms": int, "role": str, "expires_ms": int}
+"""What a token holds, in the order of its list: links that were sent must keep their meaning."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Ack:
     """Leave to acknowledge one occurrence of one alarm."""
 
@@ -44,7 +45,7 @@ class LinkRefused(Exception):
 
 def sign(secret: str, ack: Ack) -> str:
     """The token of a link: letters, digits, '-', '_' and '.'; the same for the same values."""
-    token = _serializer(secret).dumps(astuple(ack))
+    token = _serializer(secret).dumps([getattr(ack, name) for name in _SIGNED])
     return token.decode("ascii") if isinstance(token, bytes) else token
 
 
@@ -82,6 +83,6 @@ def _opened(secret: str, token: str) -> Any:
 
 def _of(values: Any) -> Ack:
     """Signed by us, so anything else is of another version."""
-    if not isinstance(values, list) or [type(value) for value in values] != list(_TYPES):
+    if not isinstance(values, list) or [type(value) for value in values] != list(_SIGNED.values()):
         raise LinkRefused("this link was made by another version of the collector")
-    return Ack(*values)
+    return Ack(**dict(zip(_SIGNED, values, strict=True)))

@@ -41,7 +41,7 @@ class Drawn:
     words: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Wanted:
     """What the letter asks for. `setpoint` in the measure's unit; None: no limit is drawn."""
 
@@ -58,7 +58,7 @@ class Wanted:
         return self.until_ms - SPAN_MS
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Point:
     """An hour, or one reading, of which all three values are the same."""
 

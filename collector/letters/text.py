@@ -68,9 +68,8 @@ class Words:
         """The word that a subject begins with."""
         if self.calls:
             word = URGENCY[self.item.rule.priority]
-            return {Reason.REMINDER: f"STILL {word}", Reason.PASSED_ON: f"{word}, NOBODY IS ON IT"}.get(
-                self.item.why, word
-            )
+            again = {Reason.REMINDER: f"STILL {word}", Reason.PASSED_ON: f"{word}, NOBODY IS ON IT"}
+            return again.get(self.item.why, word)
         if self.came_and_went:
             return "CAME AND WENT"
         return "NOTE" if not self._over else BETTER if self._still is not None else "BACK TO NORMAL"
@@ -164,9 +163,10 @@ class Words:
         return [facts]
 
     def _answer(self, title: str, button: str = "Acknowledge") -> Answer:
-        command = ("traywarden", "alarms", "acknowledge", self.name, "--at")
+        where, by = _quoted(self._series.place), _quoted(self.person.role)
+        command = ("traywarden", "alarms", "acknowledge", self.name, "--at", where, "--by", by)
         url = self.facts.acknowledge_url(self.item, self.person, self.now_ms)
-        return Answer(title, url, (*command, _quoted(self._series.place), "--by", _quoted(self.person.role)), button)
+        return Answer(title=title, url=url, command=command, button=button)
 
     @property
     def link(self) -> str:

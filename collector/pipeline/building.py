@@ -40,7 +40,10 @@ def build_pipeline(lab: Lab, rules: Sequence[Rule], journal: Journal, notices: N
     tails = {number: no_memory() for number in ids.values()}
     for number, rows in memory.recent.items():
         tails[number] = memory_from_rows(rows.t_ms, rows.value, rows.flag.astype(np.uint8), rows.why.astype(np.uint16))
-    last = {n: Stored(n, one.t_ms, one.value, one.flag, None, one.why) for n, one in memory.newest.items()}
+    last = {
+        n: Stored(series=n, t_ms=one.t_ms, value=one.value, flag=one.flag, raw=None, why=one.why)
+        for n, one in memory.newest.items()
+    }
     intake = Intake(lab, ids, dict(journal.arrivals()))
     return Pipeline(lab, ids, judging, tails, last, intake, notices, now_ms, book)
 

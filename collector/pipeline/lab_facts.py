@@ -98,5 +98,12 @@ class LabFacts:
         if not base or not secret or change.raised_ms is None:
             return ""
         rule, series = item.rule.name, item.series
-        ack = Ack(rule, series.place, change.key.series, change.raised_ms, person.role, now_ms + LINK_LASTS_MS)
+        ack = Ack(
+            rule=rule,
+            place=series.place,
+            series=change.key.series,
+            raised_ms=change.raised_ms,
+            role=person.role,
+            expires_ms=now_ms + LINK_LASTS_MS,
+        )
         return link_url(base, sign(secret, ack))

@@ -160,7 +160,7 @@ class Pipeline:
         """For messages, which say what the newest reading was."""
         for number, one in batch.items():
             value, flag = finite_or_none(one.value[-1:].tolist())[0], int(one.flags[-1])
-            self._last[number] = Stored(number, int(one.t_ms[-1]), value, flag, value, 0)
+            self._last[number] = Stored(series=number, t_ms=int(one.t_ms[-1]), value=value, flag=flag, raw=value, why=0)
 
     def tick(self, now_ms: int) -> None:
         """Let timers run out that no reading will move."""
@@ -253,7 +253,7 @@ class Pipeline:
         newest, last = self.batch.rows[-1], self._last.get(ready.series)
         if last is None or newest[0] > last.t_ms:
             t, series, said, flag, raw_said, reasons = newest
-            self._last[series] = Stored(series, t, said, flag, raw_said, reasons)
+            self._last[series] = Stored(series=series, t_ms=t, value=said, flag=flag, raw=raw_said, why=reasons)
 
     def _tell(self, transitions: Sequence[Transition], now_ms: int) -> None:
         for transition in transitions:

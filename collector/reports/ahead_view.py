@@ -106,9 +106,9 @@ def _one(
     level = float(hours[-1].mean or 0.0) if hours else float("nan")
     left = [row for row in hours if int(row.start) >= since_ms]
     if not hours:
-        return TrayOutlook(place.id, level, why_not="no usable reading in the last three days")
+        return TrayOutlook(place=place.id, level=level, why_not="no usable reading in the last three days")
     if len(left) < FEWEST:
-        return TrayOutlook(place.id, level, why_not="too little is known since it was last watered or fed")
+        return TrayOutlook(place=place.id, level=level, why_not="too little is known since it was last watered or fed")
     end_ms = min(until_ms, now_ms + REACH * WINDOW_MS)
     course = _course(left, now_ms)
     dry = falls_below(course, limit, now_ms, end_ms)
@@ -125,12 +125,18 @@ def _course(hours: Sequence[Summary], now_ms: int) -> Course:
 def _advised(place: Place, course: Course, dry: Dryness | None, days: float) -> TrayOutlook:
     at_end = course.after(days)
     if at_end.low >= FLOOR_PCT and dry is None:
-        return TrayOutlook(place.id, course.level, at_end)
+        return TrayOutlook(place=place.id, level=course.level, at_end=at_end)
     leave_at = level_to_leave_at(course, FLOOR_PCT, CEILING_PCT, days)
     needed = leave_at > course.level
     water_l = water_to_add_l(place.dry_kg, course.level, leave_at) if needed and place.dry_kg is not None else None
     loss = max(0.0, -course.low_per_day) * days
     limit = dry.limit if dry is not None else FLOOR_PCT
     return TrayOutlook(
-        place.id, course.level, at_end, dry, leave_at if needed else None, water_l, leave_at - loss >= limit
+        place=place.id,
+        level=course.level,
+        at_end=at_end,
+        dry=dry,
+        leave_at=leave_at if needed else None,
+        water_l=water_l,
+        enough=leave_at - loss >= limit,
     )

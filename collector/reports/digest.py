@@ -44,7 +44,7 @@ _STALE_MS = 2 * 3_600_000
 _ORDER = list(Priority)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Standing:
     """An alarm that stands this morning."""
 
@@ -54,7 +54,7 @@ class Standing:
     acknowledged: bool
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Past:
     """An alarm that came and went since the last digest."""
 
@@ -64,7 +64,7 @@ class Past:
     to_ms: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class DigestView:
     """All that a digest tells, for everybody; each person's is cut to the places they hear of."""
 

@@ -46,7 +46,10 @@ def _newest(lab: Lab, series: Mapping[int, Series], reader: Reader) -> list[tupl
     by_key = {(one.probe, one.channel, one.place): one for one in series.values()}
     current = [by_key.get((p.id, c.key, p.place)) for p in lab.probes for c in p.channels]
     found = [(one, newest[one.id]) for one in current if one is not None and one.id in newest]
-    return [(one, Stored(one.id, last.t_ms, last.value, last.flag, None, last.why)) for one, last in found]
+    return [
+        (one, Stored(series=one.id, t_ms=last.t_ms, value=last.value, flag=last.flag, raw=None, why=last.why))
+        for one, last in found
+    ]
 
 
 def _standing(rules: Mapping[str, Rule], series: Mapping[int, Series], reader: Reader, now_ms: int) -> list[Standing]:
@@ -56,7 +59,9 @@ def _standing(rules: Mapping[str, Rule], series: Mapping[int, Series], reader: R
         if rule is not None and state.state in STANDING:
             since_ms = next((ms for ms in (state.since_ms, state.raised_ms) if ms is not None), now_ms)
             where = series.get(state.key.series, LINK_SERIES)
-            found.append(Standing(rule, where, since_ms, state.state is State.ACKNOWLEDGED))
+            found.append(
+                Standing(rule=rule, series=where, since_ms=since_ms, acknowledged=state.state is State.ACKNOWLEDGED)
+            )
     return found
 
 
@@ -64,7 +69,7 @@ def _past(rules: Mapping[str, Rule], series: Mapping[int, Series], reader: Reade
     """What ended since then; when it began is read from its own change, however long ago that was."""
     ended = [one for one in reader.history(since_ms, _MOST_CHANGES) if _is_end(one)]
     return [
-        Past(rules[one.rule], series.get(one.series, LINK_SERIES), _began(one), one.t_ms)
+        Past(rule=rules[one.rule], series=series.get(one.series, LINK_SERIES), from_ms=_began(one), to_ms=one.t_ms)
         for one in reversed(ended)
         if one.rule in rules
     ]

@@ -34,7 +34,7 @@ _LONGEST_MS = 60 * digest.DAY_MS
 def reports_of(home: Home, settings: Settings, lab: Lab, journal: Journal) -> "Reports":
     """For a run of the collector, from what its journal says of the last ones."""
     mail, chat = mail_of(settings), chat_of(settings)
-    return Reports(home, lab, lambda person: ways_to(reachable(person, chat), mail), journal.meta())
+    return Reports(home=home, lab=lab, ways=lambda person: ways_to(reachable(person, chat), mail), said=journal.meta())
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +47,7 @@ class Written:
     """(role, key) of each digest: what was left for it is told by it."""
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class Reports:
     """`ways` gives the addresses of a person; `said` is what the journal's meta holds."""
 

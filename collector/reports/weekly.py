@@ -49,7 +49,7 @@ class Storage:
     """Readings stored in the week."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class WeeklyView:
     lab: Lab
     day: date

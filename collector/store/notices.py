@@ -2,6 +2,7 @@
 
 import sqlite3
 from collections.abc import Iterable
+from typing import Any
 
 import msgspec
 
@@ -35,14 +36,23 @@ def open_notices(db: sqlite3.Connection, since_ms: int) -> list[Notice]:
     return [_notice(row) for row in db.execute(_OPEN, (since_ms,))]
 
 
+_COLUMNS = (
+    "role", "rule", "series", "occurrence_ms", "event", "why", "t_ms",
+    "transition", "place", "priority", "made_ms", "due_ms", "fate", "settled_ms", "message",
+)  # fmt: skip
+_KEY_COLUMNS = _COLUMNS[:7]
+
+
 def _row(notice: Notice) -> tuple[object, ...]:
     transition = msgspec.json.encode(notice.transition).decode()
     told = (notice.fate.value, notice.settled_ms, notice.message)
-    return (*notice.key, transition, notice.place, notice.priority, notice.made_ms, notice.due_ms, *told)
+    key = tuple(getattr(notice.key, name) for name in _KEY_COLUMNS)
+    return (*key, transition, notice.place, notice.priority, notice.made_ms, notice.due_ms, *told)
 
 
-def _notice(row: tuple[object, ...]) -> Notice:
-    key = NoticeKey(*row[:7])  # type: ignore[arg-type]
-    transition = msgspec.json.decode(str(row[7]), type=Transition)
-    _, place, priority, made_ms, due_ms, fate, settled_ms, message = row[7:]
-    return Notice(key, transition, place, priority, made_ms, due_ms, Fate(fate), settled_ms, message)  # type: ignore[arg-type]
+def _notice(row: tuple[Any, ...]) -> Notice:
+    named = dict(zip(_COLUMNS, row, strict=True))
+    named["key"] = NoticeKey(**{name: named.pop(name) for name in _KEY_COLUMNS})
+    named["transition"] = msgspec.json.decode(named["transition"], type=Transition)
+    named["fate"] = Fate(named["fate"])
+    return Notice(**named)

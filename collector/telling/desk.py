@@ -60,7 +60,7 @@ class Desk:
         occurrence = occurrence_of(change)
         if change.annunciates and occurrence not in self._cases:
             self._show(change.key)
-            self._cases[occurrence] = Case(rule, series, change, later=self._later(rule, series))
+            self._cases[occurrence] = Case(rule=rule, series=series, call=change, later=self._later(rule, series))
         case = self._cases.get(occurrence)
         if case is None:
             return
@@ -140,7 +140,13 @@ class Desk:
         self, own: list[Notice], rule: Rule, series: Series, state: AlarmState | None, now_ms: int
     ) -> None:
         kept = {one.key: one for one in own}
-        case = Case(rule, series, call_of(own) or own[-1].transition, later=self._later(rule, series), notices=kept)
+        case = Case(
+            rule=rule,
+            series=series,
+            call=call_of(own) or own[-1].transition,
+            later=self._later(rule, series),
+            notices=kept,
+        )
         case.stands(state)
         self._cases[case.occurrence] = case
         self._settle_all([one for one in own if not self._will_hear(one)], Fate.DROPPED, now_ms)
@@ -200,13 +206,28 @@ class Desk:
         fate: Fate = Fate.WAITING,
     ) -> None:
         """A notice, unless there is one for the same already."""
-        key = NoticeKey(role, change.key.rule, change.key.series, case.occurrence[1], change.event, why, t_ms)
+        key = NoticeKey(
+            role=role,
+            rule=change.key.rule,
+            series=change.key.series,
+            occurrence_ms=case.occurrence[1],
+            event=change.event,
+            why=why,
+            t_ms=t_ms,
+        )
         person = self._people.get(role)
         if key in case.notices or person is None:
             return
         if case.rule.priority is Priority.LOW:
             fate = Fate.DIGEST if person.digest else Fate.DROPPED
-        notice = Notice(key, change, case.series.place, case.rule.priority, now_ms, when_ms)
+        notice = Notice(
+            key=key,
+            transition=change,
+            place=case.series.place,
+            priority=case.rule.priority,
+            made_ms=now_ms,
+            due_ms=when_ms,
+        )
         self._keep(case, notice if fate is Fate.WAITING else notice.settled(fate, now_ms))
         if self._gathering:
             self._gathered.add(key)
@@ -299,9 +320,9 @@ class Desk:
         found = sorted(_items(person, due), key=_worst_first)
         first = self._cases[occurrence_of(found[0].transition)]
         plan = MessagePlan(
-            key,
-            person,
-            tuple(found),
+            key=key,
+            person=person,
+            items=tuple(found),
             others=tuple(role for role in first.roles() if role != person.role),
             held=len({case.occurrence for case, one in due if max(one.due_ms, one.made_ms) < may_ms}) if sent else 0,
             catching_up=self._missed([one for _, one in due]),
@@ -329,7 +350,7 @@ class Desk:
 
 def plan_key(person: Person, notices: Iterable[Notice]) -> str:
     """The same for the same notices of the same person, and for no others. Holds no address and no role."""
-    keys = sorted("\0".join(map(str, one.key)) for one in notices)
+    keys = sorted(one.key.written() for one in notices)
     whole = hashlib.sha256("\0\0".join([person.role, *keys]).encode("utf-8", "surrogatepass"))
     return f"alarms-{whole.hexdigest()[:24]}"
 
@@ -350,7 +371,16 @@ def _items(person: Person, due: Sequence[tuple[Case, Notice]]) -> list[Item]:
         thread = case.thread(person.role)
         for one in own:
             over = end if one is own[-1] else None
-            found.append(Item(one.transition, case.rule, case.series, Reason(one.key.why), over, thread))
+            found.append(
+                Item(
+                    transition=one.transition,
+                    rule=case.rule,
+                    series=case.series,
+                    why=Reason(one.key.why),
+                    ended=over,
+                    thread=thread,
+                )
+            )
     return found
 
 

@@ -31,7 +31,7 @@ def _latches(change: Transition) -> bool:
     return change.event is Event.LATCHED and change.before in STANDING
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class Case:
     """`call` is the change that last called people, `later` those of further turns, whom nobody may have to call."""
 

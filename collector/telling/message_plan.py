@@ -7,7 +7,7 @@ from collector.domain.lab import Person, Series
 from collector.telling.notice import Reason
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Item:
     """One change of one alarm."""
 
@@ -21,7 +21,7 @@ class Item:
     """Key of the first message that told this person of this occurrence; empty where this is the first."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class MessagePlan:
     """One message to be written."""
 

@@ -2,7 +2,6 @@
 
 from dataclasses import dataclass, replace
 from enum import StrEnum
-from typing import NamedTuple
 
 from collector.alarms.model import Transition
 
@@ -30,7 +29,8 @@ class Fate(StrEnum):
     """Needless: what it tells the end of was never told, or the alarm was gone before."""
 
 
-class NoticeKey(NamedTuple):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NoticeKey:
     """One thing to tell one person; the same thing has the same key however often it is made."""
 
     role: str
@@ -44,8 +44,13 @@ class NoticeKey(NamedTuple):
     t_ms: int
     """When it became due to be told at all: the transition's time, for a reminder or a passing on its own."""
 
+    def written(self) -> str:
+        """The key as one text, from which the key of a message is made: it must stay what it was."""
+        parts = (self.role, self.rule, self.series, self.occurrence_ms, self.event, self.why, self.t_ms)
+        return "\0".join(map(str, parts))
 
-@dataclass(frozen=True, slots=True)
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Notice:
     """Kept in the journal from when it arises until it is settled."""
 

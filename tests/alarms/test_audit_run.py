@@ -113,7 +113,17 @@ def test_what_was_suppressed_is_not_told_in_a_trial() -> None:
     """Conditions of the rule hold as they did: within the half hour after watering nobody is told, before and after
     that people are."""
     gated = rule(BARE, not_while=(parse_condition("watered within 30 min"),))
-    watered = DiaryEntry(1, 58 * MIN, 58 * MIN, "juniper/top", DiaryKind.WATERED, None, None, "teacher", "")
+    watered = DiaryEntry(
+        id=1,
+        t_ms=58 * MIN,
+        taken_ms=58 * MIN,
+        place="juniper/top",
+        kind=DiaryKind.WATERED,
+        amount=None,
+        result=None,
+        by="teacher",
+        note="",
+    )
     told = {TOP.id: column(([31.0] * 5 + [26.0] * 5) * 12)}
     free = stood(run(BARE, TOP, stage(BARE, TOP, told), 120 * MIN))
     stands = stood(run(gated, TOP, stage(gated, TOP, told, Contexts(LAB, [watered], [])), 120 * MIN))

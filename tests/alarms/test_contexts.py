@@ -36,14 +36,32 @@ def entry(
     struck_ms: int | None = None,
 ) -> DiaryEntry:
     taken = t_ms if taken_ms is None else taken_ms
-    return DiaryEntry(number, t_ms, taken, place, kind, None, None, "class 4b", "", struck_ms)
+    return DiaryEntry(
+        id=number,
+        t_ms=t_ms,
+        taken_ms=taken,
+        place=place,
+        kind=kind,
+        amount=None,
+        result=None,
+        by="class 4b",
+        note="",
+        struck_ms=struck_ms,
+    )
 
 
 def brew(number: int, started_ms: int, ended_ms: int | None = None, place: str = "kettle", noted_ms: int = 0) -> Brew:
     """Noted `noted_ms` after it happened, at its start as at its end."""
     end_taken = None if ended_ms is None else ended_ms + noted_ms
     return Brew(
-        number, place, started_ms, ended_ms, ended_ms, started_ms + noted_ms, "class 4b", ended_taken_ms=end_taken
+        id=number,
+        place=place,
+        started_ms=started_ms,
+        air_stopped_ms=ended_ms,
+        ended_ms=ended_ms,
+        taken_ms=started_ms + noted_ms,
+        by="class 4b",
+        ended_taken_ms=end_taken,
     )
 
 

@@ -11,21 +11,8 @@ from collector.alarms.start import Kept, Running, Site
 from collector.domain.diary import DiaryKind, Feel
 from collector.domain.lab import Series
 from tests.alarms.bench_lab import BROKER, MIN, NAN, UP, rule
-from tests.alarms.world import (
-    AIR,
-    DEVIATION,
-    JT2_TEMPERATURE,
-    JT_MOISTURE,
-    JT_TEMPERATURE,
-    MT_TEMPERATURE,
-    PROBES,
-    RATE,
-    SERIES,
-    SQUEEZE,
-    SUSPECT,
-    Row,
-    World,
-)
+from tests.alarms.world import DEVIATION, PROBES, RATE, SQUEEZE, SUSPECT, Row, World
+from tests.alarms.world_lab import AIR, JT2_TEMPERATURE, JT_MOISTURE, JT_TEMPERATURE, MT_TEMPERATURE, SERIES
 
 SQUEEZED = rule(SQUEEZE, setpoint=1.0)
 

@@ -5,7 +5,8 @@ import pytest
 from collector.alarms.model import Event, State
 from collector.domain.lab import SeriesKey
 from tests.alarms.bench_lab import BROKER, MIN, SILENT, rule
-from tests.alarms.world import (
+from tests.alarms.world import Row, World
+from tests.alarms.world_lab import (
     AIR,
     BIN_JUNIPER,
     JB_TEMPERATURE,
@@ -17,8 +18,6 @@ from tests.alarms.world import (
     MT_TEMPERATURE,
     NUMBER,
     PROBE_JT,
-    Row,
-    World,
 )
 
 JT, JT2, JB = (JT_TEMPERATURE, JT_MOISTURE), (JT2_TEMPERATURE, JT2_MOISTURE), (JB_TEMPERATURE,)

@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 from collector.alarms.kinds.forecast import next_moment_ms, stretch_ms
 from collector.alarms.model import Outlook, Rule, Transition, Weekly
 from tests.alarms.bench_lab import MIN, rule
-from tests.alarms.world import DRYING, JT_MOISTURE, Row, World
+from tests.alarms.world import DRYING, Row, World
+from tests.alarms.world_lab import JT_MOISTURE
 
 HOUR = 60 * MIN
 HALF = 30 * MIN

@@ -8,7 +8,8 @@ from collector.alarms.model import Event, State
 from collector.domain.diary import DiaryKind
 from tests.alarms.bench_lab import HOT, MIN
 from tests.alarms.bench_lab import rule as alarm_rule
-from tests.alarms.world import JT_TEMPERATURE, SERIES, WATERED, World
+from tests.alarms.world import WATERED, World
+from tests.alarms.world_lab import JT_TEMPERATURE, SERIES
 
 AT = "juniper/top"
 WATERED_MS = 10 * MIN

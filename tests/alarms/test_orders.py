@@ -7,7 +7,8 @@ from collector.alarms.model import STANDING, Event, Rule, State
 from collector.alarms.orders import LONGEST_SHELF_MS
 from collector.domain.diary import DiaryKind
 from tests.alarms.bench_lab import HOT, MIN, rule
-from tests.alarms.world import BREWING, JB_TEMPERATURE, JT_TEMPERATURE, SERIES, WATERED, World
+from tests.alarms.world import BREWING, WATERED, World
+from tests.alarms.world_lab import JB_TEMPERATURE, JT_TEMPERATURE, SERIES
 
 AT = "juniper/top"
 HOUR = 60 * MIN

@@ -47,13 +47,24 @@ def drying(*waterings: tuple[float, float], start: float, a_day: float, until: f
 
 def noted(number: int, hour: float, kind: DiaryKind, *, result: Feel | None = None) -> DiaryEntry:
     place = "kettle" if kind is DiaryKind.TEA_USED else "juniper/top"
-    return DiaryEntry(number, at(hour), at(hour), place, kind, None, result, "class 4b")
+    return DiaryEntry(
+        id=number, t_ms=at(hour), taken_ms=at(hour), place=place, kind=kind, amount=None, result=result, by="class 4b"
+    )
 
 
 def brewed(ended: float | None = None) -> Brew:
     """A brew started at hour 1; the air stopped when it was ended."""
     ended_ms = None if ended is None else at(ended)
-    return Brew(1, "kettle", at(1), ended_ms, ended_ms, at(1), "class 4b", ended_taken_ms=ended_ms)
+    return Brew(
+        id=1,
+        place="kettle",
+        started_ms=at(1),
+        air_stopped_ms=ended_ms,
+        ended_ms=ended_ms,
+        taken_ms=at(1),
+        by="class 4b",
+        ended_taken_ms=ended_ms,
+    )
 
 
 # ---- nothing is wrong --------------------------------------------------------------------------------------------

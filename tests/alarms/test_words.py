@@ -9,19 +9,8 @@ from collector.alarms.kinds.discrepancy import other_probe
 from collector.alarms.model import Kind, Rule
 from collector.alarms.words import show_amount, show_setpoint, unit_of
 from tests.alarms.bench_lab import BROKER, HOT, MIN, SILENT, rule
-from tests.alarms.world import (
-    DEVIATION,
-    DRYING,
-    JT2_TEMPERATURE,
-    LAB,
-    MT_TEMPERATURE,
-    PROBES,
-    RATE,
-    SERIES,
-    SQUEEZE,
-    SUSPECT,
-    UNWATERED,
-)
+from tests.alarms.world import DEVIATION, DRYING, PROBES, RATE, SQUEEZE, SUSPECT, UNWATERED
+from tests.alarms.world_lab import JT2_TEMPERATURE, LAB, MT_TEMPERATURE, SERIES
 
 TEMPERATURE = "bedding_temperature"
 

@@ -17,66 +17,15 @@ from collector.alarms.engine import Engine
 from collector.alarms.model import SQUEEZE_TEST, AlarmKey, AlarmState, Kind, Link, Newest, Rule, Transition, What
 from collector.alarms.start import BEFORE_ALL, Kept, Running, Site
 from collector.domain.diary import Brew, DiaryEntry, DiaryKind, Feel
-from collector.domain.lab import Channel, Format, Lab, Place, PlaceKind, Probe, Series, SeriesKey, series_keys, subjects
+from collector.domain.lab import Lab, Series
 from tests.alarms.bench_lab import BROKER, HOT, MIN, SILENT, UP, rule
+from tests.alarms.world_lab import READ, SERIES, lab
 
 Row = tuple[int, float, int]
 """Time, value, flag."""
 END = 10**12
 LAG = 5_000
 """The collector lets timers end so far behind the clock."""
-
-
-def lab() -> Lab:
-    """Bin Juniper with three probes in two trays, Maple with one, the room's air, brewer Kettle."""
-    places = [
-        Place(id="room", kind=PlaceKind.ROOM, label="Room"),
-        Place(id="kettle", kind=PlaceKind.BREWER, label="Kettle"),
-    ]
-    for name in ("juniper", "maple"):
-        places.append(Place(id=name, kind=PlaceKind.BIN, label=name.title(), bin=name))
-        places += [
-            Place(
-                id=f"{name}/{tray}",
-                kind=PlaceKind.TRAY,
-                label=f"{name.title()}, {tray} tray",
-                bin=name,
-                tray=tray,
-                level=level,
-            )
-            for level, tray in enumerate(("top", "bottom"))
-        ]
-    bed = (
-        Channel(key="t", measure="bedding_temperature", unit="Cel"),
-        Channel(key="m", measure="bedding_moisture", unit="%"),
-    )
-    air = (Channel(key="t", measure="air_temperature", unit="Cel"),)
-    where: list[tuple[str, str, tuple[Channel, ...]]] = [("jt", "juniper/top", bed), ("jt2", "juniper/top", bed)]
-    where += [("jb", "juniper/bottom", bed[:1]), ("mt", "maple/top", bed), ("air", "room", air)]
-    probes = [
-        Probe(id=name, place=place, topic=f"worms/{name}", format=Format.SENML_JSON, channels=channels)
-        for name, place, channels in where
-    ]
-    return Lab(
-        name="Quillbrook School", time_zone="UTC", us_units=False, places=tuple(places), probes=tuple(probes), people=()
-    )
-
-
-LAB = lab()
-SERIES = tuple(
-    Series(id=number, probe=key.probe, channel=key.channel, measure=key.measure, place=key.place, unit="")
-    for number, key in enumerate((*series_keys(LAB), *subjects(LAB)), start=1)
-)
-NUMBER = {
-    SeriesKey(probe=one.probe, channel=one.channel, measure=one.measure, place=one.place): one.id for one in SERIES
-}
-READ = tuple(one.id for one in SERIES if one.measure)
-"""The series that have readings."""
-JT_TEMPERATURE, JT_MOISTURE, JT2_TEMPERATURE, JT2_MOISTURE, JB_TEMPERATURE, MT_TEMPERATURE, MT_MOISTURE, AIR = READ
-PROBE_JT, BIN_JUNIPER = (
-    NUMBER[SeriesKey(probe="jt", channel="", measure="", place="juniper/top")],
-    NUMBER[SeriesKey(probe="", channel="", measure="", place="juniper")],
-)
 
 
 @dataclass
@@ -161,7 +110,18 @@ class World:
         self.number += 1
         taken_ms = max(now_ms, self.engine.newest_ms() + 1)
         done_ms = now_ms if t_ms is None else t_ms
-        self.entries.append(DiaryEntry(self.number, done_ms, taken_ms, place, kind, None, result, "class 4b"))
+        self.entries.append(
+            DiaryEntry(
+                id=self.number,
+                t_ms=done_ms,
+                taken_ms=taken_ms,
+                place=place,
+                kind=kind,
+                amount=None,
+                result=result,
+                by="class 4b",
+            )
+        )
         self.told += self.engine.contexts_changed(self.contexts, taken_ms)
         return taken_ms
 
@@ -174,7 +134,17 @@ class World:
             )
         else:
             self.number += 1
-            self.brews.append(Brew(self.number, "kettle", now_ms, None, None, taken_ms, "teacher"))
+            self.brews.append(
+                Brew(
+                    id=self.number,
+                    place="kettle",
+                    started_ms=now_ms,
+                    air_stopped_ms=None,
+                    ended_ms=None,
+                    taken_ms=taken_ms,
+                    by="teacher",
+                )
+            )
         self.told += self.engine.contexts_changed(self.contexts, taken_ms)
 
     def replay(self, cuts: Iterable[int]) -> list[Transition]:

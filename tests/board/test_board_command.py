@@ -70,7 +70,20 @@ def path_of(home: Path, **changes: int) -> str:
     key, raised_ms = held.state.key, held.state.raised_ms
     assert raised_ms is not None
     expires = changes.get("expires_ms", time.time_ns() // 1_000_000 + LINK_LASTS_MS)
-    return link_url("", sign(SECRET, Ack(key.rule, held.place, key.series, raised_ms, "teacher", expires)))
+    return link_url(
+        "",
+        sign(
+            SECRET,
+            Ack(
+                rule=key.rule,
+                place=held.place,
+                series=key.series,
+                raised_ms=raised_ms,
+                role="teacher",
+                expires_ms=expires,
+            ),
+        ),
+    )
 
 
 def states(home: Path) -> list[str]:

@@ -89,7 +89,11 @@ def test_the_three_levels_differ_without_colour() -> None:
 
 def test_all_text_of_a_mail_can_be_read() -> None:
     """Of a mail with a block of every sort: each colour it writes, on the background beside it or on white."""
-    blocks: list[Block] = [Heading("a", "SOON"), Fields((("a", "b"),)), Answer("a", "https://a.example", ("b",))]
+    blocks: list[Block] = [
+        Heading("a", "SOON"),
+        Fields((("a", "b"),)),
+        Answer(title="a", url="https://a.example", command=("b",)),
+    ]
     blocks += [Bullets("a", ("b",)), Passage("a", ("b",)), Heading("b", level=2)]
     styles = re.findall(r'style="([^"]*)"', html.page("a", blocks))
     told = {style: re.findall(r"(?<![-a-z])(color|background):(#[0-9a-f]+)", style) for style in styles}

@@ -42,7 +42,12 @@ class Lab:
         self.desk = self.make_desk(answer_s=0.0)
         top = SeriesKey(probe="juniper-top", channel="temperature", measure="bedding_temperature", place="juniper/top")
         self.ack = Ack(
-            "bedding-hot", "juniper/top", self.hand.pipeline.ids[top], START + MIN, "teacher", START + 60 * MIN
+            rule="bedding-hot",
+            place="juniper/top",
+            series=self.hand.pipeline.ids[top],
+            raised_ms=START + MIN,
+            role="teacher",
+            expires_ms=START + 60 * MIN,
         )
         self.token = sign(SECRET, self.ack)
 

@@ -21,7 +21,14 @@ SERIES = replace(
     LINK_SERIES, id=1, probe="juniper-top", measure="bedding_temperature", place="juniper/top", unit="degC"
 )
 RAISED = AlarmState(KEY, State.UNACKNOWLEDGED, active=True, since_ms=START, raised_ms=START + MIN)
-ACK = Ack("bedding-hot", "juniper/top", 1, START + MIN, "teacher", START + 14 * 24 * 60 * MIN)
+ACK = Ack(
+    rule="bedding-hot",
+    place="juniper/top",
+    series=1,
+    raised_ms=START + MIN,
+    role="teacher",
+    expires_ms=START + 14 * 24 * 60 * MIN,
+)
 
 
 def change(event: Event, minute: float, by: str = "") -> PastChange:

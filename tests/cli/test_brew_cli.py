@@ -23,7 +23,16 @@ def pumped(brew_home: Home, *readings: tuple[int, float | None, int]) -> None:
 
 def start_brew(brew_home: Home, ago_ms: int) -> None:
     with journal_of(brew_home) as journal:
-        brew = Brew(1, "kettle", T0 - ago_ms, None, None, T0 - ago_ms, "class 4b", "castings")
+        brew = Brew(
+            id=1,
+            place="kettle",
+            started_ms=T0 - ago_ms,
+            air_stopped_ms=None,
+            ended_ms=None,
+            taken_ms=T0 - ago_ms,
+            by="class 4b",
+            note="castings",
+        )
         journal.commit(Batch(brews={1: brew}), T0)
 
 

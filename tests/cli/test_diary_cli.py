@@ -26,7 +26,17 @@ def test_what_is_noted_waits_for_the_collector(brew_home: Home, said: Callable[.
     assert "1 more wait" in said("diary", "list")
     take_all(brew_home, T0 + HOUR)
     with journal_of(brew_home) as journal:
-        watered = DiaryEntry(1, T0, T0 + HOUR, "juniper/top", DiaryKind.WATERED, 0.5, None, "class 4b", "dry edge")
+        watered = DiaryEntry(
+            id=1,
+            t_ms=T0,
+            taken_ms=T0 + HOUR,
+            place="juniper/top",
+            kind=DiaryKind.WATERED,
+            amount=0.5,
+            result=None,
+            by="class 4b",
+            note="dry edge",
+        )
         assert journal.diary() == [watered]
 
 
@@ -139,11 +149,39 @@ def test_what_the_collector_refuses_in_the_end_is_said(
 @pytest.fixture
 def some_days(brew_home: Home) -> None:
     entries = {
-        1: DiaryEntry(1, T0 - 2 * DAY, T0 - 2 * DAY, "juniper", DiaryKind.FED, 0.25, None, "class 4b"),
-        2: DiaryEntry(
-            2, T0 - DAY, T0 - DAY, "juniper/top", DiaryKind.NOTE, None, None, "class 4b", "slip", T0 - HOUR, "teacher"
+        1: DiaryEntry(
+            id=1,
+            t_ms=T0 - 2 * DAY,
+            taken_ms=T0 - 2 * DAY,
+            place="juniper",
+            kind=DiaryKind.FED,
+            amount=0.25,
+            result=None,
+            by="class 4b",
         ),
-        3: DiaryEntry(3, T0 - HOUR, T0, "juniper-2", DiaryKind.WATERED, None, None, "teacher"),
+        2: DiaryEntry(
+            id=2,
+            t_ms=T0 - DAY,
+            taken_ms=T0 - DAY,
+            place="juniper/top",
+            kind=DiaryKind.NOTE,
+            amount=None,
+            result=None,
+            by="class 4b",
+            note="slip",
+            struck_ms=T0 - HOUR,
+            struck_by="teacher",
+        ),
+        3: DiaryEntry(
+            id=3,
+            t_ms=T0 - HOUR,
+            taken_ms=T0,
+            place="juniper-2",
+            kind=DiaryKind.WATERED,
+            amount=None,
+            result=None,
+            by="teacher",
+        ),
     }
     with journal_of(brew_home) as journal:
         journal.commit(Batch(diary=entries), T0)

@@ -170,9 +170,9 @@ _WHOLE_LAB = Lab(
         ),
         Person(role="class", chat="class-4b"),
     ),
-    hours=Hours((((480, 720),), (), (), ((480, 960),), ((480, 960),), (), ()), "UTC", _SCHOOL),
+    hours=Hours(week=(((480, 720),), (), (), ((480, 960),), ((480, 960),), (), ()), zone="UTC", school=_SCHOOL),
     telling=Telling(
-        waking=Hours((*(((390, 1200),),) * 6, _SUNDAY), "UTC", _SCHOOL, _SUNDAY),
+        waking=Hours(week=(*(((390, 1200),),) * 6, _SUNDAY), zone="UTC", school=_SCHOOL, on_holidays=_SUNDAY),
         digest_minute=405,
         weekly_weekday=4,
         pass_on_percent=25.0,
@@ -256,8 +256,15 @@ def test_warnings_about_people_have_their_line() -> None:
     found = lab_warnings(read_lab(text), "lab.yaml", text)
     twice = "is also the address of teacher, so messages come twice"
     assert found == (
-        Problem("lab.yaml", 14, 3, "people", "nobody is told of alarms of high priority", "warning"),
-        Problem("lab.yaml", 15, 18, "people.class.email", twice, "warning"),
+        Problem(
+            file="lab.yaml",
+            line=14,
+            column=3,
+            field="people",
+            message="nobody is told of alarms of high priority",
+            severity="warning",
+        ),
+        Problem(file="lab.yaml", line=15, column=18, field="people.class.email", message=twice, severity="warning"),
     )
 
 

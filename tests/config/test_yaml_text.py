@@ -81,14 +81,16 @@ def test_a_problem_below_what_is_there_stands_at_the_closest_thing_above() -> No
     """A missing key has no place of its own, so its problem points at the group it is missing from."""
     marked = read_yaml("trays:\n  top: {}\n", "bin.yaml")
     assert marked.problem(("trays", "top", "level"), "missing", at_key=True) == Problem(
-        "bin.yaml", 2, 3, "trays.top.level", "missing"
+        file="bin.yaml", line=2, column=3, field="trays.top.level", message="missing"
     )
     assert marked.problem(("other",), "missing").line == 1
 
 
 def test_a_problem_without_any_place_stands_at_the_start() -> None:
     """In a file with nothing in it, line 1 column 1 is as good as any."""
-    assert read_yaml("", "x").problem(("a",), "missing") == Problem("x", 1, 1, "a", "missing")
+    assert read_yaml("", "x").problem(("a",), "missing") == Problem(
+        file="x", line=1, column=1, field="a", message="missing"
+    )
 
 
 def test_paths_read_as_people_write_them() -> None:

@@ -65,7 +65,7 @@ def hand_over(database: Path, channel: str, port: int, kill_at: int) -> None:
         for name in names:
             steps.around(owner, name)
     ways: dict[str, Carrier] = {
-        "email": MailCarrier(MailSettings("127.0.0.1", port, security="none"), "Quillbrook School"),
+        "email": MailCarrier(MailSettings(host="127.0.0.1", port=port, security="none"), "Quillbrook School"),
         "chat": ChatCarrier(ChatSettings((f"json://127.0.0.1:{port}/",), (CHAT,))),
     }
     with OutboxStore(database) as outbox:

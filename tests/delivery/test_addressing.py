@@ -8,7 +8,7 @@ from collector.delivery.servers import ChatSettings, MailSettings
 from collector.domain.lab import Person
 from tests.letters.examples import LAB
 
-MAIL = MailSettings("mail.quillbrook.example")
+MAIL = MailSettings(host="mail.quillbrook.example")
 URL = "json://chat.quillbrook.example/lab"
 
 

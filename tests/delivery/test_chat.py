@@ -212,7 +212,7 @@ def test_apprise_is_not_loaded_without_chat() -> None:
         "from collector.delivery.addressing import carriers\n"
         "from collector.delivery.servers import ChatSettings, MailSettings\n"
         "import collector.delivery.sender\n"
-        "carriers(MailSettings('h'), ChatSettings(), pathlib.Path('.'), 'lab')\n"
+        "carriers(MailSettings(host='h'), ChatSettings(), pathlib.Path('.'), 'lab')\n"
         "print('apprise' in sys.modules)"
     )
     told = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)

@@ -18,7 +18,7 @@ from tests.services.clock import FakeClock
 from tests.store.samples import opened
 
 GONE = "550 5.1.1 no such mailbox"
-MAIL = MailSettings("mail.quillbrook.example")
+MAIL = MailSettings(host="mail.quillbrook.example")
 PEOPLE = (
     Person(role="teacher", email="teacher@quillbrook.example"),
     Person(role="maintainer", email="maintainer@quillbrook.example", chat="maintainer-phone"),

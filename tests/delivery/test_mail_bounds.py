@@ -41,7 +41,7 @@ def dripped_banner(server: Endless, client: socket.socket) -> None:
 def tried(talk: Talk, session_s: float) -> tuple[str, float, int]:
     """What is said of one delivery, after how many seconds, and the most bytes held meanwhile."""
     with endless(talk) as server:
-        settings = MailSettings("127.0.0.1", server.port, security="none", session_s=session_s)
+        settings = MailSettings(host="127.0.0.1", port=server.port, security="none", session_s=session_s)
         tracemalloc.start()
         began_s = time.monotonic()
         with pytest.raises(TemporaryFailure) as caught:

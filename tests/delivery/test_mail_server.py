@@ -203,6 +203,8 @@ def test_probing_a_plain_server_says_that_nothing_is_encrypted(server: SmtpServe
 def test_an_unreadable_last_answer_is_unconfirmed() -> None:
     """Something that is no SMTP after the text went out may still mean that it was taken."""
     with LineByLine(b"220 hi", b"250 ok", b"250 ok", b"250 ok", b"354 go", b"what?") as port:
-        settings = MailSettings("127.0.0.1", port, security="none", sender="t@quillbrook.example", timeout_s=5)
+        settings = MailSettings(
+            host="127.0.0.1", port=port, security="none", sender="t@quillbrook.example", timeout_s=5
+        )
         with pytest.raises(Unconfirmed, match="said something that is no SMTP after the message went out"):
             MailCarrier(settings, LAB).deliver(Letter(), lambda: None)

@@ -49,7 +49,15 @@ def refusal(kind: str, place: str = "juniper/top", **said: Any) -> str:
 def test_an_entry_holds_what_was_said() -> None:
     """Amounts in litres, texts without blanks around them."""
     assert noted("watered", amount="500 mL", by=" class 4b ", note=" top layer ", t_ms=T0 - HOUR) == DiaryEntry(
-        1, T0 - HOUR, T0, "juniper/top", DiaryKind.WATERED, 0.5, None, "class 4b", "top layer"
+        id=1,
+        t_ms=T0 - HOUR,
+        taken_ms=T0,
+        place="juniper/top",
+        kind=DiaryKind.WATERED,
+        amount=0.5,
+        result=None,
+        by="class 4b",
+        note="top layer",
     )
 
 
@@ -205,7 +213,16 @@ def ended(brew: Brew, at_ms: int = T0 + DAY, stopped_ms: int | None = None, **sa
 def test_a_brew_starts_and_ends() -> None:
     """Who and when are kept of both; the air stopped when it is said, else at the end."""
     brew = started()
-    assert brew == Brew(1, "kettle", T0, None, None, T0, "class 4b", "castings")
+    assert brew == Brew(
+        id=1,
+        place="kettle",
+        started_ms=T0,
+        air_stopped_ms=None,
+        ended_ms=None,
+        taken_ms=T0,
+        by="class 4b",
+        note="castings",
+    )
     assert brew.running
     over = ended(brew)
     assert (over.ended_ms, over.air_stopped_ms, over.ended_taken_ms, over.ended_by) == (

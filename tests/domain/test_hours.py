@@ -36,7 +36,9 @@ def at(text: str, zone: str = NEW_YORK, fold: int = 0) -> int:
 
 def hours(zone: str = NEW_YORK, **days: str) -> Hours:
     """`mon_fri="08:00-16:00"`; several ranges with commas."""
-    return Hours(week_of({key.replace("_", "-"): parse_ranges(text.split(",")) for key, text in days.items()}), zone)
+    return Hours(
+        week=week_of({key.replace("_", "-"): parse_ranges(text.split(",")) for key, text in days.items()}), zone=zone
+    )
 
 
 # What can be written ------------------------------------------------------------------------------------------------
@@ -198,7 +200,7 @@ def test_the_next_change_is_the_next_door_that_opens_or_closes() -> None:
 
 def test_a_lab_that_never_closes_or_never_opens_never_changes() -> None:
     """Midnight between two whole days is no change."""
-    always, never = hours(mon_sun="00:00-24:00"), Hours(week_of({}), NEW_YORK)
+    always, never = hours(mon_sun="00:00-24:00"), Hours(week=week_of({}), zone=NEW_YORK)
     now = at("2026-03-06 23:59")
     assert always.holds(now)
     assert always.holds(now + MIN)
@@ -254,7 +256,7 @@ def test_a_clock_that_skips_midnight() -> None:
 )
 def test_between_changes_nothing_changes(zone: str, t_ms: int, said: list[tuple[str, int, int]]) -> None:
     """At the next change it flips; halfway there, and a ms before, it is as it was; spans say the same."""
-    lab = Hours(week_of({day: ((start, end),) for day, start, end in said if start < end}), zone)
+    lab = Hours(week=week_of({day: ((start, end),) for day, start, end in said if start < end}), zone=zone)
     change = lab.next_change_ms(t_ms)
     if change is None:
         assert lab.spans(t_ms, t_ms + 14 * DAY) in ([], [(t_ms, t_ms + 14 * DAY)])
@@ -272,7 +274,7 @@ def test_away_from_changes_of_the_clock_it_is_what_the_clock_shows(minute: int, 
     """In a zone without summer time: open exactly while the wall clock is within the range."""
     lab = hours("Asia/Kolkata", mon_sun=f"00:00-{'00:01' if start >= end else '24:00'}")
     if start < end:
-        lab = Hours((((start, end),),) * 7, "Asia/Kolkata")
+        lab = Hours(week=(((start, end),),) * 7, zone="Asia/Kolkata")
     t_ms = at("2026-01-01", "UTC") + minute * MIN
     local = datetime.fromtimestamp(t_ms / 1000, ZoneInfo("Asia/Kolkata"))
     shows = local.hour * 60 + local.minute

@@ -241,4 +241,4 @@ def test_a_tail_from_rows_knows_what_was_accepted() -> None:
         np.array([1, 1, 4], np.uint8),
         np.array([Why.GAP, 0, Why.SPIKE], np.uint16),
     )
-    assert rows == QualityMemory(Seen(3, 50.0), 3, Seen(2, 20.0), Seen(3, 50.0))
+    assert rows == QualityMemory(last=Seen(3, 50.0), still_since_ms=3, spike_ok=Seen(2, 20.0), rate_ok=Seen(3, 50.0))

@@ -28,8 +28,15 @@ TIGHT = Limits(
     codes=(-127.0, -196.6),
     power_up=85.0,
 )
-NO_FLAT = Limits((0, 90), (-55, 125), 5 * MINUTE, MINUTE, spike=Thresholds(3, 8))
-NO_SPIKE = Limits((0, 90), (-55, 125), 5 * MINUTE, MINUTE, rate=Thresholds(2 / 60, 6 / 60), pinned=(0.0, 90.0))
+NO_FLAT = Limits(suspect=(0, 90), fail=(-55, 125), gap_ms=5 * MINUTE, every_ms=MINUTE, spike=Thresholds(3, 8))
+NO_SPIKE = Limits(
+    suspect=(0, 90),
+    fail=(-55, 125),
+    gap_ms=5 * MINUTE,
+    every_ms=MINUTE,
+    rate=Thresholds(2 / 60, 6 / 60),
+    pinned=(0.0, 90.0),
+)
 SHIPPED = limits_for("dissolved_oxygen", "oxygen", MINUTE)
 LIMITS = st.sampled_from([TIGHT, NO_FLAT, NO_SPIKE, SHIPPED])
 

@@ -11,9 +11,9 @@ from collector.telling.message_plan import Item, MessagePlan
 from collector.telling.notice import Reason
 from tests.letters.examples import HOT, LAB, NOW, RAISED, TOP_TEMPERATURE, at
 
-WARM = Stored(3, at(3, 10, 19), 31.2, Flag.PASS, 31.2, 0)
+WARM = Stored(series=3, t_ms=at(3, 10, 19), value=31.2, flag=Flag.PASS, raw=31.2, why=0)
 TEACHER = LAB.people[0]
-HOT_ITEM = Item(RAISED, HOT, TOP_TEMPERATURE)
+HOT_ITEM = Item(transition=RAISED, rule=HOT, series=TOP_TEMPERATURE)
 
 
 @dataclass(frozen=True)
@@ -49,7 +49,7 @@ class FakeFacts:
 
 def letter(*items: Item, facts: FakeFacts | None = None, now_ms: int = NOW, **plan: object) -> Letter:
     """The message of these items to the teacher."""
-    made = MessagePlan("k", TEACHER, items or (HOT_ITEM,), **plan)  # type: ignore[arg-type]
+    made = MessagePlan(key="k", person=TEACHER, items=items or (HOT_ITEM,), **plan)  # type: ignore[arg-type]
     return write(made, facts or FakeFacts(), now_ms)
 
 
@@ -68,4 +68,4 @@ def render(
     rest = tuple(one for one in lab.places if one.id != series.place)
     there = replace(lab, places=rest if place is None else (*rest, place))
     facts = FakeFacts(there, {} if last is None else {series.id: last})
-    return letter(Item(change, rule, series, why), facts=facts, now_ms=now_ms)
+    return letter(Item(transition=change, rule=rule, series=series, why=why), facts=facts, now_ms=now_ms)

@@ -18,25 +18,31 @@ def when(ms: int) -> str:
 @pytest.mark.parametrize(
     ("outlook", "line"),
     [
-        (TrayOutlook("x", 74.0, why_not="too far ahead"), "cannot be foreseen: too far ahead"),
-        (TrayOutlook("x", 74.0), "74.0 % now. Comes through."),
+        (TrayOutlook(place="x", level=74.0, why_not="too far ahead"), "cannot be foreseen: too far ahead"),
+        (TrayOutlook(place="x", level=74.0), "74.0 % now. Comes through."),
         (
-            TrayOutlook("x", 59.0, None, Dryness(60.0, T0, T0), 80.0, None),
+            TrayOutlook(place="x", level=59.0, at_end=None, dry=Dryness(60.0, T0, T0), leave_at=80.0, water_l=None),
             "59.0 % now; below 60.0 % already. Before you leave water it, in portions over the whole tray,"
             " to about 80.0 %.",
         ),
         (
-            TrayOutlook("x", 85.0, Expected(60.0, 55.0, 65.0), Dryness(60.0, T0, T0 + 5 * HOUR), enough=False),
+            TrayOutlook(
+                place="x",
+                level=85.0,
+                at_end=Expected(60.0, 55.0, 65.0),
+                dry=Dryness(60.0, T0, T0 + 5 * HOUR),
+                enough=False,
+            ),
             "85.0 % now, about 60.0 % then (at worst 55.0 %); below 60.0 % from 5 h on."
             " Somebody must water it meanwhile.",
         ),
         (
-            TrayOutlook("x", 74.0, None, None, 85.0, 2.0, enough=False),
+            TrayOutlook(place="x", level=74.0, at_end=None, dry=None, leave_at=85.0, water_l=2.0, enough=False),
             "74.0 % now. Before you leave add about 2.0 L, in portions over the whole tray, to about 85.0 %;"
             " that is not enough: somebody must water it meanwhile.",
         ),
         (
-            TrayOutlook("x", 85.0, Expected(75.0, 74.0, 76.0), seen_until_ms=T0 + 216 * HOUR),
+            TrayOutlook(place="x", level=85.0, at_end=Expected(75.0, 74.0, 76.0), seen_until_ms=T0 + 216 * HOUR),
             "85.0 % now, about 75.0 % on 216 h (at worst 74.0 %). Comes through until then."
             " Beyond that nothing can be foreseen: have somebody look at it by 216 h.",
         ),
@@ -49,10 +55,12 @@ def test_a_tray(outlook: TrayOutlook, line: str) -> None:
 
 def test_water_in_us_units_is_quarts() -> None:
     """2 L is 2.1 US quarts (1 qt is 0.946353 L)."""
-    assert "add about 2.1 qt," in outlook_line(TrayOutlook("x", 74.0, None, None, 80.0, 2.0), when, us_units=True)
+    assert "add about 2.1 qt," in outlook_line(
+        TrayOutlook(place="x", level=74.0, at_end=None, dry=None, leave_at=80.0, water_l=2.0), when, us_units=True
+    )
 
 
-BREW = Brew(1, "kettle", T0, None, None, T0, "class 4b")
+BREW = Brew(id=1, place="kettle", started_ms=T0, air_stopped_ms=None, ended_ms=None, taken_ms=T0, by="class 4b")
 
 
 @pytest.mark.parametrize(
@@ -74,5 +82,7 @@ def test_a_brew(stopped_h: int | None, used: bool, now_h: int, line: str) -> Non
 
 def test_an_ended_brew_whose_air_nobody_knows_of_needs_nothing() -> None:
     """Without the moment the air stopped nothing can be said of its tea."""
-    ended = Brew(1, "kettle", T0, None, T0 + HOUR, T0, "class 4b")
+    ended = Brew(
+        id=1, place="kettle", started_ms=T0, air_stopped_ms=None, ended_ms=T0 + HOUR, taken_ms=T0, by="class 4b"
+    )
     assert brew_line(ended, None, False, T0 + 2 * HOUR, when) == ""

@@ -67,8 +67,8 @@ def hostile(text: str) -> str:
     rule = replace(HOT, name=text, corrective_action=text, consequence=text, basis=text)
     lab = replace(LAB, places=(Place(id="juniper/top", kind=PlaceKind.TRAY, label=text),))
     series = replace(TOP_TEMPERATURE, probe=text, channel=text)
-    note = Item(replace(RAISED, event=CLEARED.event, by=text, note=text), rule, series)
-    return letter(Item(RAISED, rule, series), note, facts=FakeFacts(lab), others=(text,)).html
+    note = Item(transition=replace(RAISED, event=CLEARED.event, by=text, note=text), rule=rule, series=series)
+    return letter(Item(transition=RAISED, rule=rule, series=series), note, facts=FakeFacts(lab), others=(text,)).html
 
 
 @pytest.mark.parametrize("text", EVIL)

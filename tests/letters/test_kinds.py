@@ -29,7 +29,7 @@ BIN = Place(id="juniper", kind=PlaceKind.BIN, label="Juniper", bin="juniper")
 WHOLE_PROBE = Series(id=20, probe="juniper-top", channel="", measure="", place="juniper/top", unit="")
 WHOLE_BIN = Series(id=21, probe="", channel="", measure="", place="juniper", unit="")
 BREWER = Series(id=22, probe="", channel="", measure="", place="kettle", unit="")
-DAMP = Stored(4, at(3, 10, 19), 66.2, Flag.PASS, 66.2, 0)
+DAMP = Stored(series=4, t_ms=at(3, 10, 19), value=66.2, flag=Flag.PASS, raw=66.2, why=0)
 OUTLOOK = Outlook(at(9, 14), at(9, 6), at(10, 3))
 
 

@@ -48,9 +48,9 @@ def weighed(dry_kg: float | None = 1.25, us: bool = False) -> Lab:
 def moist(rule: Rule, level: float | None, lab: Lab | None = None) -> Letter:
     outlook = Outlook(NOW + HOUR, NOW, NOW + 2 * HOUR) if rule.kind is Kind.FORECAST else None
     change = replace(RAISED, key=AlarmKey(rule.name, 4), value=level, outlook=outlook)
-    last = {} if level is None else {4: Stored(4, NOW, level, Flag.PASS, level, 0)}
+    last = {} if level is None else {4: Stored(series=4, t_ms=NOW, value=level, flag=Flag.PASS, raw=level, why=0)}
     facts = FakeFacts(weighed() if lab is None else lab, last, moisture=level)
-    return letter(Item(change, rule, TOP_MOISTURE), facts=facts)
+    return letter(Item(transition=change, rule=rule, series=TOP_MOISTURE), facts=facts)
 
 
 def flowing(body: str) -> str:
@@ -120,7 +120,7 @@ def test_an_escalation_says_so_in_its_subject() -> None:
     told = letter(replace(HOT_ITEM, why=Reason.PASSED_ON))
     assert told.subject.startswith("URGENT, NOBODY IS ON IT: Juniper, top tray: ")
     assert "nobody has acknowledged this since" in flowing(told.body)
-    bad = FakeFacts(last={3: Stored(3, NOW, None, Flag.FAIL, 85.0, 64)})
+    bad = FakeFacts(last={3: Stored(series=3, t_ms=NOW, value=None, flag=Flag.FAIL, raw=85.0, why=64)})
     assert letter(replace(HOT_ITEM, why=Reason.PASSED_ON), facts=bad).subject.endswith("31.2 °C")
 
 
@@ -138,7 +138,7 @@ def test_what_came_and_went_says_how_long_and_how_bad() -> None:
 def test_cautions_stand_where_the_task_is_done() -> None:
     """Before a hand goes into the water, and after it has been in the bedding."""
     pump = replace(HOT, name="pump-off", kind=Kind.LOW, measure="air_pump", setpoint=0.5)
-    body = letter(Item(replace(RAISED, value=0.0), pump, KETTLE_PUMP)).body
+    body = letter(Item(transition=replace(RAISED, value=0.0), rule=pump, series=KETTLE_PUMP)).body
     todo = body.split("What to do:\n")[1].split("\n\n")[0]
     assert todo.startswith("  Dry hands; pull the plug before you reach into the water.\n")
     assert todo.endswith("Afterwards wash your hands with soap and running water, 20 s or more.")
@@ -148,7 +148,7 @@ def test_a_caution_that_the_rule_gives_is_not_said_twice() -> None:
     """The rules that ship say where to wash hands and when to pull the plug."""
     action = "Pull the plug with dry hands. Then look at the hose. Wash your hands afterwards."
     pump = replace(HOT, kind=Kind.LOW, measure="air_pump", setpoint=0.5, corrective_action=action)
-    body = letter(Item(replace(RAISED, value=0.0), pump, KETTLE_PUMP)).body.lower()
+    body = letter(Item(transition=replace(RAISED, value=0.0), rule=pump, series=KETTLE_PUMP)).body.lower()
     assert body.split("what to do:")[1].count("wash") == 1
     assert body.split("what to do:")[1].count("plug") == 1
 
@@ -215,7 +215,7 @@ def test_without_a_mass_the_message_says_how_to_give_one_once() -> None:
     told = moist(DRY, 60.0, weighed(None))
     assert "No amounts can be given for Juniper, top tray: lab.yaml does not say" in flowing(told.body)
     assert "Write for instance 'bedding: 5 kg' at the tray" in flowing(told.body)
-    dry = Item(replace(RAISED, value=60.0), DRY, TOP_MOISTURE)
+    dry = Item(transition=replace(RAISED, value=60.0), rule=DRY, series=TOP_MOISTURE)
     two = letter(dry, replace(dry, rule=WET), facts=FakeFacts(weighed(None), moisture=60.0))
     assert flowing(two.body).count("No amounts can be given") == 1
 
@@ -242,7 +242,12 @@ def many(count: int) -> list[Item]:
 
 def test_several_alarms_are_one_message_worst_first() -> None:
     """The subject is the worst one's and says how many more; counts by urgency; each whole, in the given order."""
-    told = letter(*many(3), replace(HOT_ITEM, ended=CLEARED), Item(CLEARED, HOT, TOP_TEMPERATURE), others=("cook",))
+    told = letter(
+        *many(3),
+        replace(HOT_ITEM, ended=CLEARED),
+        Item(transition=CLEARED, rule=HOT, series=TOP_TEMPERATURE),
+        others=("cook",),
+    )
     assert told.subject == "URGENT: Juniper, top tray: bedding temperature too high, 31.2 °C; and 4 more"
     line = "5 alarms, worst first: 1 urgent, 1 soon, 1 minor, 1 came and went, 1 back to normal"
     assert flowing(told.body).startswith(f"{line}. First: Juniper, top tray: bedding temperature too high. Now 31.2 °C")
@@ -276,10 +281,12 @@ def test_what_waited_is_counted_and_said() -> None:
 
 def test_other_changes_are_counted_too() -> None:
     """A rule taken out while its alarm stood."""
-    told = letter(Item(replace(CLEARED, event=Event.RULE_REMOVED), HOT, TOP_TEMPERATURE), HOT_ITEM)
+    told = letter(
+        Item(transition=replace(CLEARED, event=Event.RULE_REMOVED), rule=HOT, series=TOP_TEMPERATURE), HOT_ITEM
+    )
     assert "1 urgent, 1 other changes" in flowing(told.body)
     assert flowing(told.body).startswith("2 alarms, worst first:")
-    alone = letter(Item(replace(CLEARED, event=Event.RULE_REMOVED), HOT, TOP_TEMPERATURE))
+    alone = letter(Item(transition=replace(CLEARED, event=Event.RULE_REMOVED), rule=HOT, series=TOP_TEMPERATURE))
     assert flowing(alone.body).startswith("The alarm is no longer in the rules, so nobody hears of it any more. NOTE:")
 
 
@@ -294,9 +301,12 @@ def test_the_short_form_has_the_facts_and_the_deed() -> None:
         "Lay a frozen water bottle on the blanket.\n"
         "Also told: maintainer."
     )
-    link = letter(Item(replace(RAISED, value=None), SILENT, LINK_SERIES)).short
+    link = letter(Item(transition=replace(RAISED, value=None), rule=SILENT, series=LINK_SERIES)).short
     assert link.startswith("Since 09:40, act by 13:40.\nLook at the probe's lamp")
-    assert letter(Item(CLEARED, HOT, TOP_TEMPERATURE)).short == "Now 31.2 °C; lasted 1 h 40 min (09:40 to 11:20)."
+    assert (
+        letter(Item(transition=CLEARED, rule=HOT, series=TOP_TEMPERATURE)).short
+        == "Now 31.2 °C; lasted 1 h 40 min (09:40 to 11:20)."
+    )
 
 
 def test_a_short_form_too_long_is_cut_and_keeps_its_link() -> None:
@@ -314,10 +324,15 @@ def test_a_short_form_too_long_is_cut_and_keeps_its_link() -> None:
 
 def test_the_first_alarm_about_a_line_of_readings_is_drawn() -> None:
     """Silent probes, switches and what is over have no line to draw; the setpoint goes in where it is a value."""
-    silent = Item(replace(RAISED, value=None), SILENT, TOP_TEMPERATURE)
+    silent = Item(transition=replace(RAISED, value=None), rule=SILENT, series=TOP_TEMPERATURE)
     assert letter(silent).picture == ""
-    assert letter(Item(RAISED, replace(HOT, kind=Kind.LOW, measure="air_pump"), KETTLE_PUMP)).picture == ""
-    assert letter(Item(CLEARED, HOT, TOP_TEMPERATURE)).picture == ""
+    assert (
+        letter(
+            Item(transition=RAISED, rule=replace(HOT, kind=Kind.LOW, measure="air_pump"), series=KETTLE_PUMP)
+        ).picture
+        == ""
+    )
+    assert letter(Item(transition=CLEARED, rule=HOT, series=TOP_TEMPERATURE)).picture == ""
     drawn = json.loads(letter(silent, HOT_ITEM).picture)
     first, second = letter(silent, HOT_ITEM).html.split("<h2")[1:]
     assert PICTURE in second
@@ -360,7 +375,7 @@ def test_any_text_gives_a_letter_of_the_right_shape(
     change = replace(RAISED, event=event, by=words, note=words)
     over = replace(CLEARED, after=State.NORMAL) if ended else None
     series = replace(TOP_TEMPERATURE, probe=words, channel=words)
-    item = Item(change, rule, series, why, over)
+    item = Item(transition=change, rule=rule, series=series, why=why, ended=over)
     told = letter(*[item] * (2 if several else 1), facts=FakeFacts(lab), others=(words,))
     assert len(told.subject) <= 170
     assert told.subject.isprintable()

@@ -18,16 +18,18 @@ def flowing(text: str) -> str:
 def test_what_is_over_while_a_lesser_alarm_stands_is_not_called_normal() -> None:
     """From 31 to 28.9 °C: no longer hot, and still above what is too warm."""
     warm = replace(HOT, name="bedding-warm", setpoint=27.0, priority=Priority.MEDIUM)
-    told = letter(Item(CLEARED, HOT, TOP_TEMPERATURE), facts=FakeFacts(still=warm))
+    told = letter(Item(transition=CLEARED, rule=HOT, series=TOP_TEMPERATURE), facts=FakeFacts(still=warm))
     assert told.subject == "LESS URGENT: Juniper, top tray: bedding temperature still above 27.0 °C"
     assert "normal" not in told.body
     low = replace(warm, kind=Kind.LOW)
-    cold = letter(Item(CLEARED, replace(HOT, kind=Kind.LOW), TOP_TEMPERATURE), facts=FakeFacts(still=low))
+    cold = letter(
+        Item(transition=CLEARED, rule=replace(HOT, kind=Kind.LOW), series=TOP_TEMPERATURE), facts=FakeFacts(still=low)
+    )
     assert cold.subject.endswith("bedding temperature still below 27.0 °C")
-    both = letter(Item(CLEARED, HOT, TOP_TEMPERATURE), HOT_ITEM, facts=FakeFacts(still=warm))
+    both = letter(Item(transition=CLEARED, rule=HOT, series=TOP_TEMPERATURE), HOT_ITEM, facts=FakeFacts(still=warm))
     assert flowing(both.body).startswith("2 alarms, worst first: 1 urgent, 1 less urgent.")
     pump = replace(HOT, kind=Kind.LOW, measure="air_pump")
-    off = letter(Item(CLEARED, pump, KETTLE_PUMP), facts=FakeFacts(still=pump))
+    off = letter(Item(transition=CLEARED, rule=pump, series=KETTLE_PUMP), facts=FakeFacts(still=pump))
     assert off.subject == "LESS URGENT: Kettle: air pump still off"
 
 

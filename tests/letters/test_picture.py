@@ -14,12 +14,20 @@ from collector.letters.picture import HOUR_MS, Point, Wanted, draw, wanted, word
 from tests.letters.examples import NOW
 from tests.letters.letters import letter
 
-ORDER = Wanted(3, "bedding_temperature", "Juniper, top tray: bedding temperature", NOW, 30.0, False, "America/Chicago")
+ORDER = Wanted(
+    series=3,
+    measure="bedding_temperature",
+    title="Juniper, top tray: bedding temperature",
+    until_ms=NOW,
+    setpoint=30.0,
+    us=False,
+    zone="America/Chicago",
+)
 LIMIT_INK = (0x8A, 0x2F, 0x14)
 
 
 def flat(value: float, hours: range = range(72)) -> list[Point]:
-    return [Point(NOW - (71 - hour) * HOUR_MS, value - 0.5, value, value + 0.5) for hour in hours]
+    return [Point(t_ms=NOW - (71 - hour) * HOUR_MS, low=value - 0.5, mean=value, high=value + 0.5) for hour in hours]
 
 
 def image_of(order: Wanted, points: list[Point]) -> Image.Image:
@@ -77,7 +85,7 @@ def test_it_is_small() -> None:
 
 def test_the_words_say_the_same() -> None:
     """Lowest, highest and last with their times, and the limit, in the lab's unit."""
-    points = [*flat(24.0, range(10, 60)), Point(NOW, 31.2, 31.2, 31.2)]
+    points = [*flat(24.0, range(10, 60)), Point(t_ms=NOW, low=31.2, mean=31.2, high=31.2)]
     assert words(ORDER, points) == (
         "Juniper, top tray: bedding temperature, the last 3 days: lowest 23.5 °C at Friday 21:20, highest 31.2 °C at"
         " 10:20, last 31.2 °C at 10:20. Limit 30.0 °C."
@@ -102,5 +110,5 @@ def test_too_little_is_not_drawn() -> None:
 )
 def test_any_readings_can_be_drawn(values: list[float], setpoint: float | None, us: bool, zone: str, step: int) -> None:
     """Flat, huge, tiny, with gaps: always a picture of the same size."""
-    points = [Point(NOW - n * step, value, value, value) for n, value in enumerate(values)][::-1]
+    points = [Point(t_ms=NOW - n * step, low=value, mean=value, high=value) for n, value in enumerate(values)][::-1]
     assert image_of(replace(ORDER, setpoint=setpoint, us=us, zone=zone), points).size == (720, 400)

@@ -73,7 +73,7 @@ def test_the_teacher_reads_value_limit_since_when_what_to_do_and_time_left() -> 
 
 def test_return_to_normal_is_short_and_says_how_long_and_how_bad() -> None:
     """The good news: value now, how long it lasted, the worst value, and that nobody has acknowledged it."""
-    cool = Stored(3, at(3, 11, 20), 28.9, Flag.PASS, 28.9, 0)
+    cool = Stored(series=3, t_ms=at(3, 11, 20), value=28.9, flag=Flag.PASS, raw=28.9, why=0)
     told = hot(CLEARED, at(3, 11, 20), cool)
     assert told.subject == "BACK TO NORMAL: Juniper, top tray: bedding temperature"
     assert told.body == (
@@ -99,7 +99,7 @@ def test_an_acknowledged_alarm_that_returns_asks_for_nothing() -> None:
 
 def test_a_silent_probe_is_told_with_its_last_words_and_what_they_mean() -> None:
     """-127 of a DS18B20 is explained, with when it was last heard, by day since it was not today."""
-    told = silent(Stored(3, at(2, 20, 20), None, Flag.FAIL, -127.0, Why.SENTINEL))
+    told = silent(Stored(series=3, t_ms=at(2, 20, 20), value=None, flag=Flag.FAIL, raw=-127.0, why=Why.SENTINEL))
     assert told.subject == "SOON: Juniper, top tray: no usable bedding temperature reading"
     assert (
         "SOON: Juniper, top tray: no usable bedding temperature reading\n"
@@ -123,7 +123,7 @@ def test_a_silent_probe_is_told_with_its_last_words_and_what_they_mean() -> None
 )
 def test_each_probe_model_has_its_own_codes(series: Series, raw: float, words: str) -> None:
     """What a code means depends on the model behind the series (DS18B20 data sheet; 185 degF is 85 degC)."""
-    last = Stored(series.id, NOW - HOUR, None, Flag.FAIL, raw, Why.SENTINEL)
+    last = Stored(series=series.id, t_ms=NOW - HOUR, value=None, flag=Flag.FAIL, raw=raw, why=Why.SENTINEL)
     body = render(RAISED, SILENT, TOP, LAB, NOW, series=series, last=last).body
     assert words in " ".join(body.split())
 
@@ -131,10 +131,19 @@ def test_each_probe_model_has_its_own_codes(series: Series, raw: float, words: s
 @pytest.mark.parametrize(
     ("last", "words"),
     [
-        (Stored(3, NOW - HOUR, 24.5, Flag.PASS, 24.5, 0), "It said:     24.5 °C\n"),
-        (Stored(3, NOW - HOUR, None, Flag.MISSING, None, Why.NOT_A_NUMBER), "no value: the probe sent no number"),
-        (Stored(3, NOW - HOUR, None, Flag.MISSING, None, 0), "no value: its reading came empty\n"),
-        (Stored(3, NOW - HOUR, 24.5, Flag.SUSPECT, 24.5, Why.SPIKE | Why.RATE), "a spike; changed faster than"),
+        (Stored(series=3, t_ms=NOW - HOUR, value=24.5, flag=Flag.PASS, raw=24.5, why=0), "It said:     24.5 °C\n"),
+        (
+            Stored(series=3, t_ms=NOW - HOUR, value=None, flag=Flag.MISSING, raw=None, why=Why.NOT_A_NUMBER),
+            "no value: the probe sent no number",
+        ),
+        (
+            Stored(series=3, t_ms=NOW - HOUR, value=None, flag=Flag.MISSING, raw=None, why=0),
+            "no value: its reading came empty\n",
+        ),
+        (
+            Stored(series=3, t_ms=NOW - HOUR, value=24.5, flag=Flag.SUSPECT, raw=24.5, why=Why.SPIKE | Why.RATE),
+            "a spike; changed faster than",
+        ),
         (None, "Last heard:  never, as far as is on record\n"),
     ],
 )
@@ -198,7 +207,7 @@ def test_a_lab_with_us_units_reads_fahrenheit() -> None:
 
 def test_a_doubtful_newest_reading_stands_beside_the_value_that_raised_it() -> None:
     """The value that counts is told with its time, and the newest one with why it does not count."""
-    body = hot(last=Stored(3, at(3, 10, 19), None, Flag.FAIL, 85.0, Why.SENTINEL)).body
+    body = hot(last=Stored(series=3, t_ms=at(3, 10, 19), value=None, flag=Flag.FAIL, raw=85.0, why=Why.SENTINEL)).body
     assert "Value:       31.2 °C at 09:50 (limit 30.0 °C)\nNewest:      85 (a code) at 10:19: what this probe" in body
 
 
@@ -210,7 +219,7 @@ def test_without_a_newest_reading_the_value_at_the_change_is_told() -> None:
 def test_a_switch_is_on_or_off() -> None:
     """The air pump is off: no limit and no number, and a word of care about plug and water."""
     rule = replace(HOT, name="pump-off", kind=Kind.LOW, measure="air_pump", setpoint=0.5)
-    last = Stored(5, at(3, 10, 19), 0.0, Flag.PASS, 0.0, 0)
+    last = Stored(series=5, t_ms=at(3, 10, 19), value=0.0, flag=Flag.PASS, raw=0.0, why=0)
     told = render(replace(RAISED, value=0.0), rule, KETTLE, LAB, NOW, series=KETTLE_PUMP, last=last)
     assert told.subject == "URGENT: Kettle: air pump is off"
     assert "Now:         off at 10:19\n" in told.body

@@ -66,13 +66,19 @@ def test_the_power_up_value_is_missing_after_a_start_and_after_a_jump() -> None:
     """85 degC with nothing before it, or with a bed at 24 degC a minute before it, was never measured."""
     bed = Seen(0, 24.0)
     assert flag_of(85.0) == (Flag.MISSING, Why.SENTINEL)
-    assert flag_of(85.0, QualityMemory(bed, 0, bed, bed)) == (Flag.MISSING, Why.SENTINEL)
+    assert flag_of(85.0, QualityMemory(last=bed, still_since_ms=0, spike_ok=bed, rate_ok=bed)) == (
+        Flag.MISSING,
+        Why.SENTINEL,
+    )
 
 
 def test_the_power_up_value_is_only_doubted_after_a_small_step() -> None:
     """A probe that read 84.5 a minute before may well read 85 now."""
     hot = Seen(0, 84.5)
-    assert flag_of(85.0, QualityMemory(hot, 0, hot, hot)) == (Flag.SUSPECT, Why.SENTINEL | Why.RANGE_SUSPECT)
+    assert flag_of(85.0, QualityMemory(last=hot, still_since_ms=0, spike_ok=hot, rate_ok=hot)) == (
+        Flag.SUSPECT,
+        Why.SENTINEL | Why.RANGE_SUSPECT,
+    )
 
 
 def test_a_late_power_up_value_is_missing() -> None:

@@ -68,9 +68,9 @@ def test_a_journal_that_cannot_be_read_holds_no_letter_back(tmp_path: Path) -> N
 
 def test_moisture_of_a_place_is_its_newest_usable_reading() -> None:
     """Of two probes the newer one; none that is old, and none that cannot be trusted."""
-    old = Stored(4, NOW - 7 * HOUR, 70.0, Flag.PASS, None, 0)
-    fresh = Stored(9, NOW - HOUR, 72.0, Flag.PASS, None, 0)
-    bad = Stored(4, NOW, None, Flag.FAIL, None, 0)
+    old = Stored(series=4, t_ms=NOW - 7 * HOUR, value=70.0, flag=Flag.PASS, raw=None, why=0)
+    fresh = Stored(series=9, t_ms=NOW - HOUR, value=72.0, flag=Flag.PASS, raw=None, why=0)
+    bad = Stored(series=4, t_ms=NOW, value=None, flag=Flag.FAIL, raw=None, why=0)
     assert facts([old, fresh]).place_moisture("juniper/top", NOW) == 72.0
     assert facts([old]).place_moisture("juniper/top", NOW) is None
     assert facts([bad]).place_moisture("juniper/top", NOW) is None
@@ -106,7 +106,7 @@ COLD = replace(HOT, name="bedding-cold", kind=Kind.LOW, setpoint=35.0)
 )
 def test_what_stands_yet_where_an_alarm_is_over(value: float | None, others: list[Rule], found: Rule | None) -> None:
     """By the newest reading, so that one which is only waiting out its off-delay is no reason."""
-    last = Stored(3, NOW, value, Flag.PASS, value, 0)
+    last = Stored(series=3, t_ms=NOW, value=value, flag=Flag.PASS, raw=value, why=0)
     states = [AlarmState(AlarmKey(one.name, 3), State.ACKNOWLEDGED, True) for one in (*others, HOT)]
     known = replace(facts([last], states), rules={one.name: one for one in others})
     assert known.still_standing(HOT, TOP_TEMPERATURE) == found
@@ -123,7 +123,14 @@ def test_a_link_is_for_one_occurrence_and_one_person() -> None:
     base, _, token = url.rpartition("/")
     assert base == "https://lab.quillbrook.example/acknowledge"
     assert RAISED.raised_ms is not None
-    wanted_ack = Ack("bedding-hot", "juniper/top", 3, RAISED.raised_ms, "teacher", NOW + LINK_LASTS_MS)
+    wanted_ack = Ack(
+        rule="bedding-hot",
+        place="juniper/top",
+        series=3,
+        raised_ms=RAISED.raised_ms,
+        role="teacher",
+        expires_ms=NOW + LINK_LASTS_MS,
+    )
     assert read(SECRET, token, NOW) == wanted_ack
     assert facts(sources=Sources(link_secret=SECRET)).acknowledge_url(HOT_ITEM, TEACHER, NOW) == ""
     assert facts(sources=Sources(board_url="http://x.example")).acknowledge_url(HOT_ITEM, TEACHER, NOW) == ""

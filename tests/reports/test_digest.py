@@ -26,7 +26,7 @@ LINK = Series(id=0, probe="", channel="", measure="", place="broker", unit="")
 
 
 def reading(series: Series, value: float | None, t_ms: int = MORNING, flag: int = Flag.PASS) -> tuple[Series, Stored]:
-    return series, Stored(series.id, t_ms, value, flag, value, 0)
+    return series, Stored(series=series.id, t_ms=t_ms, value=value, flag=flag, raw=value, why=0)
 
 
 QUIET = DigestView(
@@ -39,7 +39,7 @@ QUIET = DigestView(
     diary=(),
     brews=(),
 )
-STANDS = Standing(HOT, TOP_TEMPERATURE, at(3, 5, 10), acknowledged=False)
+STANDS = Standing(rule=HOT, series=TOP_TEMPERATURE, since_ms=at(3, 5, 10), acknowledged=False)
 
 
 def told(view: DigestView, person: Person = TEACHER) -> dict[str, tuple[str, ...]]:
@@ -48,7 +48,7 @@ def told(view: DigestView, person: Person = TEACHER) -> dict[str, tuple[str, ...
 
 def entry(kind: DiaryKind, place: str, day: int) -> DiaryEntry:
     t_ms = at(day, 9)
-    return DiaryEntry(day, t_ms, t_ms, place, kind, None, None, "class 4b")
+    return DiaryEntry(id=day, t_ms=t_ms, taken_ms=t_ms, place=place, kind=kind, amount=None, result=None, by="class 4b")
 
 
 def test_a_quiet_morning_says_so_and_what_to_do() -> None:
@@ -69,7 +69,7 @@ def test_a_quiet_morning_says_so_and_what_to_do() -> None:
 
 def test_what_stands_comes_first_the_most_urgent_at_the_top() -> None:
     """With since when, whether somebody is on it, and what to do first."""
-    low = Standing(replace(HOT, priority=Priority.LOW), ROOM_AIR, at(2, 5), acknowledged=True)
+    low = Standing(rule=replace(HOT, priority=Priority.LOW), series=ROOM_AIR, since_ms=at(2, 5), acknowledged=True)
     view = replace(QUIET, standing=(low, STANDS))
     found = sections(view, TEACHER)[0]
     assert found.title == "Standing now"
@@ -81,14 +81,26 @@ def test_what_stands_comes_first_the_most_urgent_at_the_top() -> None:
     assert told(view)["The bins"][0] == "Juniper: 1 alarm - top 21.3 °C, 74.2 %"
     assert subject(view, TEACHER) == "Quillbrook School, Monday 3 Mar: 2 alarms stand."
     assert "1 alarm stands" in subject(replace(view, standing=(STANDS,)), TEACHER)
-    wet = Standing(replace(HOT, name="bedding-wet", measure="bedding_moisture"), TOP_MOISTURE, at(2, 5), True)
+    wet = Standing(
+        rule=replace(HOT, name="bedding-wet", measure="bedding_moisture"),
+        series=TOP_MOISTURE,
+        since_ms=at(2, 5),
+        acknowledged=True,
+    )
     assert "Juniper: 2 alarms" in told(replace(view, standing=(STANDS, wet)))["The bins"][0]
 
 
 def test_alarms_that_say_the_same_are_one_line() -> None:
     """Hot and warm, dry and drying: the most urgent of them; what another rule says of the same probe stands beside."""
-    warm = Standing(replace(HOT, name="bedding-warm", priority=Priority.MEDIUM), TOP_TEMPERATURE, at(3, 4), True)
-    rate = Standing(replace(HOT, name="rising", kind=Kind.RATE), TOP_TEMPERATURE, at(3, 4), acknowledged=True)
+    warm = Standing(
+        rule=replace(HOT, name="bedding-warm", priority=Priority.MEDIUM),
+        series=TOP_TEMPERATURE,
+        since_ms=at(3, 4),
+        acknowledged=True,
+    )
+    rate = Standing(
+        rule=replace(HOT, name="rising", kind=Kind.RATE), series=TOP_TEMPERATURE, since_ms=at(3, 4), acknowledged=True
+    )
     found = told(replace(QUIET, standing=(warm, STANDS)))
     assert [line.partition(";")[0] for line in found["Standing now"]] == [
         "Juniper, top tray: bedding temperature too high, since 05:10"
@@ -100,8 +112,18 @@ def test_alarms_that_say_the_same_are_one_line() -> None:
 
 def test_a_bin_that_is_too_warm_or_too_wet_is_not_fed() -> None:
     """What stands says to feed nothing; the day's check must not say the opposite. The other bin is fed."""
-    dry = Standing(replace(HOT, kind=Kind.LOW, measure="bedding_moisture"), TOP_MOISTURE, at(3, 4), True)
-    heats = Standing(replace(HOT, kind=Kind.DEVIATION, setpoint=6.0), TOP_TEMPERATURE, at(3, 4), True)
+    dry = Standing(
+        rule=replace(HOT, kind=Kind.LOW, measure="bedding_moisture"),
+        series=TOP_MOISTURE,
+        since_ms=at(3, 4),
+        acknowledged=True,
+    )
+    heats = Standing(
+        rule=replace(HOT, kind=Kind.DEVIATION, setpoint=6.0),
+        series=TOP_TEMPERATURE,
+        since_ms=at(3, 4),
+        acknowledged=True,
+    )
     for standing, fed in ((STANDS, False), (heats, False), (dry, True)):
         lines = told(replace(QUIET, standing=(standing,)))["Today's check"]
         assert ("Juniper: feed nothing while it is too warm or too wet" in lines) is not fed
@@ -113,7 +135,7 @@ def test_a_dry_tray_has_its_amount() -> None:
     """What to add follows from the tray's mass and its moisture this morning, as in the alarm's own message: 1.5 kg of
     dry bedding take 1.5 (77.5/22.5 - 65/35) = 2.4 L, a litre a day. From an old reading nothing follows."""
     dry = replace(HOT, kind=Kind.LOW, measure="bedding_moisture", corrective_action="Water the tray today.")
-    stands = Standing(dry, TOP_MOISTURE, at(3, 5, 10), acknowledged=False)
+    stands = Standing(rule=dry, series=TOP_MOISTURE, since_ms=at(3, 5, 10), acknowledged=False)
     lab = replace(SCHOOL, places=tuple(replace(one, dry_kg=1.5) if one is TOP else one for one in SCHOOL.places))
     view = replace(QUIET, lab=lab, standing=(stands,), newest=(reading(TOP_MOISTURE, 65.0),))
     assert (
@@ -149,7 +171,9 @@ def test_today_and_yesterday_are_called_so() -> None:
 
 def test_a_brew_says_by_when_to_end_it() -> None:
     """The brewer's line stands among the day's tasks; one that is used up asks for nothing."""
-    brew = Brew(1, "kettle", at(2, 9), None, None, at(2, 9), "class 4b")
+    brew = Brew(
+        id=1, place="kettle", started_ms=at(2, 9), air_stopped_ms=None, ended_ms=None, taken_ms=at(2, 9), by="class 4b"
+    )
     running = told(replace(QUIET, brews=((brew, None, False),)))["Today's check"]
     assert running[-2] == ("Kettle: brew running since Sunday 09:00; ready from Sunday 21:00, end it by 21:00")
     used = replace(brew, ended_ms=at(3, 6), air_stopped_ms=at(3, 6))
@@ -158,14 +182,14 @@ def test_a_brew_says_by_when_to_end_it() -> None:
 
 def test_what_came_and_went_is_one_line_an_alarm() -> None:
     """However often it did: how many times, and when it last did."""
-    once = Past(HOT, TOP_TEMPERATURE, at(2, 22), at(2, 23))
-    often = [Past(HOT, ROOM_AIR, at(3, hour), at(3, hour, 20)) for hour in (1, 3, 2)]
+    once = Past(rule=HOT, series=TOP_TEMPERATURE, from_ms=at(2, 22), to_ms=at(2, 23))
+    often = [Past(rule=HOT, series=ROOM_AIR, from_ms=at(3, hour), to_ms=at(3, hour, 20)) for hour in (1, 3, 2)]
     lines = told(replace(QUIET, past=(once, *often)))["Came and went since the last digest"]
     assert lines == (
         "Juniper, top tray: bedding temperature too high Sunday 22:00 to Sunday 23:00 (1 h)",
         "Room: air temperature too high, 3 times, the last 03:00 to 03:20 (20 min)",
     )
-    warm = Past(replace(HOT, name="bedding-warm"), TOP_TEMPERATURE, at(2, 21), at(2, 23))
+    warm = Past(rule=replace(HOT, name="bedding-warm"), series=TOP_TEMPERATURE, from_ms=at(2, 21), to_ms=at(2, 23))
     both = told(replace(QUIET, past=(once, warm)))["Came and went since the last digest"]
     assert both == ("Juniper, top tray: bedding temperature too high Sunday 21:00 to Sunday 23:00 (2 h)",)
 
@@ -176,9 +200,14 @@ def test_probes_that_need_care_are_named() -> None:
     view = replace(
         QUIET,
         standing=(
-            Standing(SILENT, whole, at(2, 5), acknowledged=False),
-            Standing(replace(HOT, kind=Kind.LOW, measure="battery"), BATTERY, at(2, 5), acknowledged=False),
-            Standing(SILENT, LINK, at(2, 5), acknowledged=False),
+            Standing(rule=SILENT, series=whole, since_ms=at(2, 5), acknowledged=False),
+            Standing(
+                rule=replace(HOT, kind=Kind.LOW, measure="battery"),
+                series=BATTERY,
+                since_ms=at(2, 5),
+                acknowledged=False,
+            ),
+            Standing(rule=SILENT, series=LINK, since_ms=at(2, 5), acknowledged=False),
             STANDS,
         ),
     )
@@ -192,9 +221,15 @@ def test_probes_that_need_care_are_named() -> None:
 def test_before_a_break_it_says_what_will_happen() -> None:
     """With until when, each tray's course and what to do before leaving."""
     outlook = (
-        TrayOutlook("juniper/top", 74.0, Expected(72.0, 71.0, 73.0)),
+        TrayOutlook(place="juniper/top", level=74.0, at_end=Expected(72.0, 71.0, 73.0)),
         TrayOutlook(
-            "maple/top", 68.0, Expected(62.0, 59.0, 65.0), Dryness(60.0, at(6, 1), at(5, 19)), 76.5, 1.34, enough=True
+            place="maple/top",
+            level=68.0,
+            at_end=Expected(62.0, 59.0, 65.0),
+            dry=Dryness(60.0, at(6, 1), at(5, 19)),
+            leave_at=76.5,
+            water_l=1.34,
+            enough=True,
         ),
     )
     view = replace(QUIET, outlook=outlook, back_ms=at(10, 7))
@@ -212,9 +247,23 @@ def test_each_person_reads_of_their_own_places() -> None:
     view = replace(
         QUIET,
         standing=(STANDS,),
-        past=(Past(HOT, TOP_TEMPERATURE, at(2, 22), at(2, 23)),),
-        brews=((Brew(1, "kettle", at(2, 9), None, None, at(2, 9), "class 4b"), None, False),),
-        outlook=(TrayOutlook("juniper/top", 74.0),),
+        past=(Past(rule=HOT, series=TOP_TEMPERATURE, from_ms=at(2, 22), to_ms=at(2, 23)),),
+        brews=(
+            (
+                Brew(
+                    id=1,
+                    place="kettle",
+                    started_ms=at(2, 9),
+                    air_stopped_ms=None,
+                    ended_ms=None,
+                    taken_ms=at(2, 9),
+                    by="class 4b",
+                ),
+                None,
+                False,
+            ),
+        ),
+        outlook=(TrayOutlook(place="juniper/top", level=74.0),),
         back_ms=at(10, 7),
     )
     caretaker = Person(role="caretaker", email="caretaker@quillbrook.example", where=("maple",))
@@ -242,9 +291,9 @@ def test_a_long_list_ends_with_what_it_leaves_out() -> None:
         Series(id=100 + n, probe=f"p{n}", channel="t", measure="bedding_temperature", place=f"nowhere-{n}", unit="Cel")
         for n in range(45)
     ]
-    past = tuple(Past(HOT, one, at(2, 22), at(2, 23)) for one in places)
+    past = tuple(Past(rule=HOT, series=one, from_ms=at(2, 22), to_ms=at(2, 23)) for one in places)
     two = replace(HOT, name="x", kind=Kind.LOW)
-    lines = told(replace(QUIET, past=(*past, Past(two, places[0], at(2, 1), at(2, 2)))))[
+    lines = told(replace(QUIET, past=(*past, Past(rule=two, series=places[0], from_ms=at(2, 1), to_ms=at(2, 2)))))[
         "Came and went since the last digest"
     ]
     assert len(lines) == 30

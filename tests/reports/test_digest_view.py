@@ -145,7 +145,16 @@ def test_a_tray_that_cannot_be_carried_through_says_so(brew_home: Home) -> None:
 def test_what_was_before_the_last_watering_does_not_count(brew_home: Home) -> None:
     """Four hours after watering nothing can be foreseen; struck out, the watering is as if it had not been."""
     fill(brew_home, FRIDAY)
-    watered = DiaryEntry(1, FRIDAY - 4 * HOUR, FRIDAY, "juniper/top", DiaryKind.WATERED, 0.5, None, "class 4b")
+    watered = DiaryEntry(
+        id=1,
+        t_ms=FRIDAY - 4 * HOUR,
+        taken_ms=FRIDAY,
+        place="juniper/top",
+        kind=DiaryKind.WATERED,
+        amount=0.5,
+        result=None,
+        by="class 4b",
+    )
     with journal_of(brew_home) as journal:
         batch = Batch()
         batch.diary[1] = watered
@@ -204,7 +213,15 @@ def test_the_view_holds_what_stands_and_what_came_and_went(brew_home: Home) -> N
             batch.states[AlarmKey(rule, number)] = AlarmState(
                 AlarmKey(rule, number), state, active=True, since_ms=T0 - HOUR, raised_ms=T0 - HOUR, changed_ms=T0
             )
-        batch.brews[1] = Brew(1, "kettle", T0 - DAY, None, None, T0 - DAY, "class 4b")
+        batch.brews[1] = Brew(
+            id=1,
+            place="kettle",
+            started_ms=T0 - DAY,
+            air_stopped_ms=None,
+            ended_ms=None,
+            taken_ms=T0 - DAY,
+            by="class 4b",
+        )
         journal.commit(batch, T0)
     known = brew_home.load_lab()
     with Reader(brew_home.database) as reader:

@@ -34,7 +34,7 @@ def heard(brew_home: Home) -> None:
 
 def reports_of(home: Home, journal: Journal, *people: Person) -> Reports:
     lab = replace(home.load_lab(), people=people)
-    return Reports(home, lab, lambda person: ways_to(person, None), journal.meta())
+    return Reports(home=home, lab=lab, ways=lambda person: ways_to(person, None), said=journal.meta())
 
 
 def written(reports: Reports, home: Home, pipeline: Pipeline, journal: Journal, now_ms: int) -> list[str]:

@@ -68,8 +68,29 @@ def full_batch(series: int, t_ms: int = T0) -> Batch:
         arrivals=[(7, b"digest-7"), (8, b"digest-8")],
         events=[(t_ms, EventKind.LINK_UP, "connected")],
         meta={MetaKey.LINK_MS: str(t_ms)},
-        diary={1: DiaryEntry(1, t_ms - MINUTE, t_ms, "juniper/top", DiaryKind.WATERED, 0.5, None, "class 4b")},
-        brews={1: Brew(1, "kettle", t_ms - HOUR, None, None, t_ms, "teacher")},
+        diary={
+            1: DiaryEntry(
+                id=1,
+                t_ms=t_ms - MINUTE,
+                taken_ms=t_ms,
+                place="juniper/top",
+                kind=DiaryKind.WATERED,
+                amount=0.5,
+                result=None,
+                by="class 4b",
+            )
+        },
+        brews={
+            1: Brew(
+                id=1,
+                place="kettle",
+                started_ms=t_ms - HOUR,
+                air_stopped_ms=None,
+                ended_ms=None,
+                taken_ms=t_ms,
+                by="teacher",
+            )
+        },
     )
 
 

@@ -10,10 +10,36 @@ from collector.store.requests import DiaryStrike, Reply, write_request
 from tests.store.samples import HOUR, MINUTE, T0, opened
 
 SQUEEZED = DiaryEntry(
-    7, T0 - MINUTE, T0, "juniper/top", DiaryKind.SQUEEZE, None, Feel.DAMP, "class 4b", "a drop, 2 °C outside"
+    id=7,
+    t_ms=T0 - MINUTE,
+    taken_ms=T0,
+    place="juniper/top",
+    kind=DiaryKind.SQUEEZE,
+    amount=None,
+    result=Feel.DAMP,
+    by="class 4b",
+    note="a drop, 2 °C outside",
 )
-WATERED = DiaryEntry(8, T0 - HOUR, T0 + 1, "juniper", DiaryKind.WATERED, 0.25, None, "teacher")
-BREW = Brew(3, "kettle", T0 - HOUR, None, None, T0, "teacher", "castings from Juniper")
+WATERED = DiaryEntry(
+    id=8,
+    t_ms=T0 - HOUR,
+    taken_ms=T0 + 1,
+    place="juniper",
+    kind=DiaryKind.WATERED,
+    amount=0.25,
+    result=None,
+    by="teacher",
+)
+BREW = Brew(
+    id=3,
+    place="kettle",
+    started_ms=T0 - HOUR,
+    air_stopped_ms=None,
+    ended_ms=None,
+    taken_ms=T0,
+    by="teacher",
+    note="castings from Juniper",
+)
 
 
 def test_entries_and_brews_come_back_as_they_were(tmp_path: Path) -> None:

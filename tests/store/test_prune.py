@@ -56,9 +56,27 @@ def notice(series: int, fate: Fate) -> Notice:
     change = Transition(
         AlarmKey("bedding-hot", series), Event.RAISED, State.NORMAL, State.UNACKNOWLEDGED, T0, T0, T0, 31.5, 31.5
     )
-    key = NoticeKey("teacher", "bedding-hot", series, T0, Event.RAISED.value, Reason.NEWS.value, T0)
+    key = NoticeKey(
+        role="teacher",
+        rule="bedding-hot",
+        series=series,
+        occurrence_ms=T0,
+        event=Event.RAISED.value,
+        why=Reason.NEWS.value,
+        t_ms=T0,
+    )
     settled = None if fate is Fate.WAITING else OLD
-    return Notice(key, change, "juniper/top", "high", T0, T0, fate, settled, "message-key")
+    return Notice(
+        key=key,
+        transition=change,
+        place="juniper/top",
+        priority="high",
+        made_ms=T0,
+        due_ms=T0,
+        fate=fate,
+        settled_ms=settled,
+        message="message-key",
+    )
 
 
 def test_notices_go_unless_their_alarm_still_stands(tmp_path: Path) -> None:

@@ -47,7 +47,7 @@ MAPLE = Place(id="maple/top", kind=PlaceKind.TRAY, label="Maple, top tray", bin=
 
 
 def telling(percent: float = 40.0, school: SchoolDays | None = None) -> Telling:
-    hours = Hours(WEEK, ZONE)
+    hours = Hours(week=WEEK, zone=ZONE)
     return Telling(waking=hours if school is None else hours.with_holidays(school, WEEK[6]), pass_on_percent=percent)
 
 

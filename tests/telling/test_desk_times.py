@@ -74,7 +74,7 @@ def test_an_end_never_hurries() -> None:
 def test_where_nobody_ever_wakes_nothing_waits() -> None:
     """No waking hours at all: a medium alarm goes out as a high one does."""
     t_ms = at(3, 3, 22)
-    assert due_ms(MEDIUM, Telling(waking=Hours(((),) * 7, ZONE)), raised(t_ms), t_ms) == t_ms
+    assert due_ms(MEDIUM, Telling(waking=Hours(week=((),) * 7, zone=ZONE)), raised(t_ms), t_ms) == t_ms
 
 
 def test_high_and_low_know_no_hours() -> None:
@@ -85,7 +85,7 @@ def test_high_and_low_know_no_hours() -> None:
 
 def test_a_whole_break_is_slept_through_by_sundays_hours() -> None:
     """Each day of the holidays has a waking moment at nine."""
-    how = Telling(waking=Hours(WEEK, ZONE).with_holidays(NEW_YEAR, WEEK[6]))
+    how = Telling(waking=Hours(week=WEEK, zone=ZONE).with_holidays(NEW_YEAR, WEEK[6]))
     days = [at(12, day, 3) for day in range(22, 32)]
     patient = rule("bedding-warm", Priority.MEDIUM, 2 * DAY)
     assert [due_ms(patient, how, raised(t_ms), t_ms) for t_ms in days] == [t_ms + 6 * HOUR for t_ms in days]

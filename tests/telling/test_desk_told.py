@@ -5,7 +5,10 @@ from dataclasses import replace
 import pytest
 
 from collector.alarms.model import STANDING, Event, State
+from collector.domain.lab import Person
+from collector.telling.desk import plan_key
 from collector.telling.desk_case import is_told
+from collector.telling.notice import Notice, NoticeKey, Reason
 from tests.letters.examples import CLEARED, RAISED
 
 
@@ -40,3 +43,25 @@ def test_what_is_told(event: Event, before: State, after: State, told: bool) -> 
 def test_the_end_of_what_stood_is_always_told() -> None:
     """For each standing state."""
     assert all(is_told(replace(CLEARED, before=state)) for state in STANDING)
+
+
+def test_the_key_of_a_message_stays_over_versions() -> None:
+    """Word for word as an earlier version made it: another would tell the same twice after an upgrade."""
+    hot, dry = (
+        NoticeKey(
+            role="teacher",
+            rule=rule,
+            series=series,
+            occurrence_ms=ms,
+            event=Event.RAISED.value,
+            why=Reason.NEWS.value,
+            t_ms=ms,
+        )
+        for rule, series, ms in (("bedding-hot", 3, 1000), ("bedding-dry", 4, 2000))
+    )
+    teacher = Person(role="teacher")
+    made = [
+        Notice(key=key, transition=RAISED, place="juniper/top", priority="high", made_ms=0, due_ms=0)
+        for key in (hot, dry)
+    ]
+    assert plan_key(teacher, made) == "alarms-9f527be280b5ee2acae5444e"

@@ -49,11 +49,38 @@ def change(number: int, event: Event, before: State, after: State, t_ms: int, by
 def watered(number: int = 1, **more: object) -> DiaryEntry:
     said: dict[str, object] = {"by": "class 4b", "note": "dry edge, \\"}
     said |= more
-    return DiaryEntry(number, T0, T0 + MIN, "juniper/top", DiaryKind.WATERED, 0.5, None, **said)  # type: ignore[arg-type]
+    return DiaryEntry(
+        id=number,
+        t_ms=T0,
+        taken_ms=T0 + MIN,
+        place="juniper/top",
+        kind=DiaryKind.WATERED,
+        amount=0.5,
+        result=None,
+        **said,  # type: ignore[arg-type]
+    )
 
 
-SQUEEZED = DiaryEntry(2, T0 + HOUR, T0 + HOUR, "juniper/top", DiaryKind.SQUEEZE, None, Feel.DAMP, "class 4b")
-BREW = Brew(1, "kettle", T0, T0 + 2 * HOUR, T0 + 3 * HOUR, T0, "class 4b", ended_by="teacher")
+SQUEEZED = DiaryEntry(
+    id=2,
+    t_ms=T0 + HOUR,
+    taken_ms=T0 + HOUR,
+    place="juniper/top",
+    kind=DiaryKind.SQUEEZE,
+    amount=None,
+    result=Feel.DAMP,
+    by="class 4b",
+)
+BREW = Brew(
+    id=1,
+    place="kettle",
+    started_ms=T0,
+    air_stopped_ms=T0 + 2 * HOUR,
+    ended_ms=T0 + 3 * HOUR,
+    taken_ms=T0,
+    by="class 4b",
+    ended_by="teacher",
+)
 
 
 def fill(journal: Journal) -> None:

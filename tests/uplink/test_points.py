@@ -44,7 +44,17 @@ def test_a_series_the_journal_does_not_name_is_left_out() -> None:
 def test_no_text_breaks_a_line(name: str, note: str, amount: float) -> None:
     """Quotes, commas, spaces, equal signs, backslashes and line breaks in names and notes stay where they belong."""
     entry = watered(1, by=name, note=note)
-    entry = DiaryEntry(1, T0, T0, name or "x", DiaryKind.WATERED, amount, None, name, note)
+    entry = DiaryEntry(
+        id=1,
+        t_ms=T0,
+        taken_ms=T0,
+        place=name or "x",
+        kind=DiaryKind.WATERED,
+        amount=amount,
+        result=None,
+        by=name,
+        note=note,
+    )
     (line,) = lines_of(Portion(diary=(entry,)), {}, Origin(name))
     assert "\n" not in line
     point = parse_line(line)

@@ -19,7 +19,15 @@ from tests.worlds.home import HOT_AT_ONCE, LAB, hot_pack
 
 START = 1_772_438_400_000
 """2026-03-02T08:00:00Z."""
-MAIL = MailSettings("mail.quillbrook.example", 25, None, None, "none", "traywarden@quillbrook.example", None)
+MAIL = MailSettings(
+    host="mail.quillbrook.example",
+    port=25,
+    username=None,
+    password=None,
+    security="none",
+    sender="traywarden@quillbrook.example",
+    ca_file=None,
+)
 
 SILENT_SOON = """\
   probe-silent:

@@ -44,7 +44,7 @@ class Position:
     """Where values of several files stand together; empty: the file of the `Marked`."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Marked:
     """Plain data (dict, list, str, int, float, bool, None) and where each value and key of it stands, from 1."""
 
@@ -59,8 +59,10 @@ class Marked:
         for length in range(len(path), -1, -1):
             mark = marks.get(path[:length]) or self.values.get(path[:length])
             if mark is not None:
-                return Problem(mark.file or self.file, mark.line, mark.column, dotted(path), message)
-        return Problem(self.file, 1, 1, dotted(path), message)
+                return Problem(
+                    file=mark.file or self.file, line=mark.line, column=mark.column, field=dotted(path), message=message
+                )
+        return Problem(file=self.file, line=1, column=1, field=dotted(path), message=message)
 
 
 def dotted(path: KeyPath) -> str:
@@ -74,13 +76,23 @@ def dotted(path: KeyPath) -> str:
 def read_yaml(text: str, file: str) -> Marked:
     """Parse one YAML document. Raises Refused where it is not YAML or holds what we do not take."""
     if len(text) > _MAX_TEXT:
-        raise Refused([Problem(file, 1, 1, "", f"too long to be a settings file (over {_MAX_TEXT:,} characters)")])
+        raise Refused(
+            [
+                Problem(
+                    file=file,
+                    line=1,
+                    column=1,
+                    field="",
+                    message=f"too long to be a settings file (over {_MAX_TEXT:,} characters)",
+                )
+            ]
+        )
     node = _compose(text, file)
     builder = _Builder(file)
     data = {} if node is None else builder.build(node, ())
     if builder.problems:
         raise Refused(builder.problems)
-    return Marked(file, data, builder.values, builder.keys)
+    return Marked(file=file, data=data, values=builder.values, keys=builder.keys)
 
 
 def _compose(text: str, file: str) -> yaml.Node | None:
@@ -89,13 +101,17 @@ def _compose(text: str, file: str) -> yaml.Node | None:
     except yaml.reader.ReaderError as error:
         line, column = _line_and_column(text, error.position)
         said = f"the character U+{ord(text[error.position]):04X} cannot stand in YAML"
-        raise Refused([Problem(file, line, column, "", f"not valid YAML: {said}")]) from None
+        raise Refused(
+            [Problem(file=file, line=line, column=column, field="", message=f"not valid YAML: {said}")]
+        ) from None
     try:
         return loader.get_single_node()
     except yaml.YAMLError as error:
         raise Refused([_syntax_problem(file, error)]) from None
     except RecursionError:
-        raise Refused([Problem(file, 1, 1, "", "nested too deeply to be a settings file")]) from None
+        raise Refused(
+            [Problem(file=file, line=1, column=1, field="", message="nested too deeply to be a settings file")]
+        ) from None
     except (ValueError, OverflowError):  # PyYAML lets some slip: an escape past the last character
         raise Refused([_at(file, loader.get_mark(), "not valid YAML: a number is out of range here")]) from None
 
@@ -117,7 +133,7 @@ def _syntax_problem(file: str, error: yaml.YAMLError) -> Problem:
 
 def _at(file: str, mark: yaml.Mark | None, message: str) -> Problem:
     line, column = (mark.line + 1, mark.column + 1) if mark is not None else (1, 1)
-    return Problem(file, line, column, "", message)
+    return Problem(file=file, line=line, column=column, field="", message=message)
 
 
 class _Builder:
@@ -186,7 +202,9 @@ class _Builder:
 
     def _refuse(self, node: yaml.Node, path: KeyPath, message: str) -> None:
         mark = _mark(node)
-        self.problems.append(Problem(self.file, mark.line, mark.column, dotted(path), message))
+        self.problems.append(
+            Problem(file=self.file, line=mark.line, column=mark.column, field=dotted(path), message=message)
+        )
 
 
 def _mark(node: yaml.Node) -> Position:
