@@ -1,77 +1,27 @@
 """A small lab, rules and readings for the alarm tests, and strategies that make what happens to them."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 from hypothesis import strategies as st
 
 from collector.alarms.chunk import SMALL, Flags, Times, Values
 from collector.alarms.engine import Engine
-from collector.alarms.model import AlarmKey, AlarmState, Event, Kind, Link, Newest, Priority, Rule, Transition
+from collector.alarms.model import AlarmKey, AlarmState, Event, Kind, Link, Newest, Rule, Transition
 from collector.alarms.start import Kept, Running, Site
-from collector.domain.lab import Channel, Format, Lab, Place, PlaceKind, Probe, Series
+from collector.domain.lab import Series
+from tests.worlds.rules import BROKER as BROKER
+from tests.worlds.rules import HOT as HOT
+from tests.worlds.rules import SILENT as SILENT
+from tests.worlds.rules import rule as rule
+from tests.worlds.strategies import DELAYS_MS, FLAGS, GAPS_MS
+from tests.worlds.values import MIN as MIN
+from tests.worlds.values import quillbrook as quillbrook
+from tests.worlds.values import series as series
 
-MIN = 60_000
 NAN = float("nan")
-HOT = Rule(
-    name="bedding-hot",
-    kind=Kind.HIGH,
-    measure="bedding_temperature",
-    where=(),
-    setpoint=30.0,
-    deadband=1.0,
-    on_delay_ms=0,
-    off_delay_ms=0,
-    priority=Priority.HIGH,
-    consequence="Worms flee.",
-    corrective_action="Move the bin into the shade.",
-    time_to_respond_ms=60 * MIN,
-    basis="made up for a test",
-    source="rules/test.yaml:2",
-)
-SILENT = replace(HOT, name="probe-silent", kind=Kind.SILENT, measure="", setpoint=30.0 * MIN, deadband=0.0)
-BROKER = replace(SILENT, name="broker-lost", where=("broker",), setpoint=10.0 * MIN)
-
 UP = Link(True, 0)
-
-
-def rule(base: Rule = HOT, **changes: object) -> Rule:
-    return replace(base, **changes)  # type: ignore[arg-type]
-
-
-def quillbrook() -> Lab:
-    """Quillbrook School: bins Juniper and Maple of three trays, one temperature and moisture probe per tray."""
-    places = [Place(id="room", kind=PlaceKind.ROOM, label="Room")]
-    for name in ("juniper", "maple"):
-        places.append(Place(id=name, kind=PlaceKind.BIN, label=name.title(), bin=name))
-        places += [
-            Place(
-                id=f"{name}/{tray}",
-                kind=PlaceKind.TRAY,
-                label=f"{name.title()}, {tray} tray",
-                bin=name,
-                tray=tray,
-                level=level,
-            )
-            for level, tray in enumerate(("top", "middle", "bottom"))
-        ]
-    channels = (
-        Channel(key="t", measure="bedding_temperature", unit="Cel"),
-        Channel(key="m", measure="bedding_moisture", unit="%"),
-    )
-    probes = [
-        Probe(id=f"p{number}", place=place.id, topic=f"worms/{place.id}", format=Format.SENML_JSON, channels=channels)
-        for number, place in enumerate(places)
-        if place.kind is PlaceKind.TRAY
-    ]
-    return Lab(
-        name="Quillbrook School", time_zone="UTC", us_units=False, places=tuple(places), probes=tuple(probes), people=()
-    )
-
-
-def series(number: int = 1, measure: str = "bedding_temperature", place: str = "juniper/top") -> Series:
-    return Series(id=number, probe=f"p{number}", channel="c", measure=measure, place=place, unit="degC")
 
 
 @dataclass
@@ -147,13 +97,9 @@ def arrays(t_ms: Iterable[int], value: Iterable[float], flag: Iterable[int] | in
 
 # ---- strategies --------------------------------------------------------------------------------------------------
 
-GAPS = st.sampled_from([1, 999, 30_000, MIN, MIN, MIN, 2 * MIN, 5 * MIN, 31 * MIN])
-"""Between one thing and the next; whole minutes often, so that readings fall on deadlines."""
 VALUES = st.sampled_from([26.9, 27.0, 28.9, 29.0, 29.1, 29.5, 30.0, 30.1, 30.2, 31.0, 33.5, NAN, float("inf"), -0.0])
-FLAGS = st.sampled_from([1, 1, 1, 1, 2, 3, 3, 4, 9])
-_READING = st.tuples(GAPS, VALUES, FLAGS)
+_READING = st.tuples(GAPS_MS, VALUES, FLAGS)
 READINGS = st.lists(_READING, min_size=1, max_size=SMALL) | st.lists(_READING, min_size=SMALL + 1, max_size=120)
-DELAYS = st.sampled_from([0, 1, MIN, 90_000, 3 * MIN])
 
 
 @st.composite
@@ -167,13 +113,13 @@ def rule_sets(draw: st.DrawFn) -> tuple[Rule, ...]:
                 kind=kind,
                 setpoint=draw(st.sampled_from([29.0, 30.0, 31.0])),
                 deadband=draw(st.sampled_from([0.0, 0.5, 1.0])),
-                on_delay_ms=draw(DELAYS),
-                off_delay_ms=draw(DELAYS),
+                on_delay_ms=draw(DELAYS_MS),
+                off_delay_ms=draw(DELAYS_MS),
             )
         )
     quiet = float(draw(st.sampled_from([4 * MIN, 30 * MIN])))
-    made.append(rule(SILENT, setpoint=quiet, on_delay_ms=draw(DELAYS), off_delay_ms=draw(DELAYS)))
-    made.append(rule(BROKER, setpoint=2.0 * MIN, on_delay_ms=draw(DELAYS), off_delay_ms=draw(DELAYS)))
+    made.append(rule(SILENT, setpoint=quiet, on_delay_ms=draw(DELAYS_MS), off_delay_ms=draw(DELAYS_MS)))
+    made.append(rule(BROKER, setpoint=2.0 * MIN, on_delay_ms=draw(DELAYS_MS), off_delay_ms=draw(DELAYS_MS)))
     return tuple(made)
 
 
@@ -192,7 +138,7 @@ HAPPENINGS = st.lists(
     st.builds(
         Happening,
         st.sampled_from(["read"] * 8 + ["tick"] * 3 + ["down", "up"]),
-        GAPS,
+        GAPS_MS,
         st.sampled_from([0, 0, 0, 5, MIN, 10 * MIN]),
         VALUES,
         FLAGS,

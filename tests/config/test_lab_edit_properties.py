@@ -14,6 +14,7 @@ from collector.config.yaml.write import block, flow
 from collector.domain.lab import Calibration, Channel, Format, Probe
 from collector.domain.problems import Refused
 from tests.config.lab_texts import added
+from tests.worlds.strategies import LINES, SENDABLE, trees
 
 OLD = "old: {place: room, topic: old, format: number, channels: {c: {measure: battery, unit: V}}}"
 TWO = "two: {place: room, topic: two, format: number, channels: {c: {measure: battery, unit: V}}}"
@@ -61,7 +62,6 @@ def lab_texts(draw: st.DrawFn) -> str:
 
 KEYS = st.from_regex(r"[a-z0-9]{1,6}(-[a-z0-9]{1,5})?", fullmatch=True)
 SENML_NAMES = st.from_regex(r"[A-Za-z0-9][A-Za-z0-9:./_-]{0,8}", fullmatch=True)
-LINES_OF_TEXT = st.text(st.characters(exclude_categories=["Cc", "Cs", "Zl", "Zp", "Cf"]), max_size=20)
 CHANNELS = st.builds(
     Channel,
     key=KEYS,
@@ -84,7 +84,7 @@ PROBES = st.builds(
     Probe,
     id=KEYS.filter(lambda key: key not in ("old", "two")),
     place=st.sampled_from(["juniper", "juniper/top"]),
-    topic=LINES_OF_TEXT.map(lambda text: "worms/" + text.replace("#", "/").replace("+", "/")),
+    topic=LINES.map(lambda text: "worms/" + text.replace("#", "/").replace("+", "/")),
     format=st.sampled_from([Format.SENML_JSON, Format.SENML_CBOR]),
     channels=st.lists(CHANNELS, min_size=1, max_size=3, unique_by=(lambda one: one.key, lambda one: one.name)).map(
         tuple
@@ -107,7 +107,7 @@ def test_assigning_only_adds_and_reads_back(text: str, probe: Probe) -> None:
     where=st.sampled_from([("juniper-top", "moisture"), ("juniper-middle", "moisture"), ("maple-top", "moisture")]),
     day=st.dates(date(2000, 1, 1), date(2100, 12, 31)),
     raws=st.lists(st.floats(-1e6, 1e6).map(lambda raw: round(raw, 3)), min_size=2, max_size=4, unique=True),
-    note=LINES_OF_TEXT,
+    note=LINES,
     newline=st.sampled_from(["\n", "\r\n", "\r"]),
 )
 def test_calibrating_only_adds_and_reads_back(
@@ -150,11 +150,7 @@ def test_anything_given_for_a_calibration_is_taken_or_refused(
         assert [one.id for one in read_lab(after).probes] == probes
 
 
-DATA = st.recursive(
-    st.floats(allow_nan=False) | st.text(st.characters(exclude_categories=["Cs"])),
-    lambda below: st.lists(below, max_size=3) | st.dictionaries(LINES_OF_TEXT, below, max_size=3),
-    max_leaves=8,
-)
+DATA = trees(st.floats(allow_nan=False) | st.text(SENDABLE), LINES, most=8)
 
 
 @given(DATA)

@@ -13,6 +13,7 @@ from collector.domain.lab import (
     Lab,
 )
 from collector.domain.problems import Problem, Refused
+from tests.worlds.strategies import trees
 
 PIECES = st.sampled_from(
     [
@@ -73,13 +74,8 @@ def test_any_text_is_read_or_refused(text: str) -> None:
     assert isinstance(outcome, Lab) or all(p.line > 0 and p.column > 0 and p.message for p in outcome)
 
 
-JUNK = st.recursive(
-    st.none() | st.booleans() | st.integers(-5, 5) | st.sampled_from(["room", "a", "senml", "json", "1 m", "count"]),
-    lambda below: (
-        st.lists(below, max_size=2) | st.dictionaries(st.sampled_from(["a", "name", "place"]), below, max_size=2)
-    ),
-    max_leaves=5,
-)
+_ODD = st.none() | st.booleans() | st.integers(-5, 5) | st.sampled_from(["room", "a", "senml", "json", "1 m", "count"])
+JUNK = trees(_ODD, st.sampled_from(["a", "name", "place"]), wide=2, most=5)
 
 
 @given(st.data())

@@ -7,37 +7,21 @@ import pytest
 from collector.alarms.contexts import parse_condition
 from collector.alarms.model import Kind, Rule
 from collector.config.rule_check import rule_warnings
-from collector.domain.lab import Channel, Format, Lab, Probe
-from tests.alarms.bench_lab import BROKER, HOT, MIN, SILENT, quillbrook, rule
+from collector.domain.lab import Format, Probe
+from tests.worlds.rules import BROKER, HOT, SILENT, rule
+from tests.worlds.values import AIR, MIN, probe, quillbrook
 
 WARM = rule(HOT, on_delay_ms=10 * MIN)
 COLD = rule(WARM, name="bedding-cold", kind=Kind.LOW, setpoint=4.0, source="rules/test.yaml:20")
 DRY = rule(COLD, name="bedding-dry", measure="bedding_moisture", setpoint=60.0, deadband=2.0)
 
 
-def lab(every_ms: int = MIN) -> Lab:
-    """The usual lab, with one probe in the room that reports each `every_ms`."""
-    base = quillbrook()
-    room = Probe(
-        id="room",
-        place="room",
-        topic="worms/room",
-        format=Format.NUMBER,
-        channels=(Channel(key="t", measure="air_temperature", unit="Cel"),),
-        every_ms=every_ms,
-    )
-    return Lab(
-        name=base.name,
-        time_zone=base.time_zone,
-        us_units=False,
-        places=base.places,
-        probes=(*base.probes, room),
-        people=(),
-    )
+def room_probe(every_ms: int = MIN) -> Probe:
+    return probe("room", "room", AIR, format=Format.NUMBER, every_ms=every_ms)
 
 
 def warnings(*rules: Rule, every_ms: int = MIN) -> list[str]:
-    return [str(problem) for problem in rule_warnings(rules, lab(every_ms))]
+    return [str(problem) for problem in rule_warnings(rules, quillbrook(room_probe(every_ms)))]
 
 
 def test_sound_rules_are_not_warned_of() -> None:
@@ -128,7 +112,7 @@ def test_alarms_that_never_meet_are_not_compared() -> None:
 
 def test_a_rule_without_a_source_is_still_placed() -> None:
     """Rules made in code have no line; the warning stands at line 1."""
-    (warning,) = rule_warnings([rule(WARM, deadband=11.0, source="")], lab())
+    (warning,) = rule_warnings([rule(WARM, deadband=11.0, source="")], quillbrook(room_probe()))
     assert (warning.line, warning.severity) == (1, "warning")
 
 
@@ -152,7 +136,7 @@ def test_sound_rules_of_every_kind_are_not_warned_of() -> None:
 def test_a_task_at_a_tray_and_two_probes_in_one_place_are_sound() -> None:
     """Watering is done at a tray; a place with a second probe of the measure has something to compare."""
     assert warnings(rule(LATE, where=("juniper/top",))) == []
-    base = lab()
+    base = quillbrook(room_probe())
     first = next(probe for probe in base.probes if probe.place == "juniper/top")
     pair = replace(base, probes=(*base.probes, replace(first, id="juniper-top-two", topic="worms/second")))
     alone, beside = rule(TWO, where=("juniper/top",)), rule(TWO, where=("maple/top",))

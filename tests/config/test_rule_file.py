@@ -9,7 +9,7 @@ from collector.alarms.model import Kind, Priority, Rule
 from collector.config.rule_file import read_rules, rules_schema
 from collector.config.yaml.text import read_yaml
 from collector.domain.problems import Problem, Refused
-from tests.alarms.bench_lab import MIN
+from tests.worlds.values import MIN
 
 GOOD = """\
 alarms:

@@ -9,7 +9,7 @@ from collector.config.rule_fields import foreign
 from collector.config.rule_file import read_rules, rules_schema
 from collector.config.yaml.text import read_yaml
 from collector.domain.problems import Refused
-from tests.alarms.bench_lab import MIN
+from tests.worlds.values import MIN
 
 REST = "priority: low, consequence: c, corrective_action: a, time_to_respond: 1 h, basis: b"
 HOUR = 60 * MIN

@@ -12,10 +12,10 @@ from collector.alarms.model import Kind, Priority
 from collector.config.rule_file import read_rules
 from collector.config.rule_layers import FIELDS, LayeredAlarm, Origin, RuleSet, examine_layers, read_layers, site_schema
 from collector.config.yaml.text import read_yaml
-from collector.domain.lab import Channel, Format, Lab, Probe
+from collector.domain.lab import Format, Lab
 from collector.domain.problems import Problem, Refused
-from tests.alarms.bench_lab import MIN, quillbrook
 from tests.alarms.shipped_example import FILE, NEW, REST, SHIPPED
+from tests.worlds.values import AIR, MIN, probe, quillbrook
 
 HERE = Path(__file__).parent
 SITE = "rules/site.yaml"
@@ -46,22 +46,7 @@ def site(*lines: str) -> str:
 
 
 def lab() -> Lab:
-    base = quillbrook()
-    bench = Probe(
-        id="bench",
-        place="room",
-        topic="worms/room",
-        format=Format.NUMBER,
-        channels=(Channel(key="t", measure="air_temperature", unit="Cel"),),
-    )
-    return Lab(
-        name=base.name,
-        time_zone=base.time_zone,
-        us_units=False,
-        places=base.places,
-        probes=(*base.probes, bench),
-        people=(),
-    )
+    return quillbrook(probe("bench", "room", AIR, format=Format.NUMBER))
 
 
 # ---- what holds --------------------------------------------------------------------------------------------------

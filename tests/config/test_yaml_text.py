@@ -11,6 +11,7 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator
 
 from collector.config.yaml.text import Position, check, dotted, examine, read_yaml
 from collector.domain.problems import Problem, Refused
+from tests.worlds.strategies import trees
 
 
 class _Size(Enum):
@@ -233,12 +234,12 @@ def test_examine_gives_the_paths_of_the_faults() -> None:
     assert examine(read_yaml("name: a", "x"), _Bin) == (_Bin(name="a"), ())
 
 
-def _plain(depth: int = 3) -> st.SearchStrategy[Any]:
+def _plain() -> st.SearchStrategy[Any]:
     text = st.text(st.characters(min_codepoint=32, max_codepoint=0x2000, exclude_characters="\x7f"), max_size=8)
     safe = text.filter(lambda value: all(one.isprintable() for one in value))
     leaf = st.none() | st.booleans() | st.integers(-1000, 1000) | safe
     keys = safe.filter(bool)
-    return st.recursive(leaf, lambda below: st.lists(below, max_size=3) | st.dictionaries(keys, below, max_size=3))
+    return trees(leaf, keys)
 
 
 @given(_plain())

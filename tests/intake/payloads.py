@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from collector.intake.record import END_OF_TIME_S, Record, Unreadable
 from collector.intake.senml_resolve import LABELS, is_name
+from tests.worlds.strategies import trees
 
 NOW_S = 1772438400.0
 """2026-03-02T08:00:00Z."""
@@ -74,9 +75,7 @@ _labels = st.sampled_from(sorted(LABELS)) | st.text(max_size=4)
 _leaves = (
     st.none() | st.booleans() | st.integers(-(2**63), 2**63) | st.floats(allow_nan=False, allow_infinity=False)
 ) | st.text(st.characters(exclude_categories=["Cs"]), max_size=8)
-json_trees = st.recursive(
-    _leaves, lambda inner: st.lists(inner, max_size=4) | st.dictionaries(_labels, inner, max_size=6), max_leaves=20
-).map(msgspec.json.encode)
+json_trees = trees(_leaves, _labels, wide=6).map(msgspec.json.encode)
 
 _cbor_keys = st.integers(-8, 10) | _labels | st.booleans() | st.floats() | st.binary(max_size=2)
 _cbor_leaves = (

@@ -12,22 +12,16 @@ from collector.reports.weekly_view import weekly_due, weekly_view
 from collector.store.batch import Batch
 from collector.store.reader import Reader
 from tests.letters.examples import at
-from tests.worlds.brew_home import DAY, HOUR, MIN, T0, journal_of
+from tests.worlds.brew_home import journal_of
+from tests.worlds.values import DAY, HOUR, MIN, T0, lab
 
 PUMP = SeriesKey(probe="kettle-pump", channel="pump", measure="air_pump", place="kettle")
 BATTERY = SeriesKey(probe="kettle-pump", channel="battery", measure="battery", place="kettle")
 
 
-def lab(zone: str, minute: int = 7 * 60, weekday: int = 0) -> Lab:
-    return Lab(
-        name="Quillbrook",
-        time_zone=zone,
-        us_units=False,
-        places=(),
-        probes=(),
-        people=(),
-        telling=Telling(waking=every_day(0, 1440, zone), digest_minute=minute, weekly_weekday=weekday),
-    )
+def lab_of(zone: str, minute: int = 7 * 60, weekday: int = 0) -> Lab:
+    telling = Telling(waking=every_day(0, 1440, zone), digest_minute=minute, weekly_weekday=weekday)
+    return lab(time_zone=zone, telling=telling)
 
 
 @pytest.mark.parametrize(
@@ -42,7 +36,7 @@ def lab(zone: str, minute: int = 7 * 60, weekday: int = 0) -> Lab:
 )
 def test_once_a_week_on_its_day(now_ms: int, last: str, due: date | None) -> None:
     """From the digest's time on until the day's end, on the lab's clock; never twice."""
-    assert weekly_due(lab("America/Chicago"), last, now_ms) == due
+    assert weekly_due(lab_of("America/Chicago"), last, now_ms) == due
 
 
 def test_it_tells_of_what_the_journal_holds(brew_home: Home) -> None:

@@ -12,6 +12,7 @@ from sim_sensors.faults import Kind
 from sim_sensors.physics.room import Outside
 from sim_sensors.sections import BadScenario
 from tests.sim.eventful import eventful
+from tests.worlds.strategies import trees
 
 GOOD = """\
 title: A try
@@ -188,11 +189,7 @@ def test_what_is_no_scenario_at_all(text: str, told: str) -> None:
 
 
 KEYS = st.sampled_from(["title", "room", "bins", "care", "faults", "trays", "kind", "day", "x"])
-TREES = st.recursive(
-    st.none() | st.integers() | st.text(max_size=8),
-    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(KEYS, inner, max_size=4),
-    max_leaves=20,
-)
+TREES = trees(st.none() | st.integers() | st.text(max_size=8), KEYS, wide=4)
 
 
 @settings(max_examples=60, deadline=None)
