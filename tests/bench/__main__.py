@@ -13,7 +13,10 @@ from typing import Any
 from tests.bench.kept import keep
 
 Figures = Mapping[str, Any]
-NAMES = ("intake", "latency", "memory", "writes", "crash", "replay", "scenarios", "uplink", "rogue", "install")
+NAMES = (
+    *("intake", "latency", "memory", "writes", "crash", "replay"),
+    *("scenarios", "uplink", "rogue", "install", "startup"),
+)
 
 
 def main() -> int:

@@ -1,7 +1,13 @@
 """The lab the benches run in: two bins of three trays, a probe box in each tray that sends three measures."""
 
+import time
 from collections.abc import Sequence
 from pathlib import Path
+
+from collector.config.lab_file import read_lab
+from collector.domain.lab import series_keys
+from collector.store.batch import Batch
+from collector.store.journal import Journal
 
 LAB_NAME = "Quillbrook School worm lab"
 TRAYS = tuple(f"{name}/{tray}" for name in ("juniper", "maple") for tray in ("top", "middle", "bottom"))
@@ -49,3 +55,20 @@ def pack(tray: str, t_s: float, temperature: float, moisture: float, battery: fl
         f'[{{"bn":"{name}","bt":{t_s:.3f},"n":"temperature","u":"Cel","v":{temperature}}},'
         f'{{"n":"moisture","u":"/","v":{moisture}}},{{"n":"battery","u":"V","v":{battery}}}]'
     )
+
+
+def fill(home: Path, days: int) -> int:
+    """A past of one reading a minute and series, ending a minute ago; how many readings that is."""
+    now_ms = int(time.time()) * 1000
+    lab = read_lab((home / "lab.yaml").read_text(encoding="utf-8"))
+    first_ms = now_ms - days * 86_400_000
+    with Journal(home / "traywarden.db", lab.time_zone).open(now_ms) as journal:
+        ids = [journal.series_id(key, "", "", "", now_ms) for key in series_keys(lab)]
+        for day in range(days):
+            batch = Batch()
+            for minute in range(day * 1_440, (day + 1) * 1_440):
+                t_ms = first_ms + minute * 60_000
+                batch.rows.extend((t_ms, number, 3.5 + minute % 7 / 16, 1, 3.5, 0) for number in ids)
+            journal.commit(batch, now_ms)
+            journal.tidy(now_ms)
+    return days * 1_440 * len(ids)

@@ -11,17 +11,11 @@ from pathlib import Path
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion
 
-from collector.config.lab_file import read_lab
-from collector.domain.lab import series_keys
-from collector.store.batch import Batch
-from collector.store.journal import Journal
-from tests.bench.lab import TRAYS, make_home, pack
+from tests.bench.lab import TRAYS, fill, make_home, pack
 from tests.services.mosquitto import Mosquitto
 from tests.services.smtp_server import SmtpServer
 from tests.services.waiting import wait_until
 from tests.services.watching import Watch
-
-_MINUTE_MS = 60_000
 
 
 def measure(whole: bool) -> dict[str, float | int]:
@@ -29,7 +23,7 @@ def measure(whole: bool) -> dict[str, float | int]:
     days = 30 if whole else 7
     with tempfile.TemporaryDirectory() as name, SmtpServer() as mail, Mosquitto(Path(name) / "broker") as broker:
         home = make_home(Path(name) / "home")
-        _fill(home, days)
+        fill(home, days)
         watch = Watch(
             home,
             {"MQTT__PORT": broker.port, "MAIL__HOST": mail.host, "MAIL__PORT": mail.port, "MAIL__SECURITY": "none"},
@@ -43,23 +37,6 @@ def measure(whole: bool) -> dict[str, float | int]:
         peak = _resident_mb(watch.pid, "VmHWM")
         watch.stop()
     return {"readings_before": held, "messages": messages, "rss_start_mb": started, "rss_mb": after, "peak_mb": peak}
-
-
-def _fill(home: Path, days: int) -> None:
-    """A past of one reading a minute and series, ending a minute ago."""
-    now_ms = int(time.time()) * 1000
-    lab = read_lab((home / "lab.yaml").read_text(encoding="utf-8"))
-    journal = Journal(home / "traywarden.db", lab.time_zone).open(now_ms)
-    ids = [journal.series_id(key, "", "", "", now_ms) for key in series_keys(lab)]
-    first_ms = now_ms - days * 86_400_000
-    for start in range(0, days * 1_440, 1_440):
-        batch = Batch()
-        for minute in range(start, start + 1_440):
-            t_ms = first_ms + minute * _MINUTE_MS
-            batch.rows.extend((t_ms, number, 3.5 + minute % 7 / 16, 1, 3.5, 0) for number in ids)
-        journal.commit(batch, now_ms)
-    journal.tidy(now_ms)
-    journal.close()
 
 
 def _publish(port: int, messages: int) -> None:
