@@ -18,13 +18,14 @@ from starlette.routing import Route
 from collector.board.guard import SafeHeaders, WrongLinks, body_is_small, from_elsewhere
 from collector.board.pages import Pages
 from collector.board.port import LinkDesk, LinkWrong, NotNow
+from collector.config.log import Log
 
 _NEWER = "The newest message about this place has a link of its own; or use the command line."
 _WHOLE = "Some mail programs break long links: copy the whole link from the message, or use the command line."
 
 
 class _Board:
-    def __init__(self, desk: LinkDesk, ticks: Callable[[], float], log: Callable[[str], None], own_host: str) -> None:
+    def __init__(self, desk: LinkDesk, ticks: Callable[[], float], log: Log, own_host: str) -> None:
         self._desk, self._log, self._own_host = desk, log, own_host
         self._wrong = WrongLinks(ticks)
         self.pages = Pages()
@@ -41,12 +42,12 @@ class _Board:
         except LinkWrong as wrong:
             return self._refused(wrong)
         except NotNow as trouble:
-            self._log(f"the board cannot serve a link: {trouble}")
+            self._log.warning(f"the board cannot serve a link: {trouble}")
             return self.pages.notice(
                 503, "Not now", _first_up(str(trouble)), "Nothing was changed. Try again in a moment."
             )
         except Exception as error:  # noqa: BLE001  a traceback could repeat the link, which is a secret
-            self._log(f"the board met a mistake in the program: {type(error).__name__}")
+            self._log.error(f"the board met a mistake in the program: {type(error).__name__}")
             return self.pages.notice(500, "Something went wrong", "A mistake in the program; nothing was changed.")
 
     async def _show(self, request: Request) -> Response:
@@ -89,7 +90,7 @@ def _first_up(text: str) -> str:
     return f"{text[:1].upper()}{text[1:]}."
 
 
-def make_app(desk: LinkDesk, ticks: Callable[[], float], log: Callable[[str], None], own_host: str = "") -> Starlette:
+def make_app(desk: LinkDesk, ticks: Callable[[], float], log: Log, own_host: str = "") -> Starlette:
     """`ticks`: seconds that only go up. `log` gets lines without secrets. `own_host`: 'host:port' of the address people
     use, where a proxy in front changes it."""
     board = _Board(desk, ticks, log, own_host)

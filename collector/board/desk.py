@@ -1,7 +1,6 @@
 """Between the pages and the journal: reads how an alarm is, leaves requests, waits a moment for the answer."""
 
 import threading
-from collections.abc import Callable
 
 from pydantic import SecretStr
 
@@ -11,6 +10,7 @@ from collector.board.words import OccurrenceView
 from collector.config.changed_files import Files
 from collector.config.clock import Now
 from collector.config.home import Home
+from collector.config.log import Log
 from collector.letters.links import Ack, LinkRefused, read
 from collector.store.asking import Waiting, reply_to
 from collector.store.errors import StoreError
@@ -26,9 +26,7 @@ class JournalLinkDesk:
     """Serves `collector.board.port.Desk`. Raises Refused where lab.yaml or the rules cannot be used at the start; what
     changes in them later is taken up as by the collector."""
 
-    def __init__(
-        self, home: Home, secret: SecretStr, now: Now, log: Callable[[str], None], waiting: Waiting = PRESSED
-    ) -> None:
+    def __init__(self, home: Home, secret: SecretStr, now: Now, log: Log, waiting: Waiting = PRESSED) -> None:
         self._home, self._secret, self._now, self._log = home, secret, now, log
         self._waiting = waiting
         self._files = Files(home, log)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
 
 from collector.board.port import LinkDesk
+from collector.config.log import Log
 from collector.config.settings import Board
 from collector.domain.problems import wrong
 
@@ -14,9 +15,7 @@ if TYPE_CHECKING:
     from collector.board.serving import Serving
 
 
-def serving_of(
-    desk: LinkDesk, board: Board, log: Callable[[str], None], turned: Callable[[], None] = lambda: None
-) -> "Serving":
+def serving_of(desk: LinkDesk, board: Board, log: Log, turned: Callable[[], None] = lambda: None) -> "Serving":
     """Listens from now on. Raises Wrong where the port is taken, the host is not ours, or the extra is not there."""
     try:
         from collector.board.app import make_app

@@ -24,6 +24,7 @@ from collector.cli.board_start import serving_of
 from collector.cli.status_values import status
 from collector.config.clock import Now, scaled_now
 from collector.config.home import Home
+from collector.config.log import Level, Log
 from collector.config.settings import Board, Chat, Heartbeat, Journal, Mail, Mqtt, Settings, Uplink
 from collector.domain.problems import wrong
 from collector.store.watch_state import STALE_MS
@@ -99,7 +100,7 @@ class Demo:
 def running_demo(
     on_mail: Callable[[CaughtMail], None],
     on_caption: Callable[[int, str], None],
-    log: Callable[[str], None],
+    log: Log,
     pace: float = PACE,
 ) -> Iterator[Demo]:
     """Everything started on the way in and stopped in reverse order on the way out; the home folder is deleted.
@@ -149,18 +150,16 @@ def _settings(broker_port: int, mail_port: int, board_port: int, secret: SecretS
     )
 
 
-def _start_collector(
-    stack: ExitStack, demo: Demo, settings: Settings, secret: SecretStr, log: Callable[[str], None]
-) -> None:
+def _start_collector(stack: ExitStack, demo: Demo, settings: Settings, secret: SecretStr, log: Log) -> None:
     """The collector and its pages; returns once the collector hears the broker, or after a while."""
     connected = threading.Event()
 
-    def heard(line: str) -> None:
+    def heard(level: Level, line: str) -> None:
         if line.startswith("broker ") and " connected" in line:
             connected.set()
-        log(line)
+        log.write(level, line)
 
-    daemon = Daemon(demo.home, settings, demo.now, heard, round(_TICK_LAG_MS * demo.pace), demo.pace)
+    daemon = Daemon(demo.home, settings, demo.now, Log(heard), round(_TICK_LAG_MS * demo.pace), demo.pace)
     desk = JournalLinkDesk(demo.home, secret, demo.now, log, replace(PRESSED, stale_ms=round(STALE_MS * demo.pace)))
     serving = serving_of(desk, settings.board, log)
     _start(stack, demo, "collector", daemon.run, daemon.stop)

@@ -21,6 +21,7 @@ from collector.store.asking import Waiting
 from collector.store.batch import ReplyRow
 from collector.store.requests import Acknowledge, RequestRow
 from collector.store.watch_state import WatchState, write_state
+from tests.services.log_lines import log_to
 from tests.services.waiting import wait_until
 from tests.worlds.by_hand import RULES, START, ByHand
 from tests.worlds.home import make_home
@@ -53,7 +54,7 @@ class Lab:
 
     def make_desk(self, answer_s: float) -> JournalLinkDesk:
         return JournalLinkDesk(
-            self.home, SecretStr(SECRET), lambda: self.hand.now_ms, self.log.append, Waiting(answer_s)
+            self.home, SecretStr(SECRET), lambda: self.hand.now_ms, log_to(self.log), Waiting(answer_s)
         )
 
     def alive(self, stopped: bool = False) -> None:

@@ -10,6 +10,7 @@ from collector.board.app import make_app
 from collector.board.guard import MOST_BODY_BYTES, WRONG_A_MINUTE
 from collector.board.port import AlarmPage, LinkWrong, NotNow
 from tests.board.served import Answer, Served
+from tests.services.log_lines import log_to
 
 HOT = AlarmPage(
     lab="Quillbrook School worm lab",
@@ -60,7 +61,7 @@ class Board:
 
     def __init__(self) -> None:
         self.desk, self.log, self.seconds = RememberingDesk(), list[str](), 0.0
-        self.served = Served(make_app(self.desk, lambda: self.seconds, self.log.append, "worms.quillbrook.example"))
+        self.served = Served(make_app(self.desk, lambda: self.seconds, log_to(self.log), "worms.quillbrook.example"))
 
     def get(self, path: str = PATH) -> Answer:
         return self.served.ask("GET", path)

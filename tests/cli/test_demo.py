@@ -13,6 +13,7 @@ from typing import NamedTuple
 import pytest
 
 from collector.cli.demo import PACE, CaughtMail, running_demo, wait_demo
+from collector.config.log import UNHEARD
 from sim_sensors import scenarios
 from tests.cli.command_line import Commands
 
@@ -69,7 +70,7 @@ def told() -> Story:
     def caption(t_ms: int, says: str) -> None:
         captions.append((t_ms, says))
 
-    with running_demo(mails.append, caption, lambda _line: None, pace=5 * PACE) as demo:
+    with running_demo(mails.append, caption, UNHEARD, pace=5 * PACE) as demo:
         wait_demo(demo, 60, lambda: None, 1.0)
         return Story(list(mails), captions, demo.trouble)
 

@@ -8,8 +8,8 @@ from types import FrameType
 
 from collector.board.desk import JournalLinkDesk
 from collector.cli.board_start import board_notes, serving_of
-from collector.cli.commands.watch import log_line
 from collector.cli.common import home_of
+from collector.cli.log_lines import add_loudness, log_of
 from collector.cli.parsing import takes
 from collector.config.clock import system_now
 from collector.config.settings import load_settings
@@ -20,27 +20,28 @@ from collector.watch.service_manager import ServiceManager
 
 def add(parser: argparse.ArgumentParser) -> None:
     takes(parser, "TRAYWARDEN_SECRETS_DIR=/etc/traywarden/secrets traywarden board --home ~/traywarden", run)
+    add_loudness(parser)
 
 
 def run(arguments: argparse.Namespace) -> int:
-    home, board = home_of(arguments), load_settings().board
+    home, board, log = home_of(arguments), load_settings().board, log_of(arguments)
     if board.link_secret is None:
         wrong("TRAYWARDEN_BOARD__LINK_SECRET is not set; the board and the collector need the same one")
     with Reader(home.database):
         pass  # not there, or not ours: said before anything listens
     manager = ServiceManager(os.environ, os.getpid(), time.monotonic)
-    desk = JournalLinkDesk(home, board.link_secret, system_now, log_line)
-    serving = serving_of(desk, board, log_line, lambda: manager.turned(writable=True))
+    desk = JournalLinkDesk(home, board.link_secret, system_now, log)
+    serving = serving_of(desk, board, log, lambda: manager.turned(writable=True))
     for line in board_notes(board):
-        log_line(line)
+        log.warning(line)
     if not board.url:
-        log_line("TRAYWARDEN_BOARD__URL is not set: messages hold no links to here")
-    log_line(f"the board listens on {board.host}, port {serving.port}")
+        log("TRAYWARDEN_BOARD__URL is not set: messages hold no links to here")
+    log(f"the board listens on {board.host}, port {serving.port}")
     signal.signal(signal.SIGTERM, _ended)
     signal.signal(signal.SIGINT, _ended)
     manager.says(f"listens on {board.host}, port {serving.port}")
     serving.run()
-    log_line("the board has stopped")
+    log("the board has stopped")
     return 0
 
 

@@ -8,6 +8,7 @@ from collector.cli.commands.status import show
 from collector.cli.demo import PACE, CaughtMail, Demo, demo_status, running_demo, wait_demo
 from collector.cli.output import complain, local, say, say_json
 from collector.cli.parsing import takes
+from collector.config.log import UNHEARD, Level, Log
 from collector.domain.problems import wrong
 from collector.domain.units import parse_duration_ms, show_value
 from collector.store.errors import StoreError
@@ -59,7 +60,7 @@ def run(arguments: argparse.Namespace) -> int:
             wrong(f"--stop-after: {error}")
     quiet = bool(arguments.json)
     screen = _Screen(quiet)
-    with running_demo(screen.mail, screen.caption, _no_log if quiet else complain_of_trouble) as demo:
+    with running_demo(screen.mail, screen.caption, UNHEARD if quiet else Log(_complain_of_trouble)) as demo:
         try:
             if not quiet:
                 _introduce(demo)
@@ -90,13 +91,9 @@ def _urgency(mail: CaughtMail) -> str:
     return mail.subject.partition(":")[0]
 
 
-def _no_log(_line: str) -> None:
-    """With --json nothing else is printed."""
-
-
-def complain_of_trouble(line: str) -> None:
-    """The demo's own pages tell what happens; of the collector's log only what went wrong is shown."""
-    if any(word in line for word in ("cannot", "lost", "refused", "failed", "damaged")):
+def _complain_of_trouble(level: Level, line: str) -> None:
+    """The demo's own lines tell what happens; of the collector's log only what went wrong is shown."""
+    if level <= Level.WARNING or any(word in line for word in ("cannot", "lost", "refused", "failed", "damaged")):
         complain(line)
 
 

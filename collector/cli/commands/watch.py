@@ -4,12 +4,10 @@ import argparse
 import os
 import signal
 import time
-from contextlib import suppress
-from datetime import UTC, datetime
 from types import FrameType
 
 from collector.cli.common import home_of
-from collector.cli.output import complain
+from collector.cli.log_lines import add_loudness, log_of
 from collector.cli.parsing import takes
 from collector.config.clock import system_now
 from collector.config.settings import load_settings
@@ -19,11 +17,12 @@ from collector.watch.service_manager import ServiceManager
 
 def add(parser: argparse.ArgumentParser) -> None:
     takes(parser, "TRAYWARDEN_MQTT__HOST=broker.local traywarden watch --home ~/traywarden", run)
+    add_loudness(parser)
 
 
 def run(arguments: argparse.Namespace) -> int:
     manager = ServiceManager(os.environ, os.getpid(), time.monotonic)
-    daemon = Daemon(home_of(arguments), load_settings(), system_now, log_line, manager=manager)
+    daemon = Daemon(home_of(arguments), load_settings(), system_now, log_of(arguments), manager=manager)
 
     def end(_signal: int, _frame: FrameType | None) -> None:
         daemon.stop()
@@ -40,10 +39,3 @@ def run(arguments: argparse.Namespace) -> int:
     signal.signal(signal.SIGHUP, read_again)
     daemon.run()
     return 0
-
-
-def log_line(text: str) -> None:
-    """One line to stderr with the time in UTC; the service manager keeps it."""
-    stamp = datetime.fromtimestamp(system_now() / 1000, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
-    with suppress(OSError):  # a log on a full disk, or whose reader has left, must not end the collecting
-        complain(f"{stamp} {text}")
