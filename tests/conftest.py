@@ -1,18 +1,21 @@
 """What every test may use, and what every run says at its end."""
 
 import os
+import sys
 from collections import Counter
 from collections.abc import Callable, Generator, Iterator
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from hypothesis import settings
 
 from tests.services.clock import FakeClock
-from tests.services.mosquitto import Mosquitto
 from tests.services.parts import IN_CI
-from tests.services.watching import Watch
+
+if TYPE_CHECKING:  # most tests need no server: what starts them is loaded by those that do
+    from tests.services.mosquitto import Mosquitto
+    from tests.services.watching import Watch
 
 settings.register_profile("ci", derandomize=True, deadline=None, max_examples=60, database=None)
 settings.register_profile("laptop", deadline=None, max_examples=60)
@@ -26,8 +29,10 @@ def clock() -> FakeClock:
 
 
 @pytest.fixture
-def start_mosquitto(tmp_path: Path) -> Iterator[Callable[..., Mosquitto]]:
+def start_mosquitto(tmp_path: Path) -> "Iterator[Callable[..., Mosquitto]]":
     """Starts real brokers with the options of `Mosquitto`, each in a folder of its own; all end with the test."""
+    from tests.services.mosquitto import Mosquitto
+
     started: list[Mosquitto] = []
 
     def start(**options: Any) -> Mosquitto:
@@ -42,7 +47,7 @@ def start_mosquitto(tmp_path: Path) -> Iterator[Callable[..., Mosquitto]]:
 
 
 @pytest.fixture
-def mosquitto(start_mosquitto: Callable[..., Mosquitto]) -> Mosquitto:
+def mosquitto(start_mosquitto: "Callable[..., Mosquitto]") -> "Mosquitto":
     """A real broker on a free loopback port, open to anyone on this machine."""
     return start_mosquitto()
 
@@ -51,7 +56,9 @@ def mosquitto(start_mosquitto: Callable[..., Mosquitto]) -> Mosquitto:
 def _no_collector_left_behind() -> Iterator[None]:
     """Whatever a test did, the collectors it started end with it."""
     yield
-    for watch in tuple(Watch.running_now):
+    watching = sys.modules.get("tests.services.watching")
+    left: tuple[Watch, ...] = tuple(watching.Watch.running_now) if watching is not None else ()
+    for watch in left:
         watch.kill()
 
 

@@ -1,0 +1,63 @@
+#!/usr/bin/env bash
+# Checks what you are working on, in seconds.
+#
+#   deploy/dev.sh                   style, types and import contracts; only what changed is read again
+#   deploy/dev.sh alarms            the tests of one room, without those marked slow
+#   deploy/dev.sh store -k disk     whatever follows the room goes to pytest as it is
+#   deploy/dev.sh alarms -m slow    only the slow ones
+#   deploy/dev.sh --rooms           which rooms there are
+#
+# No broker and no browser is installed: tests that need a program which is not here are skipped, and say so. All of it,
+# as CI runs it: deploy/test.sh
+set -euo pipefail
+
+root=$(cd "$(dirname "${BASH_SOURCE[0]}")/.." && pwd)
+. "$root/deploy/venv.sh"
+cd "$root"
+
+bin="$root/.venv-test/bin"
+
+rooms() { (cd tests && printf '%s\n' */ | sed 's|/$||' | grep -v -e '^services$' -e '^bench$' -e '^__'); }
+
+# All four, whatever fails; each keeps what it found before and looks again at what changed.
+check_files() {
+    local failed=0 contracts
+    "$bin/ruff" check || failed=1
+    "$bin/ruff" format --check --quiet || failed=1
+    "$bin/mypy" || failed=1
+    contracts=$("$bin/lint-imports" 2>&1) || {
+        printf '%s\n' "$contracts"
+        failed=1
+    }
+    return "$failed"
+}
+
+# A room of few tests is quicker without helpers, which take a second to start.
+test_room() {
+    local room=$1 workers=0
+    shift
+    [ -d "tests/$room" ] || die "there is no room '$room'; there are: $(rooms | tr '\n' ' ')"
+    [ "$(find "tests/$room" -name 'test_*.py' | wc -l)" -lt 6 ] || workers=$(nproc)
+    [ "$workers" -le 4 ] || workers=4
+    exec "$bin/python" -m pytest -p no:cov -n "$workers" --dist worksteal -m "not slow" "tests/$room" "$@"
+}
+
+case ${1-} in
+    -h | --help)
+        sed -n '2,/^[^#]/s/^# \{0,1\}//p' "$0"
+        exit 0
+        ;;
+    --rooms)
+        rooms
+        exit 0
+        ;;
+esac
+
+ready_venv "$root/.venv-test" "$root/deploy/requirements-test.txt"
+for name in $(compgen -v TRAYWARDEN_ || true); do unset "$name"; done
+
+case ${1-} in
+    '' | --changed) check_files ;;
+    -*) die "'$1' is no room; see deploy/dev.sh --help" ;;
+    *) test_room "$@" ;;
+esac
