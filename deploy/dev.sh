@@ -1,7 +1,7 @@
 #!/usr/bin/env bash
 # Checks what you are working on, in seconds.
 #
-#   deploy/dev.sh                   style, types and import contracts; only what changed is read again
+#   deploy/dev.sh                   style, types, import contracts, sizes, words; only what changed is read again
 #   deploy/dev.sh alarms            the tests of one room, without those marked slow
 #   deploy/dev.sh store -k disk     whatever follows the room goes to pytest as it is
 #   deploy/dev.sh alarms -m slow    only the slow ones
@@ -19,7 +19,7 @@ bin="$root/.venv-test/bin"
 
 rooms() { (cd tests && printf '%s\n' */ | sed 's|/$||' | grep -v -e '^services$' -e '^bench$' -e '^__'); }
 
-# All four, whatever fails; each keeps what it found before and looks again at what changed.
+# All of them, whatever fails; each keeps what it found before and looks again at what changed.
 check_files() {
     local failed=0 contracts
     "$bin/ruff" check || failed=1
@@ -29,6 +29,7 @@ check_files() {
         printf '%s\n' "$contracts"
         failed=1
     }
+    "$bin/python" -m pytest -p no:cov -p no:xdist tests/test_project.py || failed=1
     return "$failed"
 }
 
@@ -36,7 +37,6 @@ check_files() {
 test_room() {
     local room=$1 workers=0
     shift
-    [ -d "tests/$room" ] || die "there is no room '$room'; there are: $(rooms | tr '\n' ' ')"
     [ "$(find "tests/$room" -name 'test_*.py' | wc -l)" -lt 6 ] || workers=$(nproc)
     [ "$workers" -le 4 ] || workers=4
     exec "$bin/python" -m pytest -p no:cov -n "$workers" --dist worksteal -m "not slow" "tests/$room" "$@"
@@ -51,13 +51,18 @@ case ${1-} in
         rooms
         exit 0
         ;;
+    '' | --changed) room="" ;;
+    *)
+        room=$1
+        rooms | grep -qxF -e "$room" || die "there is no room '$room'; there are: $(rooms | tr '\n' ' ')"
+        ;;
 esac
 
 ready_venv "$root/.venv-test" "$root/deploy/requirements-test.txt"
 for name in $(compgen -v TRAYWARDEN_ || true); do unset "$name"; done
 
-case ${1-} in
-    '' | --changed) check_files ;;
-    -*) die "'$1' is no room; see deploy/dev.sh --help" ;;
-    *) test_room "$@" ;;
-esac
+if [ -n "$room" ]; then
+    shift
+    test_room "$room" "$@"
+fi
+check_files

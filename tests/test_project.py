@@ -7,6 +7,7 @@ import shutil
 import subprocess
 import tomllib
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -64,6 +65,11 @@ def lines_like(pattern: re.Pattern[str], names: list[str]) -> list[str]:
     ]
 
 
+@cache
+def parsed(source: str) -> ast.Module:
+    return ast.parse(source)
+
+
 # Registries ---------------------------------------------------------------------------------------------------------
 
 REGISTRY = re.compile(
@@ -95,7 +101,7 @@ def test_no_file_is_too_long() -> None:
 
 def functions(name: str) -> Iterator[tuple[str, int]]:
     """Every function of a file with its length in lines, from `def` to its end."""
-    for node in ast.walk(ast.parse(text_of(name))):
+    for node in ast.walk(parsed(text_of(name))):
         if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
             yield f"{name}:{node.lineno} {node.name}", (node.end_lineno or node.lineno) - node.lineno + 1
 
@@ -132,7 +138,7 @@ READS_WITHOUT_ARGUMENT = {"time.gmtime", "time.localtime", "time.ctime", "time.a
 
 def clock_reads(source: str) -> list[int]:
     """Lines that read the time of day, whatever name it was imported under; a lint exemption does not hide them."""
-    tree = ast.parse(source)
+    tree = parsed(source)
     names = dict(_imported(tree))
     found = {node.lineno for node in ast.walk(tree) if isinstance(node, ast.expr) and _dotted(node, names) in READS}
     for node in ast.walk(tree):
