@@ -5,7 +5,6 @@ from collections.abc import Mapping
 from typing import Any
 
 from collector.alarms.model import Rule
-from collector.alarms.words import show_amount, unit_of
 from collector.cli.common import add_span, home_of, lab_or_none, span_ms, zone_of
 from collector.cli.ordering import add_by, add_json, add_reason, by_of, order, reason_of
 from collector.cli.output import iso, local, say, say_json, table
@@ -136,6 +135,8 @@ def _rules_of(home: Home) -> Mapping[str, Rule]:
 
 def _value(change: PastChange, rule: Rule | None, us: bool) -> str:
     """A plain number where the rule is no more, as nobody knows then what it was."""
+    from collector.alarms.words import show_amount  # with it comes all that judges readings
+
     if change.value is None or change.measure not in MEASURES:
         return ""
     return f"{change.value:.6g}" if rule is None else show_amount(rule, change.measure, change.value, us)
@@ -143,6 +144,8 @@ def _value(change: PastChange, rule: Rule | None, us: bool) -> str:
 
 def _unit(change: PastChange, rule: Rule | None) -> str | None:
     """Of `value` and `worst`; None where the rule is no more, or where it has none."""
+    from collector.alarms.words import unit_of
+
     return unit_of(rule, change.measure) or None if rule is not None and change.measure in MEASURES else None
 
 
