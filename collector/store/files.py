@@ -7,6 +7,8 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 COMPANIONS = ("-wal", "-shm")
+MAP_SUFFIX = ".map"
+"""Of the file that says where its tables begin, see `table_map`."""
 
 
 def companion(path: Path, suffix: str) -> Path:
@@ -51,7 +53,7 @@ def put_in_place(fresh: Path, path: Path, aside: Path | None) -> None:
 
 def remove(path: Path) -> None:
     """A database of ours that is not wanted any more, with its companions; no error where there is none."""
-    for name in (path, *(companion(path, suffix) for suffix in COMPANIONS)):
+    for name in (path, *(companion(path, suffix) for suffix in (*COMPANIONS, MAP_SUFFIX))):
         name.unlink(missing_ok=True)
 
 

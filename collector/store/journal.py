@@ -10,7 +10,7 @@ All times are ms UTC; `now_ms` is always an argument. Used by one thread at a ti
 import os
 import sqlite3
 from collections.abc import Collection, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -30,6 +30,7 @@ from collector.store.recipients import FailedMessage
 from collector.store.requests import RequestRow
 from collector.store.retention import RetentionResult, retain
 from collector.store.rollups import Rollups, TidyResult
+from collector.store.table_map import keep_map
 from collector.store.tails import Tail, tails
 from collector.store.vocabulary import LAB_CHANGED, Counter, EventKind
 from collector.telling.notice import Notice
@@ -69,6 +70,8 @@ class Journal:
             try:
                 migrate(db, self.path, now_ms)
                 self._load(db)
+                with suppress(OSError):  # it is for the day when the file is damaged, and another start tries again
+                    keep_map(db, self.path)
             except BaseException:
                 db.close()
                 raise

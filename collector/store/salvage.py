@@ -1,13 +1,15 @@
 """Reading what can be read out of a damaged database into a new one.
 
 Each table is walked forwards until the first unreadable page, then backwards from its end; of the readings, what lies
-between two unreadable places is looked for by halving the stretch. Nothing here trusts the damaged file: a row that
-does not fit the new table's rules is left out.
+between two unreadable places is looked for by halving the stretch. What could not be reached so is then read from the
+pages themselves (`salvage_pages`). Nothing here trusts the damaged file: a row that does not fit the new table's rules
+is left out.
 """
 
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, suppress
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import NamedTuple
 
@@ -16,6 +18,7 @@ from collector.store.errors import primary_code
 from collector.store.journal import Journal
 from collector.store.localdays import HOUR_MS, LocalDays
 from collector.store.migrations import SERIES_BITS
+from collector.store.salvage_pages import carve_missing, kept_stretch
 from collector.store.vocabulary import Counter, MetaKey
 
 # Table -> how its rows are told apart and ordered.
@@ -46,17 +49,31 @@ _NARROWEST = 1_000 << SERIES_BITS
 """Give up on a stretch of a second."""
 
 
+class Loss(NamedTuple):
+    """Readings that the hourly figures count and that are gone."""
+
+    readings: int
+    since_ms: int
+    until_ms: int
+
+    def __str__(self) -> str:
+        since, until = (datetime.fromtimestamp(ms / 1000, UTC) for ms in (self.since_ms, self.until_ms))
+        return f"{self.readings} readings from {since:%Y-%m-%dT%H:%MZ} to {until:%Y-%m-%dT%H:%MZ} are lost"
+
+
 class Salvaged(NamedTuple):
     readings: int
     others: dict[str, int]
     """Rows by table."""
     incomplete: tuple[str, ...]
     """Tables of which some rows could not be read."""
+    lost: Loss | None = None
+    """None where no reading of a whole hour is missing."""
 
     def __str__(self) -> str:
         rest = sum(self.others.values())
         loss = f"; not all of {', '.join(self.incomplete)} could be read" if self.incomplete else ""
-        return f"{self.readings} readings and {rest} other rows{loss}"
+        return f"{self.readings} readings and {rest} other rows{loss}" + (f"; {self.lost}" if self.lost else "")
 
 
 def salvage(damaged: Path, fresh: Path, time_zone: str, now_ms: int) -> Salvaged:
@@ -74,11 +91,29 @@ def salvage(damaged: Path, fresh: Path, time_zone: str, now_ms: int) -> Salvaged
             readings, whole = _copy_readings(old, new)
             if not whole:
                 incomplete.append("readings")
+        lost = None
+        if incomplete:
+            whole_again = carve_missing(damaged, new, incomplete, now_ms)
+            incomplete = [table for table in incomplete if table not in whole_again]
+            others |= {table: _rows_in(new, table) for table in others}
+            readings = _rows_in(new, "readings")
+            lost = _lost(new, kept_stretch(new, now_ms).since)
         _make_consistent(new, readings, LocalDays(time_zone))
     with Journal(fresh, time_zone).open(now_ms) as journal:
         while journal.tidy(now_ms).left:
             pass
-    return Salvaged(readings, others, tuple(incomplete))
+    return Salvaged(readings, others, tuple(incomplete), lost)
+
+
+def _rows_in(new: sqlite3.Connection, table: str) -> int:
+    (rows,) = new.execute(f"SELECT count(*) FROM {table}").fetchone()  # noqa: S608 - own names
+    return int(rows)
+
+
+def _lost(new: sqlite3.Connection, since_ms: int) -> Loss | None:
+    """What the hourly figures say was there, hour by hour, against what is."""
+    (readings, first, last) = new.execute(_LOST, {"hour_ms": HOUR_MS, "since": since_ms}).fetchone()
+    return Loss(readings, first, last + HOUR_MS) if readings else None
 
 
 def _open_damaged(path: Path) -> sqlite3.Connection:
@@ -150,6 +185,11 @@ def _shared_columns(old: sqlite3.Connection, new: sqlite3.Connection, table: str
 
 _READINGS = "SELECT id, value, flag, raw, why FROM readings WHERE id >= ? AND id < ? ORDER BY id"
 _HOURS = "SELECT t - ((t % ?) + ?) % ? AS hour, count(*) FROM readings GROUP BY hour"
+_LOST = """
+    WITH there AS (SELECT t - t % :hour_ms AS hour, series, count(*) AS n FROM readings GROUP BY 1, 2)
+    SELECT sum(h.n - coalesce(there.n, 0)), min(h.hour), max(h.hour)
+    FROM hourly h LEFT JOIN there ON there.hour = h.hour AND there.series = h.series
+    WHERE h.hour >= :since AND h.n > coalesce(there.n, 0)"""
 _KEEP = "INSERT INTO readings(id, value, flag, raw, why) VALUES(?, ?, ?, ?, ?) ON CONFLICT DO NOTHING"
 
 

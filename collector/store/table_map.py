@@ -11,9 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from collector.store.carve import Carved, Value
-from collector.store.files import companion
-
-MAP_SUFFIX = ".map"
+from collector.store.files import MAP_SUFFIX, companion
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -184,7 +184,8 @@ def test_what_is_no_whole_backup_is_refused(tmp_path: Path) -> None:
         with pytest.raises(StoreError, match=words):
             restore(source, journal.path, T0)
     assert journal.path.read_bytes() == before
-    assert sorted(path.name for path in folder.iterdir()) == ["traywarden.db", "traywarden.lock"]
+    there = sorted(path.name for path in folder.iterdir())
+    assert there == ["traywarden.db", "traywarden.db.map", "traywarden.lock"]
 
 
 def test_a_backup_writes_over_nothing_unasked(tmp_path: Path) -> None:

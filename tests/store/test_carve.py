@@ -85,3 +85,29 @@ def test_a_map_is_kept_and_read_back(tmp_path: Path) -> None:
     for text in ("", "[]", "{}", '{"page_size": 4096, "tables": [{"name": 1}]}', "\0"):
         beside.write_text(text)
         assert kept_map(path) is None
+
+
+def test_what_only_the_log_holds_is_carved_too(tmp_path: Path) -> None:
+    """Pages of whole transactions in the write-ahead log count before those of the file; one that was not finished does
+    not."""
+    path = tmp_path / "some.db"
+    with closing(sqlite3.connect(path, isolation_level=None)) as db:
+        db.execute("PRAGMA journal_mode=WAL")
+        db.execute("CREATE TABLE numbered(id INTEGER PRIMARY KEY, a, b, c)")
+        db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        for number in range(200):
+            db.execute("INSERT INTO numbered(id, a) VALUES(?, ?)", (number, "x" * 60))
+        found = map_of(db)
+        data, wal = path.read_bytes(), path.with_name("some.db-wal").read_bytes()
+    (table,) = found.tables
+
+    def carved(log: bytes) -> int:
+        return sum(1 for _ in pages_of(data, found.page_size, log).rows(table.root))
+
+    assert carved(wal) == 200
+    assert carved(b"") == 0
+    assert carved(bytes(32) + wal[32:]) == 0
+    assert 0 < carved(wal[: len(wal) // 2]) < 200
+    damaged = bytearray(wal)
+    damaged[len(wal) // 2] ^= 1
+    assert 0 < carved(bytes(damaged)) < 200

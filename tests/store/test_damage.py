@@ -9,9 +9,11 @@ import pytest
 
 from collector.store import damage
 from collector.store.batch import Batch
+from collector.store.carve import Pages
 from collector.store.connection import PAGE_BYTES
 from collector.store.damage import check, open_journal, set_aside
 from collector.store.errors import JournalDamaged, JournalStalled
+from collector.store.migrations import SERIES_BITS
 from collector.store.reader import Reader
 from tests.store.disks import no_file_beyond
 from tests.store.samples import DAY, T0, ZONE, dump, full_batch, good, held, minutes, opened, with_series
@@ -60,7 +62,7 @@ def test_a_sound_file_is_left_alone(home: Path) -> None:
     found = open_journal(home / "traywarden.db", ZONE, NOW)
     found.journal.close()
     assert found.damage is None
-    assert [path.name for path in home.iterdir()] == ["traywarden.db"]
+    assert sorted(path.name for path in home.iterdir()) == ["traywarden.db", "traywarden.db.map"]
 
 
 @pytest.mark.parametrize("seed", range(6))
@@ -150,6 +152,71 @@ def test_readings_of_a_lost_series_entry_keep_their_number(home: Path) -> None:
         assert [series.probe for series in reader.series()][:3] == ["lost-1", "lost-2", "lost-3"]
 
 
+def schema_pages(path: Path) -> list[int]:
+    """Numbers, from 1, of the pages that hold the schema: the first one and those below it."""
+    data = path.read_bytes()
+    kept = Pages(memoryview(data), PAGE_BYTES)
+    return sorted({1, *(row.page for row in kept.rows(1))})
+
+
+@pytest.mark.parametrize("which", ["the first", "one below it", "all"])
+def test_nothing_is_lost_with_the_schema(home: Path, which: str) -> None:
+    """Where the pages are gone on which the database says what it holds, every row of every table is still there."""
+    path = home / "traywarden.db"
+    tables = ("alarm_states", "alarm_history", "outbox", "events", "diary", "brews", "meta", "series")
+    before = held(path)
+    others = dump(path, *tables)
+    pages = schema_pages(path)
+    for page in {"the first": pages[:1], "one below it": pages[1:2], "all": pages}[which]:
+        overwrite(path, page - 1, random.Random(page))  # noqa: S311 - samples, no secrets
+    journal, report = open_journal(path, ZONE, NOW)
+    journal.close()
+    assert report is not None
+    assert (report.salvaged.incomplete, report.salvaged.lost) == ((), None)
+    assert held(path) == before
+    assert dump(path, *tables) == others
+    sound(path)
+
+
+def test_many_pages_lost_cost_their_own_rows_and_the_report_says_how_many(home: Path) -> None:
+    """Forty pages at random, the schema among them: exactly the readings that stood on them are lost, and the report
+    says how many and from when to when."""
+    path = home / "traywarden.db"
+    before = set(held(path))
+    source = random.Random(7)  # noqa: S311 - samples, no secrets
+    wrecked = {1, *source.sample(range(2, path.stat().st_size // PAGE_BYTES), 40)}
+    kept = Pages(memoryview(path.read_bytes()), PAGE_BYTES)
+    gone = {row.rowid for page in wrecked for row in kept.leaf_rows(page)}
+    for page in wrecked:
+        overwrite(path, page - 1, source)
+    journal, report = open_journal(path, ZONE, NOW)
+    journal.close()
+    assert report is not None
+    after = set(held(path))
+    assert after <= before
+    lost = before - after
+    times = [int(str(row[0])) for row in lost]
+    assert {t << SERIES_BITS | int(str(row[1])) for t, row in zip(times, lost, strict=True)} <= gone
+    assert report.salvaged.lost is not None
+    assert report.salvaged.lost.readings == len(lost) > 0
+    assert report.salvaged.lost.since_ms <= min(times)
+    assert report.salvaged.lost.until_ms > max(times)
+    assert f"; {len(lost)} readings from 2026-03-" in str(report)
+
+
+def test_without_a_map_the_readings_at_least_come_back(home: Path) -> None:
+    """The map lost too: readings are known by their own form. What retention deleted does not come back with them."""
+    path = home / "traywarden.db"
+    before = held(path)
+    (home / "traywarden.db.map").unlink()
+    overwrite(path, 0, random.Random(1))  # noqa: S311 - samples, no secrets
+    journal, report = open_journal(path, ZONE, NOW)
+    journal.close()
+    assert report is not None
+    assert set(before) <= set(held(path))
+    assert "series" in report.salvaged.incomplete
+
+
 @pytest.mark.parametrize("what", ["text", "zeroed head", "cut short"])
 def test_files_beyond_reading_start_anew(home: Path, what: str) -> None:
     """A file that is no database any more is kept, and an empty journal goes on."""
@@ -208,9 +275,10 @@ def test_no_room_to_salvage_leaves_the_damaged_file_in_place(home: Path) -> None
     with no_file_beyond(200_000), pytest.raises(JournalStalled):
         open_journal(path, ZONE, NOW)
     assert path.read_bytes() == broken
-    assert {found.name for found in home.iterdir()} <= {"traywarden.db", "traywarden.db-wal", "traywarden.db-shm"}
+    names = {"traywarden.db", "traywarden.db-wal", "traywarden.db-shm", "traywarden.db.map"}
+    assert {found.name for found in home.iterdir()} <= names
     journal, report = open_journal(path, ZONE, NOW)
     journal.close()
     assert report is not None
     assert report.salvaged.readings > 15_000
-    assert sorted(found.name for found in home.iterdir()) == ["traywarden.db", report.aside.name]
+    assert sorted(found.name for found in home.iterdir()) == ["traywarden.db", report.aside.name, "traywarden.db.map"]
