@@ -159,7 +159,8 @@ def _start_collector(stack: ExitStack, demo: Demo, settings: Settings, secret: S
             connected.set()
         log.write(level, line)
 
-    daemon = Daemon(demo.home, settings, demo.now, Log(heard), round(_TICK_LAG_MS * demo.pace), demo.pace)
+    lag_ms = round(_TICK_LAG_MS * demo.pace)
+    daemon = Daemon(demo.home, settings, demo.now, Log(heard), tick_lag_ms=lag_ms, pace=demo.pace)
     desk = JournalLinkDesk(demo.home, secret, demo.now, log, replace(PRESSED, stale_ms=round(STALE_MS * demo.pace)))
     serving = serving_of(desk, settings.board, log)
     _start(stack, demo, "collector", daemon.run, daemon.stop)

@@ -24,6 +24,7 @@ from collector.delivery.port import (
     Unconfirmed,
     Unreachable,
 )
+from collector.domain.backoff import Backoff
 from collector.domain.units import MS, show_duration
 from collector.letters.plain import one_line
 
@@ -47,10 +48,9 @@ class Patience:
     """Not given up before, however old: a clock that jumps ahead after power-up makes every message look old."""
 
     def wait_ms(self, attempts: int, jitter: float) -> int:
-        """The wait after `attempts` failures before this one; doubles up to `longest_ms`. `jitter` in 0..1 spreads it
-        over the upper half, so that many labs do not come back to one server at once."""
-        span = min(self.longest_ms, self.first_ms << min(attempts + 1, 20))
-        return max(min(self.first_ms, self.longest_ms), round(span * (1 + jitter) / 2))
+        """The wait after a failure that `attempts` others came before; `jitter` is drawn evenly from 0 to 1."""
+        backoff = Backoff(first=2 * self.first_ms, longest=self.longest_ms, spread=0.5)  # so `first_ms` at least
+        return round(backoff.wait(attempts, jitter))
 
     def over(self, age_ms: int, attempts: int) -> bool:
         return age_ms >= self.give_up_ms and attempts >= self.least_attempts

@@ -28,6 +28,8 @@ from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from collector.config.written_files import trusting
+from collector.domain.backoff import Backoff
+from collector.intake.wake import Wake
 
 RECEIVE_MAXIMUM = 1_000
 """Messages a broker may send ahead of our acknowledgement. No more than the intake remembers arrivals of: all of them
@@ -38,7 +40,7 @@ memory of a small board. The broker drops a longer one. With 3.1.1 only the brok
 _SESSION_EXPIRY_S = 30 * 86_400
 _CONNECT_TIMEOUT_S = 3.0
 _ANSWER_TIMEOUT_S = 10.0
-_BACKOFF_S = (1.0, 60.0)
+_BACKOFF_S = Backoff(first=1.0, longest=60.0, spread=0.5)
 _TAKEN_OVER = 0x8E
 _QUICK_LOSS_S = 5.0
 
@@ -94,9 +96,10 @@ class Session:
         *,
         keep: bool = True,
         on_told: Callable[[str], None] = lambda _refusal: None,
+        wake: Wake | None = None,
     ) -> None:
         """`keep=False`: a passing guest for whom the broker keeps nothing. `on_told` gets what the broker said to each
-        `tell`: empty where it took it."""
+        `tell`: empty where it took it. `wake` ends a waiting `pump`; it stays its owner's to close."""
         self.broker = broker
         self._keep = keep
         self.received = 0
@@ -106,15 +109,13 @@ class Session:
         self._on_told = on_told
         self._monotonic = monotonic
         self._retry_at = 0.0
-        self._backoff_s = _BACKOFF_S[0]
+        self._attempts = 0
         self._connected_at = 0.0
         self._quick_losses = 0
         self._misc_at = 0.0
         self._resumed = False
         self._answer_by: float | None = None
-        self._wake_read, self._wake_write = socket.socketpair()
-        self._wake_read.setblocking(False)
-        self._wake_write.setblocking(False)
+        self._wakes = [] if wake is None else [wake]
         self._client = self._make_client()
 
     def _make_client(self) -> Client:
@@ -141,13 +142,6 @@ class Session:
         client.on_publish = self._published
         return client
 
-    def wake(self) -> None:
-        """Make a waiting `pump` return soon; safe from a signal handler or another thread."""
-        try:
-            self._wake_write.send(b"\0")
-        except (BlockingIOError, OSError):
-            return
-
     def pump(self, timeout_s: float, limit: int, enough: Callable[[], bool] = lambda: False) -> int:
         """Wait up to `timeout_s` for traffic, read up to `limit` messages or until `enough`, keep the connection alive.
 
@@ -166,9 +160,8 @@ class Session:
         if isinstance(mqtt_socket, ssl.SSLSocket) and mqtt_socket.pending():
             return True
         writers = [mqtt_socket] if self._client.want_write() else []
-        readers, writers, _ = select.select([mqtt_socket, self._wake_read], writers, [], max(0.0, timeout_s))
-        if self._wake_read in readers:
-            self._drain_wake()
+        readers, writers, _ = select.select([mqtt_socket, *self._wakes], writers, [], max(0.0, timeout_s))
+        self._clear_wakes()
         if writers:
             self._client.loop_write()
         return mqtt_socket in readers
@@ -180,12 +173,9 @@ class Session:
             if self._client.loop_read() != MQTTErrorCode.MQTT_ERR_SUCCESS or self.received == last:
                 return
 
-    def _drain_wake(self) -> None:
-        try:
-            while self._wake_read.recv(4096):
-                pass
-        except BlockingIOError:
-            return
+    def _clear_wakes(self) -> None:
+        for wake in self._wakes:
+            wake.clear()
 
     def _keep_alive(self) -> None:
         now = self._monotonic()
@@ -204,9 +194,8 @@ class Session:
 
     def _wait_and_retry(self, timeout_s: float) -> None:
         wait_s = min(max(0.0, timeout_s), max(0.0, self._retry_at - self._monotonic()))
-        readers, _, _ = select.select([self._wake_read], [], [], wait_s)
-        if readers:
-            self._drain_wake()
+        select.select(self._wakes, [], [], wait_s)
+        self._clear_wakes()
         if self._monotonic() >= self._retry_at:
             self._connect()
 
@@ -233,9 +222,8 @@ class Session:
             self._answer_by = self._monotonic() + _ANSWER_TIMEOUT_S
 
     def _set_retry(self) -> None:
-        """Capped exponential backoff with jitter, so that many labs do not knock on a returning broker together."""
-        self._retry_at = self._monotonic() + self._backoff_s * random.uniform(0.5, 1.0)  # noqa: S311  spread, not secrecy
-        self._backoff_s = min(self._backoff_s * 2, _BACKOFF_S[1])
+        self._retry_at = self._monotonic() + _BACKOFF_S.wait(self._attempts, random.random())  # noqa: S311  spread
+        self._attempts += 1
 
     def _where(self) -> str:
         return f"broker {self.broker.host}:{self.broker.port}"
@@ -277,7 +265,7 @@ class Session:
         quick = lasted_s < _QUICK_LOSS_S
         self._quick_losses = self._quick_losses + 1 if quick else 0
         if not quick:
-            self._backoff_s = _BACKOFF_S[0]
+            self._attempts = 0
         self._set_retry()
         self._lost(f"{self._where()} connection lost{self._cause(reason)}")
 
@@ -323,8 +311,6 @@ class Session:
         if self._client.socket() is not None:
             self._client.disconnect()
             self._client.loop_write()
-        self._wake_read.close()
-        self._wake_write.close()
 
 
 def _refusal(reason: ReasonCode) -> str:

@@ -9,6 +9,7 @@ import random
 import threading
 from collections.abc import Callable, Sequence
 
+from collector.domain.backoff import Backoff
 from collector.store.errors import StoreError
 from collector.uplink.points import Origin, lines_of
 from collector.uplink.queue import UplinkStore
@@ -18,7 +19,7 @@ PORTION = 2_000
 """Readings in one write: about 30 kB compressed."""
 _BREATH_S = 0.05
 """Between portions while catching up, so that the collector's thread is never kept waiting."""
-_RETRY_S = (5.0, 300.0)
+_RETRY_S = Backoff(first=5.0, longest=300.0, spread=0.3)
 _DOUBTS = 3
 """So often a portion that is refused to the last line is tried again: more likely the settings are wrong than all of
 it."""
@@ -44,7 +45,7 @@ class Follower:
         self._now = now
         self._log = log
         self._trouble = ""
-        self._backoff_s = _RETRY_S[0]
+        self._failures = 0
         self._doubts = 0
 
     def run(self, stop: threading.Event) -> None:
@@ -83,12 +84,12 @@ class Follower:
             self._log(f"uplink waits: {reason}")
             self._note(reason)
         self._trouble = reason
-        wait_s = self._backoff_s * random.uniform(0.7, 1.0) if after_s is None else after_s  # noqa: S311  spread
-        self._backoff_s = min(self._backoff_s * 2, _RETRY_S[1])
+        wait_s = _RETRY_S.wait(self._failures, random.random()) if after_s is None else after_s  # noqa: S311  spread
+        self._failures += 1
         return wait_s
 
     def _clear(self) -> None:
-        self._backoff_s = _RETRY_S[0]
+        self._failures = 0
         if self._trouble:
             self._log("uplink goes on")
             self._note("")

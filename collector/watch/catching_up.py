@@ -1,8 +1,6 @@
 """Whether a backlog is coming in: what the broker held for us is judged, and told, together and before any timer runs
 out over it."""
 
-from dataclasses import dataclass
-
 BACKLOG_MESSAGES = 10
 """As many at once are what the broker held for us; fewer than the 20 that an ordinary broker sends ahead."""
 CAUGHT_UP_S = 1.0
@@ -10,13 +8,11 @@ CATCH_UP_S = 60.0
 """Timers and people wait for a backlog no longer than this."""
 
 
-@dataclass(slots=True)
 class CatchingUp:
-    """`now_s` is a monotonic clock in seconds."""
+    """`now_s` is a clock in seconds that never steps."""
 
-    _on: bool = True
-    _until_s: float = 0.0
-    _latest_s: float = 0.0
+    def __init__(self, now_s: float, for_s: float) -> None:
+        self.begin(now_s, for_s)
 
     def begin(self, now_s: float, for_s: float) -> None:
         """Gather for so long, and longer while a backlog comes in."""

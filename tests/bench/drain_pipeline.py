@@ -2,53 +2,51 @@
 
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
-
-from paho.mqtt.client import MQTTMessage
 
 from collector.config.clock import system_now
 from collector.config.home import Home
 from collector.config.settings import Mqtt, Settings
 from collector.intake.session import Link, LinkNews
 from collector.watch.daemon import Daemon
+from collector.watch.observer import Observer
 
 
-class _Timed(Daemon):
-    """Notes when the first message came and when the commit of the last one was acknowledged; then stops."""
+class _Timed(Observer):
+    """Notes when the first message came and when the last one was acknowledged; then all of it is `done`."""
 
-    wanted = 0
-    taken = 0
-    began = 0.0
-    ended = 0.0
+    def __init__(self, wanted: int) -> None:
+        self.wanted, self.taken = wanted, 0
+        self.began_s = self.ended_s = 0.0
+        self.done: Callable[[], None] = lambda: None
 
-    def _message(self, message: MQTTMessage) -> None:
-        self.taken += 1
-        if not self.began:
-            self.began = time.perf_counter()
-        super()._message(message)
-
-    def _news(self, news: LinkNews) -> None:
-        super()._news(news)
+    def linked(self, news: LinkNews) -> None:
         if news.link is Link.UP and not self.wanted:
-            self.stop()
+            self.done()
 
-    def _commit(self) -> None:
-        super()._commit()
-        if self.wanted and self.taken >= self.wanted and not self._held:
-            self.ended = self.ended or time.perf_counter()
-            self.stop()
+    def began(self) -> None:
+        self.began_s = self.began_s or time.perf_counter()
+
+    def stored(self, messages: int) -> None:
+        self.taken += messages
+        if self.wanted and self.taken >= self.wanted:
+            self.ended_s = self.ended_s or time.perf_counter()
+            self.done()
 
 
 def main(port: int, folder: Path, messages: int) -> float:
-    daemon = _Timed(
+    timed = _Timed(messages)
+    daemon = Daemon(
         Home(folder / "home"),
         Settings(mqtt=Mqtt(port=port, client_id="bench-pipeline")),
         system_now,
         lambda line: print(line, file=sys.stderr),
+        observer=timed,
     )
-    daemon.wanted = messages
+    timed.done = daemon.stop
     daemon.run()
-    return daemon.taken / (daemon.ended - daemon.began) if messages else 0.0
+    return timed.taken / (timed.ended_s - timed.began_s) if messages else 0.0
 
 
 if __name__ == "__main__":

@@ -20,8 +20,8 @@ from collector.pipeline.notices import Notices
 from collector.pipeline.pipeline import Pipeline
 from collector.store.journal import Journal
 from collector.store.watch_state import WatchState, write_state
-from collector.watch.daemon import STATE_EVERY_S, TIDY_EVERY_S
 from collector.watch.pacing import Pacer
+from collector.watch.upkeep import STATE_EVERY_S, TIDY_EVERY_S
 from tests.bench.lab import TRAYS, make_home
 
 _START_MS = 1_772_438_400_000

@@ -1,15 +1,18 @@
 """The collector's loop in a thread of the test, against a real broker, with its log as a list."""
 
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
+from apscheduler.triggers.base import BaseTrigger
+
 from collector.config.clock import Now, system_now
 from collector.config.home import Home
-from collector.config.settings import Journal, Mail, Mqtt, Settings
+from collector.config.settings import Heartbeat, Journal, Mail, Mqtt, Settings
 from collector.watch.daemon import Daemon
+from collector.watch.observer import Observer
 from tests.services.waiting import wait_until
 
 
@@ -24,11 +27,19 @@ class InProcess:
         keep_days: int = 730,
         now: Now = system_now,
         mail: Mail | None = None,
+        heartbeat: Heartbeat | None = None,
+        times: Mapping[str, BaseTrigger] | None = None,
+        observer: Observer | None = None,
         **mqtt: Any,
     ) -> None:
-        settings = Settings(mqtt=Mqtt(port=port, **mqtt), mail=mail or Mail(), journal=Journal(keep_days=keep_days))
+        settings = Settings(
+            mqtt=Mqtt(port=port, **mqtt),
+            mail=mail or Mail(),
+            journal=Journal(keep_days=keep_days),
+            heartbeat=heartbeat or Heartbeat(),
+        )
         self.log: list[str] = []
-        self.daemon = Daemon(Home(home), settings, now, self.log.append)
+        self.daemon = Daemon(Home(home), settings, now, self.log.append, times=times, observer=observer)
         self.raised: BaseException | None = None
         self._thread = threading.Thread(target=self._run, name="watch", daemon=True)
 

@@ -1,7 +1,9 @@
 """The conversation with brokers that behave oddly: each trouble is one clear line, and the session keeps trying."""
 
+import select
 import socket
 import ssl
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from itertools import pairwise
@@ -11,6 +13,7 @@ from typing import Any, Literal
 import pytest
 
 from collector.intake.session import Broker, Link, LinkNews, Session, explain
+from collector.intake.wake import Wake
 from tests.intake.odd_brokers import (
     CONNECT,
     HANG_UP,
@@ -43,12 +46,12 @@ class Monotonic:
 class Talk:
     """A session, its clock, and what came of it."""
 
-    def __init__(self, port: int, version: Version = "5", **options: Any) -> None:
+    def __init__(self, port: int, version: Version = "5", wake: Wake | None = None, **options: Any) -> None:
         self.clock = Monotonic()
         self.news: list[LinkNews] = []
         self.got: list[tuple[str, bytes, int]] = []
         broker = Broker("127.0.0.1", port, "worms/#", f"quillbrook-{port}", version=version, **options)
-        self.session = Session(broker, self._message, self.news.append, self.clock)
+        self.session = Session(broker, self._message, self.news.append, self.clock, wake=wake)
 
     def _message(self, message: Any) -> None:
         self.got.append((message.topic, bytes(message.payload), message.mid))
@@ -214,16 +217,33 @@ def test_attempts_come_ever_further_apart_up_to_a_minute_with_some_spread() -> N
 
 
 def test_wake_ends_a_wait_at_once_and_is_harmless_after_the_end() -> None:
-    """A signal handler may call it at any time: a pump returns, many calls do not block, a closed one is deaf."""
-    one = Talk(free_port())
+    """A signal handler may ring it at any time: a pump returns, many rings do not block, a closed one is deaf."""
+    wake = Wake()
+    one = Talk(free_port(), wake=wake)
+    for _ in range(8):  # until the next attempt is half a minute away at least
+        one.session.pump(0, 1)
+        one.clock.now_s += 61
     one.session.pump(0, 1)
-    one.session._retry_at = one.clock.now_s + 3_600
     for _ in range(100_000):
-        one.session.wake()
+        wake.ring()
+    began_s = time.monotonic()
     one.session.pump(30, 1)  # would hang for half a minute
+    assert time.monotonic() - began_s < 20
     one.session.close()
-    one.session.wake()
+    wake.close()
+    wake.ring()
     one.session.close()
+
+
+def test_a_wait_ends_when_it_was_rung_before_and_each_ring_ends_one_wait() -> None:
+    """A ring between two waits is not lost, and leaves the wait after next alone."""
+    with Wake() as wake:
+        wake.ring()
+        began_s = time.monotonic()
+        wake.wait(30)
+        assert time.monotonic() - began_s < 20
+        wake.wait(0)
+        assert not select.select([wake], [], [], 0)[0]
 
 
 @pytest.mark.service

@@ -15,12 +15,11 @@ from pydantic import SecretStr
 from collector.cli.status_values import status
 from collector.config.clock import system_now
 from collector.config.home import Home
-from collector.config.settings import Heartbeat, Mail, Mqtt, Settings
+from collector.config.settings import Heartbeat, Mqtt, Settings
 from collector.store.batch import Batch, CommitResult
 from collector.store.errors import JournalStalled
 from collector.store.journal import Journal
 from collector.watch.assemble import broker_of
-from collector.watch.daemon import Daemon
 from tests.cli.in_process import InProcess
 from tests.delivery.watcher import KEY, watching
 from tests.services.mosquitto import Mosquitto
@@ -112,10 +111,7 @@ def test_no_sign_while_nothing_can_be_stored_and_no_stop_for_another_lab_file(
     home = make_home(tmp_path / "home")
     with watching() as watcher:
         beat = Heartbeat.model_construct(url=SecretStr(watcher.url), topic=TOPIC, every_s=1)
-        settings = Settings(mqtt=Mqtt(port=mosquitto.port), mail=Mail(), heartbeat=beat)
-        watch = InProcess(home, mosquitto.port)
-        watch.daemon = Daemon(Home(home), settings, system_now, watch.log.append)
-        with watch:
+        with InProcess(home, mosquitto.port, heartbeat=beat) as watch:
             watch.until(lambda: watcher.calls and "alive" in listener.states(), "signs of life")
             lab = home / "lab.yaml"
             lab.write_text(lab.read_text(encoding="utf-8").replace("Worm lab", "Worm room"), encoding="utf-8")

@@ -117,8 +117,7 @@ def test_a_backlog_is_told_together(lab: ByHand) -> None:
 
 def test_catching_up_lasts_as_long_as_a_backlog_comes_in_and_a_minute_at_most() -> None:
     """A start gathers until the link is up and a second more; each full turn adds a second."""
-    state = CatchingUp()
-    state.begin(100.0, CAUGHT_UP_S)
+    state = CatchingUp(100.0, CAUGHT_UP_S)
     assert state.gathering(100.9)
     state.took(BACKLOG_MESSAGES, 100.9)
     assert state.gathering(101.8)

@@ -14,12 +14,15 @@ import pytest
 from collector.config.home import Home
 from collector.domain.lab import series_keys
 from collector.domain.problems import Refused
+from collector.intake.inbox import Intake, Message
 from collector.store.batch import Batch
 from collector.store.connection import PAGE_BYTES
 from collector.store.errors import HomeLocked, StoreError
 from collector.store.journal import Journal
 from collector.store.requests import reply_of
-from collector.watch import daemon
+from collector.store.watch_state import read_state
+from collector.watch.observer import Observer
+from collector.watch.upkeep import every, usual_times
 from tests.cli.in_process import InProcess
 from tests.intake.odd_brokers import CONNECT, SUBSCRIBE, OddBroker, accepts, subscribed
 from tests.services.free_port import free_port
@@ -66,12 +69,9 @@ def old_readings(home: Path, number: int, every_ms: int, first_ms: int) -> None:
         journal.commit(Batch(rows=[(*row,) for row in rows]), first_ms)
 
 
-def test_upkeep_is_done_by_the_clock_of_the_scheduler(
-    home: Path, mosquitto: Mosquitto, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_upkeep_is_done_by_its_table_of_times(home: Path, mosquitto: Mosquitto) -> None:
     """Summaries appear without anybody asking; the interval is shortened here from five minutes."""
-    monkeypatch.setattr(daemon, "TIDY_EVERY_S", 1)
-    with InProcess(home, mosquitto.port) as watch:
+    with InProcess(home, mosquitto.port, times=usual_times() | {"tidy": every(1)}) as watch:
         watch.until_said("connected")
         mosquitto.publish("worms/juniper/top", hot_pack(time.time() - 7_200, 21.5))
         watch.until(lambda: len(ask(home, "SELECT * FROM hourly")) == 2, "the hours to be summed up")
@@ -85,7 +85,7 @@ def test_old_readings_go_in_as_many_steps_as_it_takes(home: Path, mosquitto: Mos
         watch.until_said("connected")
         mosquitto.publish("worms/juniper/top", hot_pack(now_ms / 1000 - 1, 21.5))
         watch.until(lambda: held(home) == 120_002, "the new ones")
-        watch.daemon._ask("retention")
+        watch.daemon.ask("retention")
         watch.until(lambda: held(home) == 2, "the old ones to go")
     assert len(ask(home, "SELECT * FROM hourly")) >= 33
 
@@ -121,12 +121,12 @@ def test_damage_found_while_running_is_set_aside_and_collecting_goes_on(home: Pa
         spoil_readings(home / "traywarden.db")
         publisher = threading.Thread(target=publish)
         publisher.start()
-        watch.daemon._ask("retention")
+        watch.daemon.ask("retention")
         watch.until_said("setting it aside and starting again")
         watch.until_said("connected", 2)
         publisher.join()
         watch.until(lambda: new_ones(home, start_s - 1) == 42, "all that was sent")
-        watch.daemon._ask("retention")
+        watch.daemon.ask("retention")
         mosquitto.publish("worms/room/air", "19.5")
         watch.until(lambda: new_ones(home, start_s - 1) == 43, "one more after upkeep")
     assert sum("journal damaged" in line for line in watch.log) == 1
@@ -181,32 +181,50 @@ def test_a_lab_file_is_not_taken_up_while_the_rules_cannot_be_used(home: Path, m
         watch.until(lambda: held(home) == 1, "it to go on")
 
 
+class _StopsAtOnce(Observer):
+    """Stops the collector when a message has come, and notes what was stored."""
+
+    def __init__(self) -> None:
+        self.watch: InProcess | None = None
+        self.stored_together: list[int] = []
+
+    def began(self) -> None:
+        assert self.watch is not None
+        self.stored_together.clear()
+        self.watch.daemon.stop()
+
+    def stored(self, messages: int) -> None:
+        self.stored_together.append(messages)
+
+
 def test_stopping_commits_what_is_in_hand(home: Path, mosquitto: Mosquitto) -> None:
     """A single reading at QoS 0, received and waiting for company, is stored by an orderly stop."""
-    with InProcess(home, mosquitto.port) as watch:
+    observer = _StopsAtOnce()
+    with InProcess(home, mosquitto.port, observer=observer) as watch:
+        observer.watch = watch
         watch.until_said("connected")
-        watch.until(lambda: not watch.daemon._waiting, "the start to be stored")
-        watch.daemon._pacer.saved = 0.0
+        watch.until(lambda: ask(home, "SELECT * FROM events WHERE kind = 'link up'"), "the start to be stored")
         mosquitto.publish("worms/room/air", "19.5", qos=0)
-        watch.until(lambda: watch.daemon._held == 1, "it to be received")
-        assert held(home) == 0
+        watch.until(lambda: observer.stored_together, "the stop")
+    assert observer.stored_together == [1]  # in the stop's own commit, there was none before it
     assert held(home) == 1
     assert ask(home, "SELECT kind FROM events ORDER BY id DESC LIMIT 1") == [("stopped",)]
 
 
-def test_a_message_that_meets_a_mistake_of_ours_is_refused_alone(home: Path, mosquitto: Mosquitto) -> None:
+def test_a_message_that_meets_a_mistake_of_ours_is_refused_alone(
+    home: Path, mosquitto: Mosquitto, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """It is counted, kept and logged in one line; the next one is a reading."""
+    accept = Intake.accept
+
+    def stumbling(intake: Intake, message: Message, now_ms: int) -> None:
+        if message.payload == b"1":
+            raise RuntimeError("two\nlines")
+        accept(intake, message, now_ms)
+
+    monkeypatch.setattr(Intake, "accept", stumbling)
     with InProcess(home, mosquitto.port) as watch:
         watch.until_said("connected")
-        intake = watch.daemon.parts.pipeline.intake
-        accept = intake.accept
-
-        def stumbling(message: object, now_ms: int) -> None:
-            if getattr(message, "payload", b"") == b"1":
-                raise RuntimeError("two\nlines")
-            accept(message, now_ms)  # type: ignore[arg-type]
-
-        intake.accept = stumbling  # type: ignore[method-assign]
         mosquitto.publish("worms/room/air", "1")
         mosquitto.publish("worms/room/air", "2")
         watch.until(lambda: held(home) == 1, "the other message")
@@ -237,7 +255,9 @@ def test_the_same_trouble_is_logged_once_however_often_it_comes(home: Path) -> N
 
     with OddBroker(answer) as odd, InProcess(home, odd.port) as watch:
         watch.until(lambda: odd.connections >= 3, "three attempts")
-        assert watch.daemon._link_trouble.startswith(f"broker 127.0.0.1:{odd.port} does not let us read 'worms/#'")
+        state = read_state(Home(home).sign_of_life)
+        assert state is not None
+        assert state.link_trouble.startswith(f"broker 127.0.0.1:{odd.port} does not let us read 'worms/#'")
         assert len([line for line in watch.log if "does not let us read" in line]) == len(watch.log) == 1
 
 

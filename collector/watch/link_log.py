@@ -1,0 +1,23 @@
+"""How the link to the broker fares, for the log and for `status`."""
+
+from collections.abc import Callable
+
+from collector.intake.session import Link, LinkNews
+
+
+class LinkLog:
+    """The same trouble is logged once, however often it comes."""
+
+    def __init__(self, log: Callable[[str], None]) -> None:
+        self._log = log
+        self._logged = ""
+        self.trouble = "not connected yet"
+        """Why there is no link, for people; empty: it is up."""
+
+    def heard(self, news: LinkNews) -> bool:
+        """Whether the link itself came or went by this: another failed attempt is none."""
+        up, was_up = news.link is Link.UP, not self.trouble
+        if up or news.text != self._logged:
+            self._log(news.text)
+        self._logged = self.trouble = "" if up else news.text
+        return up or was_up
