@@ -41,6 +41,7 @@ _SESSION_EXPIRY_S = 30 * 86_400
 _CONNECT_TIMEOUT_S = 3.0
 _ANSWER_TIMEOUT_S = 10.0
 _BACKOFF_S = Backoff(first=1.0, longest=60.0, spread=0.5)
+_LAST_LOOKS, _LAST_WAIT_S, _LAST_MESSAGES = 20, 0.05, 100
 _TAKEN_OVER = 0x8E
 _QUICK_LOSS_S = 5.0
 
@@ -110,6 +111,7 @@ class Session:
         self._monotonic = monotonic
         self._retry_at = 0.0
         self._attempts = 0
+        self._untold = 0
         self._connected_at = 0.0
         self._quick_losses = 0
         self._misc_at = 0.0
@@ -297,20 +299,36 @@ class Session:
 
     def tell(self, payload: bytes) -> None:
         """Publish to the topic of life, retained, at least once. For a connection that is up."""
+        self._untold += 1
         self._client.publish(self.broker.life_topic, payload, qos=1, retain=True)
 
     def _published(
         self, _client: Client, _data: Any, _mid: int, reason: ReasonCode, _properties: Properties | None
     ) -> None:
         refused = f"{self._where()} did not take '{self.broker.life_topic}': {str(reason).lower()}"
+        self._untold -= 1
         self._on_told(refused if reason.is_failure else "")
 
     def close(self) -> None:
         """Disconnect in an orderly way; the broker keeps the session. May be called again."""
         self.up = False
+        self._hear_out()
         if self._client.socket() is not None:
             self._client.disconnect()
             self._client.loop_write()
+
+    def _hear_out(self) -> None:
+        """Read what is still coming, for a moment and for nobody. The answer to the last sign of life, or any message,
+        left unread would make the system reset the connection, and the broker say the last will after all."""
+        self._on_message = lambda _message: None
+        for _ in range(_LAST_LOOKS):
+            mqtt_socket = self._client.socket()
+            if mqtt_socket is None:
+                return
+            if self._readable(mqtt_socket, _LAST_WAIT_S if self._untold else 0.0):
+                self._read(_LAST_MESSAGES, lambda: False)
+            elif not self._untold:
+                return
 
 
 def _refusal(reason: ReasonCode) -> str:

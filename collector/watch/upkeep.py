@@ -1,7 +1,7 @@
 """What `watch` does by the clock, beside reading and judging: one table by name and time.
 
 The loop asks the table at each turn what is due, and does it itself. The times are apscheduler's triggers. Its
-scheduler is not used: it goes by the time of day and works out every run it missed. After a board's clock went from 1970
+scheduler is not used: it goes by the time of day and works out every run missed. After a board's clock went from 1970
 to the present that is 29 million runs a job and 1.6 GB of memory; after a step back all upkeep would rest until the old
 time has come again. Here an interval goes by a clock that never steps, what was missed is made up for once, and a time
 of day that was planned under a clock since set back is planned anew.
