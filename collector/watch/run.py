@@ -187,7 +187,7 @@ class Run:
     def _commit(self) -> None:
         told, stalled = bool(self._pipeline.batch.messages), self._commits.stalled
         stored = self._commits.commit()
-        if self._commits.stalled != stalled:
+        if stalled or stored is None:  # how many messages are held changes too
             self._schedule.ask("state")
         if stored is None:
             return
