@@ -188,7 +188,7 @@ class Run:
         told, stalled = bool(self._pipeline.batch.messages), self._commits.stalled
         stored = self._commits.commit()
         if stalled or stored is None:  # how many messages are held changes too
-            self._schedule.ask("state")
+            self._write_state()
         if stored is None:
             return
         if told:
