@@ -1,41 +1,22 @@
 """The lab of `World`: its places, its probes, and the numbers of its series."""
 
-from collector.domain.lab import Channel, Format, Lab, Place, PlaceKind, Probe, Series, SeriesKey, series_keys, subjects
+from collector.domain.lab import Lab, Series, SeriesKey, series_keys, subjects
+from tests.worlds import values
+from tests.worlds.values import KETTLE, MOISTURE, ROOM, TEMPERATURE, bin_of, probe
 
 
 def lab() -> Lab:
     """Bin Juniper with three probes in two trays, Maple with one, the room's air, brewer Kettle."""
-    places = [
-        Place(id="room", kind=PlaceKind.ROOM, label="Room"),
-        Place(id="kettle", kind=PlaceKind.BREWER, label="Kettle"),
-    ]
-    for name in ("juniper", "maple"):
-        places.append(Place(id=name, kind=PlaceKind.BIN, label=name.title(), bin=name))
-        places += [
-            Place(
-                id=f"{name}/{tray}",
-                kind=PlaceKind.TRAY,
-                label=f"{name.title()}, {tray} tray",
-                bin=name,
-                tray=tray,
-                level=level,
-            )
-            for level, tray in enumerate(("top", "bottom"))
-        ]
-    bed = (
-        Channel(key="t", measure="bedding_temperature", unit="Cel"),
-        Channel(key="m", measure="bedding_moisture", unit="%"),
+    bed = (TEMPERATURE, MOISTURE)
+    probes = (
+        probe("jt", "juniper/top", *bed, topic="worms/jt"),
+        probe("jt2", "juniper/top", *bed, topic="worms/jt2"),
+        probe("jb", "juniper/bottom", TEMPERATURE),
+        probe("mt", "maple/top", *bed),
+        probe("air", "room", values.AIR),
     )
-    air = (Channel(key="t", measure="air_temperature", unit="Cel"),)
-    where: list[tuple[str, str, tuple[Channel, ...]]] = [("jt", "juniper/top", bed), ("jt2", "juniper/top", bed)]
-    where += [("jb", "juniper/bottom", bed[:1]), ("mt", "maple/top", bed), ("air", "room", air)]
-    probes = [
-        Probe(id=name, place=place, topic=f"worms/{name}", format=Format.SENML_JSON, channels=channels)
-        for name, place, channels in where
-    ]
-    return Lab(
-        name="Quillbrook School", time_zone="UTC", us_units=False, places=tuple(places), probes=tuple(probes), people=()
-    )
+    trays = ("top", "bottom")
+    return values.lab(places=(ROOM, KETTLE, *bin_of("juniper", *trays), *bin_of("maple", *trays)), probes=probes)
 
 
 LAB = lab()

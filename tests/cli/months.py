@@ -21,6 +21,7 @@ from collector.pipeline.building import build_pipeline
 from collector.pipeline.notices import Notices
 from collector.store.journal import Journal
 from collector.store.requests import Acknowledge
+from tests.worlds.texts import bedding, lab_text, probe_text
 
 START_MS = 1_769_904_000_000
 """2026-02-01T00:00:00Z, a Sunday."""
@@ -30,43 +31,18 @@ DAYS = 30
 END = "2026-03-03T00:00Z"
 START_TEXT = "2026-02-01T00:00Z"
 
-LAB = """\
-lab: {name: Quillbrook School worm lab, time_zone: UTC, units: metric}
-bins:
-  juniper: {trays: {top: {}, middle: {}, bottom: {}}}
-  maple: {trays: {top: {}, middle: {}, bottom: {}}}
-probes:
-  maple-top:
-    place: maple/top
-    topic: worms/maple/top
-    format: number
-    every: 5 min
-    channels:
-      temperature: {measure: bedding_temperature, unit: Cel, model: ds18b20}
-  juniper-top:
-    place: juniper/top
-    topic: worms/juniper/top
-    format: number
-    every: 5 min
-    channels:
-      moisture: {measure: bedding_moisture, unit: "%"}
-  juniper-middle:
-    place: juniper/middle
-    topic: worms/juniper/middle
-    format: number
-    every: 5 min
-    channels:
-      temperature: {measure: bedding_temperature, unit: Cel, model: ds18b20}
-  juniper-bottom:
-    place: juniper/bottom
-    topic: worms/juniper/bottom
-    format: number
-    every: 5 min
-    channels:
-      temperature: {measure: bedding_temperature, unit: Cel, model: ds18b20}
-people:
-  teacher: {email: teacher@quillbrook.example}
-"""
+_DEGREES = bedding(named="", model="ds18b20")
+LAB = lab_text(
+    *(
+        probe_text(place, channel, format="number", more="every: 5 min")
+        for place, channel in (
+            ("maple/top", _DEGREES),
+            ("juniper/top", bedding("moisture", '"%"', named="")),
+            ("juniper/middle", _DEGREES),
+            ("juniper/bottom", _DEGREES),
+        )
+    )
+)
 
 SITE = """\
 # What this lab changes about the rules that ship.

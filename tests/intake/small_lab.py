@@ -4,22 +4,10 @@ from collector.config.lab_file import read_lab
 from collector.domain.lab import Lab, series_keys
 from collector.intake.inbox import Intake, Message
 from collector.intake.placing import Placing
+from tests.worlds.texts import lab_text
 
 NOW = 1_772_438_400_000
 """2026-03-02T08:00:00Z."""
-
-_HEAD = """\
-lab: {name: Quillbrook School worm lab, time_zone: UTC}
-bins:
-  juniper: {trays: {top: {}, middle: {}, bottom: {}}}
-  maple: {trays: {top: {}, middle: {}, bottom: {}}}
-brewers:
-  kettle: {}
-room: {name: Worm lab}
-people:
-  teacher: {email: teacher@quillbrook.example}
-probes:
-"""
 
 PROBES = """\
   juniper-top:
@@ -84,7 +72,7 @@ PROBES = """\
 
 
 def lab(probes: str = PROBES) -> Lab:
-    return read_lab(_HEAD + probes, "lab.yaml")
+    return read_lab(lab_text(probes, more="brewers:\n  kettle: {}\nroom: {name: Worm lab}"), "lab.yaml")
 
 
 class Room:

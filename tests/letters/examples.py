@@ -5,7 +5,10 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from collector.alarms.model import AlarmKey, Event, Kind, Priority, Rule, State, Transition
-from collector.domain.lab import Channel, Format, Lab, Person, Place, PlaceKind, Probe, Series
+from collector.domain.lab import Channel, Person
+from tests.worlds.values import KETTLE as KETTLE
+from tests.worlds.values import ROOM as ROOM
+from tests.worlds.values import lab, probe, series, tray
 
 ZONE = ZoneInfo("America/Chicago")
 MINUTE = 60_000
@@ -19,49 +22,25 @@ def at(day: int, hour: int, minute: int = 0, month: int = 3, year: int = 2025) -
 
 NOW = at(3, 10, 20)
 
-TOP = Place(id="juniper/top", kind=PlaceKind.TRAY, label="Juniper, top tray", bin="juniper", tray="top")
-KETTLE = Place(id="kettle", kind=PlaceKind.BREWER, label="Kettle")
-ROOM = Place(id="room", kind=PlaceKind.ROOM, label="Room")
+TOP = tray("juniper/top")
 
-TOP_TEMPERATURE = Series(
-    id=3, probe="juniper-top", channel="temperature", measure="bedding_temperature", place="juniper/top", unit="Cel"
-)
-TOP_MOISTURE = Series(
-    id=4, probe="juniper-top", channel="moisture", measure="bedding_moisture", place="juniper/top", unit="count"
-)
-KETTLE_PUMP = Series(id=5, probe="kettle-probe", channel="pump", measure="air_pump", place="kettle", unit="on/off")
-ROOM_AIR = Series(id=6, probe="room-air", channel="temperature", measure="air_temperature", place="room", unit="Cel")
+TOP_TEMPERATURE = series(3, probe="juniper-top", channel="temperature", unit="Cel")
+TOP_MOISTURE = series(4, "bedding_moisture", probe="juniper-top", channel="moisture", unit="count")
+KETTLE_PUMP = series(5, "air_pump", "kettle", probe="kettle-probe", channel="pump", unit="on/off")
+ROOM_AIR = series(6, "air_temperature", "room", probe="room-air", channel="temperature", unit="Cel")
 
-LAB = Lab(
-    name="Quillbrook School",
+LAB = lab(
     time_zone="America/Chicago",
-    us_units=False,
     places=(TOP, KETTLE, ROOM),
     probes=(
-        Probe(
-            id="juniper-top",
-            place="juniper/top",
-            topic="worms/juniper/top",
-            format=Format.SENML_JSON,
-            channels=(
-                Channel(key="temperature", measure="bedding_temperature", unit="Cel", model="ds18b20"),
-                Channel(key="moisture", measure="bedding_moisture", unit="count", model="capacitive"),
-            ),
+        probe(
+            "juniper-top",
+            "juniper/top",
+            Channel(key="temperature", measure="bedding_temperature", unit="Cel", model="ds18b20"),
+            Channel(key="moisture", measure="bedding_moisture", unit="count", model="capacitive"),
         ),
-        Probe(
-            id="kettle-probe",
-            place="kettle",
-            topic="worms/kettle",
-            format=Format.SENML_JSON,
-            channels=(Channel(key="pump", measure="air_pump", unit="on/off"),),
-        ),
-        Probe(
-            id="room-air",
-            place="room",
-            topic="worms/room",
-            format=Format.SENML_JSON,
-            channels=(Channel(key="temperature", measure="air_temperature", unit="Cel"),),
-        ),
+        probe("kettle-probe", "kettle", Channel(key="pump", measure="air_pump", unit="on/off")),
+        probe("room-air", "room", Channel(key="temperature", measure="air_temperature", unit="Cel")),
     ),
     people=(
         Person(role="teacher", email="teacher@quillbrook.example"),

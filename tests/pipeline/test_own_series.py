@@ -16,21 +16,19 @@ from collector.store.reader import Reader
 from collector.store.vocabulary import LAB_CHANGED, EventKind
 from collector.watch.self_check import SelfCheck
 from tests.worlds.by_hand import START, ByHand
+from tests.worlds.texts import lab_text, probe_text
 
-LAB = """\
-lab: {name: Quillbrook School worm lab, time_zone: UTC, altitude: 1600 m}
-brewers: {kettle: {}}
-probes:
-  kettle-tea:
-    place: kettle
-    topic: worms/kettle
-    format: senml
-    channels:
-      oxygen: {name: oxygen, measure: dissolved_oxygen, unit: mg/L, model: oxygen}
-      temperature: {name: temperature, measure: tea_temperature, unit: Cel, model: ds18b20}
-people:
-  teacher: {email: teacher@quillbrook.example}
-"""
+LAB = lab_text(
+    probe_text(
+        "kettle",
+        "oxygen: {name: oxygen, measure: dissolved_oxygen, unit: mg/L, model: oxygen}",
+        "temperature: {name: temperature, measure: tea_temperature, unit: Cel, model: ds18b20}",
+        name="kettle-tea",
+    ),
+    lab="altitude: 1600 m",
+    bins=(),
+    more="brewers: {kettle: {}}",
+)
 RULES = """\
 alarms:
   share-low:

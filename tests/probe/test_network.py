@@ -18,22 +18,15 @@ from tests.services.mosquitto import Mosquitto
 from tests.services.waiting import wait_until
 from tests.services.watching import Watch
 from tests.worlds.home import make_home
+from tests.worlds.texts import TEMPERATURE, lab_text, probe_text
 
 pytestmark = pytest.mark.service
 
-LAB = """\
-lab: {name: Quillbrook School worm lab, time_zone: UTC, units: metric}
-bins: {juniper: {trays: {top: {}}}}
-probes:
-  juniper-top:
-    place: juniper/top
-    topic: worms/juniper/top
-    format: senml
-    senml_name: "urn:dev:mac:24befefffe804ff1:"
-    channels:
-      temperature: {name: temperature, measure: bedding_temperature, unit: Cel, model: ds18b20}
-people: {teacher: {email: teacher@quillbrook.example}}
-"""
+LAB = lab_text(
+    probe_text("juniper/top", TEMPERATURE, more='senml_name: "urn:dev:mac:24befefffe804ff1:"'),
+    bins=("juniper",),
+    trays=("top",),
+)
 
 
 def every_minute(first_s: int, last_s: int) -> list[int]:

@@ -19,28 +19,14 @@ from collector.store.migrations import SERIES_BITS
 from tests.services.mosquitto import Mosquitto
 from tests.services.waiting import wait_until
 from tests.services.watching import Watch
+from tests.worlds.texts import bedding, lab_text, probe_text
 
-_BEDDING = "measure: bedding_temperature, unit: Cel"
-_PROBES = {
-    "juniper/top": f"senml, channels: {{temperature: {{name: temperature, {_BEDDING}}}}}",
-    "juniper/bottom": f"senml, channels: {{temperature: {{name: temperature, {_BEDDING}}}}}",
-    "maple/bottom": f"senml-cbor, channels: {{temperature: {{name: temperature, {_BEDDING}}}}}",
-    "maple/middle": f"json, channels: {{temperature: {{pointer: /t, {_BEDDING}}}}}",
-    "maple/top": f"number, channels: {{temperature: {{{_BEDDING}}}}}",
-}
-LAB = "\n".join(
-    [
-        "lab: {name: Quillbrook School worm lab, time_zone: UTC}",
-        "bins:",
-        *(f"  {name}: {{trays: {{top: {{}}, middle: {{}}, bottom: {{}}}}}}" for name in ("juniper", "maple")),
-        "probes:",
-        *(
-            f"  {place.replace('/', '-')}: {{place: {place}, topic: worms/{place}, format: {rest}}}"
-            for place, rest in _PROBES.items()
-        ),
-        "people: {teacher: {email: teacher@quillbrook.example}}",
-        "",
-    ]
+LAB = lab_text(
+    probe_text("juniper/top", bedding()),
+    probe_text("juniper/bottom", bedding()),
+    probe_text("maple/bottom", bedding(), format="senml-cbor"),
+    probe_text("maple/middle", bedding(named="pointer: /t"), format="json"),
+    probe_text("maple/top", bedding(named=""), format="number"),
 )
 GOOD = "worms/juniper/top"
 _GOOD_ONES = "series = (SELECT id FROM series WHERE probe = 'juniper-top' AND channel = 'temperature')"

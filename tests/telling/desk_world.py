@@ -9,13 +9,15 @@ from zoneinfo import ZoneInfo
 from collector.alarms.lifecycle import after
 from collector.alarms.model import STANDING, AlarmKey, AlarmState, Event, Priority, Rule, State, Transition
 from collector.domain.hours import Hours, parse_ranges, week_of
-from collector.domain.lab import Lab, Person, Place, PlaceKind, Series, Telling
+from collector.domain.lab import Lab, Person, Series, Telling
 from collector.domain.schooldays import SchoolDays
 from collector.telling.desk import REMEMBER_MS, Desk
 from collector.telling.desk_case import occurrence_of
 from collector.telling.message_plan import MessagePlan
 from collector.telling.notice import Fate, Notice, NoticeKey
 from tests.letters.examples import HOT
+from tests.worlds import values
+from tests.worlds.values import bin_of, series, tray
 
 MIN = 60_000
 HOUR = 60 * MIN
@@ -39,12 +41,6 @@ CARETAKER = Person(
 )
 HEAD = Person(role="head", email="head@quillbrook.example", priorities=("high",), turn=3)
 
-PLACES = tuple(
-    Place(id=f"juniper/{tray}", kind=PlaceKind.TRAY, label=f"Juniper, {tray} tray", bin="juniper", tray=tray)
-    for tray in ("top", "middle", "bottom")
-)
-MAPLE = Place(id="maple/top", kind=PlaceKind.TRAY, label="Maple, top tray", bin="maple", tray="top")
-
 
 def telling(percent: float = 40.0, school: SchoolDays | None = None) -> Telling:
     hours = Hours(week=WEEK, zone=ZONE)
@@ -52,16 +48,8 @@ def telling(percent: float = 40.0, school: SchoolDays | None = None) -> Telling:
 
 
 def lab(people: Sequence[Person] = (TEACHER,), how: Telling | None = None) -> Lab:
-    places = (Place(id="juniper", kind=PlaceKind.BIN, label="Juniper", bin="juniper"), *PLACES, MAPLE)
-    return Lab(
-        name="Quillbrook School",
-        time_zone=ZONE,
-        us_units=False,
-        places=places,
-        probes=(),
-        people=tuple(people),
-        telling=how or telling(),
-    )
+    places = (*bin_of("juniper"), tray("maple/top"))
+    return values.lab(places=places, time_zone=ZONE, people=tuple(people), telling=how or telling())
 
 
 def rule(name: str = "bedding-hot", priority: Priority = Priority.HIGH, respond_ms: int = 4 * HOUR) -> Rule:
@@ -70,17 +58,6 @@ def rule(name: str = "bedding-hot", priority: Priority = Priority.HIGH, respond_
 
 MEDIUM = rule("bedding-warm", Priority.MEDIUM, 24 * HOUR)
 LOW = rule("bedding-cool", Priority.LOW, 48 * HOUR)
-
-
-def series(number: int, place: str = "juniper/top") -> Series:
-    return Series(
-        id=number,
-        probe=f"probe-{number}",
-        channel="temperature",
-        measure="bedding_temperature",
-        place=place,
-        unit="Cel",
-    )
 
 
 @dataclass
@@ -137,7 +114,7 @@ class World:
         self.desk.release(self.now_ms)
 
     def alarm(self, rule: Rule, number: int = 1, place: str = "juniper/top") -> OneAlarm:
-        one = OneAlarm(rule, series(number, place))
+        one = OneAlarm(rule, series(number, place=place))
         return self.alarms.setdefault(one.key, one)
 
     def change(self, one: OneAlarm, event: Event, t_ms: int | None = None) -> None:

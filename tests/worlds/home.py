@@ -2,49 +2,35 @@
 
 from pathlib import Path
 
-LAB = """\
-lab: {name: Quillbrook School worm lab, time_zone: UTC, units: metric}
-bins:
-  juniper: {trays: {top: {}, middle: {}, bottom: {}}}
-  maple: {trays: {top: {}, middle: {}, bottom: {}}}
-room: {name: Worm lab}
-probes:
-  juniper-top:
-    place: juniper/top
-    topic: worms/juniper/top
-    format: senml
-    channels:
-      temperature: {name: temperature, measure: bedding_temperature, unit: Cel, model: ds18b20}
-      moisture: {name: moisture, measure: bedding_moisture, unit: /}
-  juniper-middle:
-    place: juniper/middle
-    topic: worms/juniper/middle
-    format: senml-cbor
-    channels:
-      temperature: {name: temperature, measure: bedding_temperature, unit: Cel}
-  maple-top:
-    place: maple/top
-    topic: worms/maple/top
-    format: json
-    time: /at
-    channels:
-      temperature: {pointer: /bed/temperature, measure: bedding_temperature, unit: degF}
-      moisture:
+from tests.worlds.texts import MOISTURE, TEMPERATURE, bedding, lab_text, probe_text
+
+_JSON_MOISTURE = """\
+moisture:
         pointer: /bed/soil
         measure: bedding_moisture
         unit: count
         model: capacitive
         calibration:
-          - {from: 2026-01-01, points: [[1950, 62 %], [1620, 84 %]]}
-  room-air:
-    place: room
-    topic: worms/+/air
-    format: number
-    channels:
-      temperature: {measure: air_temperature, unit: degC}
-people:
-  teacher: {email: teacher@quillbrook.example}
-"""
+          - {from: 2026-01-01, points: [[1950, 62 %], [1620, 84 %]]}"""
+LAB = lab_text(
+    probe_text("juniper/top", TEMPERATURE, MOISTURE),
+    probe_text("juniper/middle", bedding(), format="senml-cbor"),
+    probe_text(
+        "maple/top",
+        bedding(unit="degF", named="pointer: /bed/{key}"),
+        _JSON_MOISTURE,
+        format="json",
+        more="time: /at",
+    ),
+    probe_text(
+        "room",
+        "temperature: {measure: air_temperature, unit: degC}",
+        name="room-air",
+        topic="worms/+/air",
+        format="number",
+    ),
+    more="room: {name: Worm lab}",
+)
 
 HOT_AT_ONCE = """\
 alarms:
