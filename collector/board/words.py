@@ -12,7 +12,7 @@ from collector.letters.links import Ack
 from collector.letters.local_time import clock_time
 from collector.letters.plain import one_line, paragraphs
 from collector.letters.trouble import Trouble
-from collector.store.reader import PastChange
+from collector.store.alarm_rows import PastChange
 
 ON_IT, SEEN = "I am on it", "I have seen it"
 _NOTHING = "There is nothing to acknowledge."

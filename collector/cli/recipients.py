@@ -17,10 +17,20 @@ def recipient_rows(found: Iterable[Recipient], lab: Lab | None) -> list[dict[str
         for way in _ways(person, known):
             roles.setdefault(way, []).append(person.role)
     rest = {way: [way[1] if way[0] == "chat" else ""] for way in known if way not in roles}
-    return [
-        _row(", ".join(names), known.get(way) or Recipient(*way, 0, 0, 0, 0, None, ""))
-        for way, names in (roles | rest).items()
-    ]
+    return [_row(", ".join(names), known.get(way) or _nothing_yet(*way)) for way, names in (roles | rest).items()]
+
+
+def _nothing_yet(channel: str, recipient: str) -> Recipient:
+    return Recipient(
+        channel=channel,
+        recipient=recipient,
+        waiting=0,
+        sent=0,
+        failed=0,
+        unconfirmed=0,
+        delivered_ms=None,
+        last_error="",
+    )
 
 
 def _ways(person: Person, known: Container[tuple[str, str]]) -> list[tuple[str, str]]:

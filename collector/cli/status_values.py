@@ -10,8 +10,10 @@ from collector.config.home import Home
 from collector.domain.lab import Lab
 from collector.domain.readings import Flag
 from collector.domain.units import PUBLISHED, show_duration
-from collector.store.reader import HeldAlarm, Reader
-from collector.store.reading import Newest, StoredSeries
+from collector.store.alarm_rows import HeldAlarm
+from collector.store.reader import Reader
+from collector.store.reading import NewestReading
+from collector.store.series_rows import StoredSeries
 from collector.store.watch_state import STALE_MS, CollectorState, WatchState, collector_state, read_state
 from collector.uplink.queue import COUNTED, UplinkState, uplink_state
 
@@ -68,7 +70,9 @@ def heartbeat_rows(state: WatchState | None) -> list[dict[str, Any]]:
     ]
 
 
-def probe_rows(series: dict[int, StoredSeries], newest: dict[int, Newest], lab: Lab | None) -> list[dict[str, Any]]:
+def probe_rows(
+    series: dict[int, StoredSeries], newest: dict[int, NewestReading], lab: Lab | None
+) -> list[dict[str, Any]]:
     """One row a probe: those of lab.yaml first, then those only the journal remembers."""
     rows: dict[str, dict[str, Any]] = {}
     for probe in (probe for probe in lab.probes if probe.topic) if lab is not None else ():
@@ -85,7 +89,7 @@ def probe_rows(series: dict[int, StoredSeries], newest: dict[int, Newest], lab: 
     return list(rows.values())
 
 
-def _add_channel(row: dict[str, Any], series: StoredSeries, reading: Newest) -> None:
+def _add_channel(row: dict[str, Any], series: StoredSeries, reading: NewestReading) -> None:
     heard = iso(reading.t_ms)
     row["newest"][series.measure] = {
         "time": heard,

@@ -149,7 +149,15 @@ def _report(whom: str, dead: Addressee, fresh: Sequence[FailedMessage], other: A
     )
     key = f"{REPORTS}{_digest(dead)}-{now_ms // _DAY_MS}"
     subject = f"Messages to {whom} do not get through ({len(fresh)} failed)"
-    return NewMessage(way_key(key, other), other.recipient, other.channel, priority, subject, body, now_ms)
+    return NewMessage(
+        key=way_key(key, other),
+        recipient=other.recipient,
+        channel=other.channel,
+        priority=priority,
+        subject=subject,
+        body=body,
+        created_ms=now_ms,
+    )
 
 
 def _digest(way: Addressee) -> str:

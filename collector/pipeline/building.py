@@ -23,8 +23,8 @@ from collector.intake.inbox import Intake
 from collector.pipeline.diary_book import book_of
 from collector.pipeline.notices import Notices
 from collector.pipeline.pipeline import Judging, Pipeline, make_series
-from collector.store import reading
 from collector.store.journal import Journal
+from collector.store.reading import NewestReading
 from collector.store.tails import Tail as Recent
 from collector.store.vocabulary import LINK_IS_DOWN, MetaKey
 from collector.telling.desk import REMEMBER_MS
@@ -59,7 +59,7 @@ def rejudge(lab: Lab, rules: Sequence[Rule], journal: Journal, link: Link, now_m
 class _Memory(NamedTuple):
     """What is known of each series."""
 
-    newest: Mapping[int, reading.Newest]
+    newest: Mapping[int, NewestReading]
     recent: Mapping[int, Recent]
     since_ms: int
     """`recent` is complete from here on."""
@@ -81,7 +81,9 @@ def _remember(lab: Lab, rules: Sequence[Rule], journal: Journal, ids: Mapping[Se
             recent[number] = rows
             t_ms, value = int(rows.t_ms[-1]), float(rows.value[-1])
             held = None if np.isnan(value) else value
-            newest[number] = reading.Newest(number, t_ms, held, int(rows.flag[-1]), int(rows.why[-1]))
+            newest[number] = NewestReading(
+                series=number, t_ms=t_ms, value=held, flag=int(rows.flag[-1]), why=int(rows.why[-1])
+            )
     return _Memory(newest, recent, since_ms)
 
 
@@ -174,7 +176,7 @@ def _since_ms(newest_ms: Sequence[int], memory_ms: int, now_ms: int) -> int:
     return max(min(newest_ms, default=end_ms), end_ms - memory_ms) - memory_ms
 
 
-def _newest(one: reading.Newest, recent: Recent | None) -> Newest:
+def _newest(one: NewestReading, recent: Recent | None) -> Newest:
     """What the alarms must know of a series: its newest judged reading and the newest usable one."""
     if recent is None:
         usable = one.flag in USABLE and not one.why & Why.LATE

@@ -261,7 +261,13 @@ class Pipeline:
             self._changes.spend(transition.key.series, 1, now_ms)
             rule = self._rules.get(transition.key.rule)
             self.batch.transitions.append(
-                HistoryRow(transition, series.place, series.measure, rule.priority if rule else "", now_ms)
+                HistoryRow(
+                    transition=transition,
+                    place=series.place,
+                    measure=series.measure,
+                    priority=rule.priority if rule else "",
+                    noticed_ms=now_ms,
+                )
             )
             if rule is not None:
                 self._notices.take(transition, rule, series, now_ms)
@@ -293,7 +299,8 @@ class Pipeline:
         intake.counts.clear()
         for oddity in intake.oddities:
             if oddity.reason:
-                batch.rejected.append(RejectedRow(oddity.t_ms, oddity.topic, oddity.reason, oddity.sample))
+                row = RejectedRow(t_ms=oddity.t_ms, topic=oddity.topic, reason=oddity.reason, first_bytes=oddity.sample)
+                batch.rejected.append(row)
             else:
                 self._add_unplaced(oddity)
         intake.oddities.clear()
@@ -305,7 +312,7 @@ class Pipeline:
         key, unplaced = (oddity.topic, oddity.name), self.batch.unplaced
         known = unplaced.pop(key, None)
         first_ms, count = (known.first_ms, known.count) if known is not None else (oddity.t_ms, 0)
-        unplaced[key] = Unplaced(first_ms, oddity.t_ms, count + 1, oddity.sample)
+        unplaced[key] = Unplaced(first_ms=first_ms, last_ms=oddity.t_ms, count=count + 1, sample=oddity.sample)
 
     def _count(self, name: Counter, number: int) -> None:
         self.batch.counts[name] = self.batch.counts.get(name, 0) + number

@@ -12,7 +12,8 @@ from collector.letters.local_time import utc
 from collector.reports.ahead_view import back_at_ms, tray_outlooks
 from collector.reports.digest import DAY_MS, DigestView, Past, Standing
 from collector.reports.pump import pump
-from collector.store.reader import PastChange, Reader
+from collector.store.alarm_rows import PastChange
+from collector.store.reader import Reader
 
 _MOST_CHANGES = 20_000
 _LOOK_BACK_MS = 30 * DAY_MS

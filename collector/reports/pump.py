@@ -9,7 +9,7 @@ def pump(reader: Reader, place: str, from_ms: int, until_ms: int) -> tuple[bool 
     there are none, and where it is on."""
     series = [one.id for one in reader.series() if one.place == place and one.measure == "air_pump"]
     runs, off_ms = None, None
-    for _, t_ms, value, flag, _, _ in reader.readings(from_ms, until_ms + 1, series):
+    for t_ms, _, value, flag, _, _ in reader.readings(from_ms, until_ms + 1, series):
         if flag in CLEAN and value is not None:
             runs = value >= 0.5
             off_ms = None if runs else t_ms if off_ms is None else off_ms

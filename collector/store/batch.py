@@ -12,12 +12,12 @@ from collector.telling.notice import Notice, NoticeKey
 UNPLACED_KEPT = 500
 REJECTED_KEPT = 500
 """Rows of each that the journal holds; a batch that waits for a full disk holds no more either."""
-Row: TypeAlias = tuple[int, int, float | None, int, float | None, int]
-"""A reading as the journal takes it: t, series, value, flag, raw, why. A tuple, so that nothing is converted on the way
-of millions of rows."""
+ReadingRow: TypeAlias = tuple[int, int, float | None, int, float | None, int]
+"""A reading as the journal takes and gives it: t (ms UTC), series, value, flag, raw, why. A tuple, so that nothing is
+converted on the way of millions of rows."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class HistoryRow:
     """A change of an alarm with the words a reader of the history needs."""
 
@@ -29,7 +29,7 @@ class HistoryRow:
     """When the collector saw it; later than the change itself after an outage."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class NewMessage:
     """A message to one person. `key` names what it tells: the same key is never told twice."""
 
@@ -49,7 +49,7 @@ class NewMessage:
     """What to draw when it is sent, as JSON; empty: no picture."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Unplaced:
     """What came from a probe the lab file does not know; `count` is how often since the last batch."""
 
@@ -59,7 +59,7 @@ class Unplaced:
     sample: bytes
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RejectedRow:
     """A message that could not be read, and why."""
 
@@ -85,7 +85,7 @@ class Batch:
     The journal itself counts `duplicates`, `too_old` and `impossible_time`; leave these out of `counts`.
     """
 
-    rows: list[Row] = field(default_factory=list)
+    rows: list[ReadingRow] = field(default_factory=list)
     states: dict[AlarmKey, AlarmState] = field(default_factory=dict)
     transitions: list[HistoryRow] = field(default_factory=list)
     messages: list[NewMessage] = field(default_factory=list)
@@ -133,7 +133,7 @@ class Batch:
         )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CommitResult:
     """What became of the readings of a batch."""
 

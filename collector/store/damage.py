@@ -73,8 +73,8 @@ def _check_all_but_readings(db: sqlite3.Connection) -> list[tuple[str]]:
     verdicts: list[tuple[str]] = []
     for (name,) in db.execute("SELECT name FROM sqlite_master WHERE type = 'table' AND name <> 'readings'").fetchall():
         verdicts += db.execute(f'PRAGMA quick_check("{name}")').fetchall()
-    db.execute("SELECT * FROM readings ORDER BY id LIMIT 1000").fetchall()
-    db.execute("SELECT * FROM readings ORDER BY id DESC LIMIT 1000").fetchall()
+    for direction in ("ASC", "DESC"):
+        db.execute(f"SELECT id, value, flag, raw, why FROM readings ORDER BY id {direction} LIMIT 1000").fetchall()  # noqa: S608
     return verdicts
 
 

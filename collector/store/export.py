@@ -18,8 +18,9 @@ from datetime import UTC, datetime, timedelta
 from typing import Literal, TextIO
 
 from collector.domain.readings import USABLE
+from collector.store.batch import ReadingRow
 from collector.store.reader import Reader
-from collector.store.reading import ReadingRow, StoredSeries
+from collector.store.series_rows import StoredSeries
 
 Format = Literal["csv", "senml", "lines"]
 Progress = Callable[[int, float], None]
@@ -66,7 +67,7 @@ def _told(
     for n, row in enumerate(rows, start=1):
         yield row
         if n % _PROGRESS_ROWS == 0:
-            progress(n, min(1.0, (row[1] - first) / max(1, last - first)))
+            progress(n, min(1.0, (row[0] - first) / max(1, last - first)))
     progress(n, 1.0)
 
 
@@ -80,7 +81,7 @@ def _write_csv(rows: Iterator[ReadingRow], known: dict[int, StoredSeries], out: 
     writer.writerow(CSV_COLUMNS)
     words = {number: (s.bin or s.place, s.tray, s.probe, s.measure, s.unit) for number, s in known.items()}
     n = 0
-    for series, t_ms, value, flag, _raw, _why in rows:
+    for t_ms, series, value, flag, _raw, _why in rows:
         n += 1
         writer.writerow((iso_utc(t_ms), *words[series], "" if value is None else repr(value), flag))
     return n
@@ -101,7 +102,7 @@ def _write_senml(rows: Iterator[ReadingRow], known: dict[int, StoredSeries], out
     names = _senml_names(known)
     n = 0
     out.write("[")
-    for series, t_ms, value, flag, _raw, _why in rows:
+    for t_ms, series, value, flag, _raw, _why in rows:
         if value is None or flag not in USABLE or t_ms < _RELATIVE_BELOW_MS or not math.isfinite(value):
             continue
         out.write(",\n" if n else "\n")
@@ -155,7 +156,7 @@ _ESCAPED_MEASUREMENT = re.compile(r"([, ])")
 def _write_lines(rows: Iterator[ReadingRow], known: dict[int, StoredSeries], out: TextIO) -> int:
     heads = _line_heads(known)
     n = 0
-    for series, t_ms, value, flag, _raw, _why in rows:
+    for t_ms, series, value, flag, _raw, _why in rows:
         n += 1
         number = "" if value is None or not math.isfinite(value) else f"value={value!r},"
         out.write(f"{heads[series]} {number}flag={flag}i {t_ms}000000\n")

@@ -18,18 +18,19 @@ from typing import Self
 from collector.alarms.model import AlarmKey, AlarmState
 from collector.domain.diary import Brew, DiaryEntry
 from collector.domain.lab import SeriesKey
-from collector.store import diary, notices, reading, recipients, writing
-from collector.store.batch import Batch, CommitResult, Row
+from collector.store import alarm_rows, diary, notices, reading, recipients, requests, series_rows, writing
+from collector.store.batch import Batch, CommitResult, ReadingRow
 from collector.store.connection import open_writer, transaction
 from collector.store.errors import JournalStalled, StoreError, translated
 from collector.store.localdays import HOUR_MS, LocalDays
 from collector.store.migrations import SERIES_MASK, migrate
 from collector.store.prune import prune
-from collector.store.reading import EventRow, Newest, StoredSeries
+from collector.store.reading import EventRow, NewestReading
 from collector.store.recipients import FailedMessage
 from collector.store.requests import RequestRow
 from collector.store.retention import RetentionResult, retain
 from collector.store.rollups import Rollups, TidyResult
+from collector.store.series_rows import StoredSeries
 from collector.store.table_map import keep_map
 from collector.store.tails import Tail, tails
 from collector.store.vocabulary import LAB_CHANGED, Counter, EventKind
@@ -83,9 +84,7 @@ class Journal:
         self._file = (found.st_dev, found.st_ino)
         self._rollups = Rollups(db, self._days)
         self._rollups.load()
-        self._series = {
-            SeriesKey(probe=s.probe, channel=s.channel, measure=s.measure, place=s.place): s for s in reading.series(db)
-        }
+        self._series = {one.key: one for one in series_rows.series(db)}
         (self._next_arrival,) = db.execute("SELECT coalesce(max(seq) + 1, 0) FROM arrivals").fetchone()
 
     def close(self) -> None:
@@ -122,18 +121,12 @@ class Journal:
         known = self._series.get(key)
         if known is not None and (known.unit, known.bin, known.tray) == (unit, bin_, tray):
             return known.id
-        place = (key.probe, key.channel, key.measure, key.place)
         with self._work() as db, transaction(db):
-            (number,) = db.execute(
-                "INSERT INTO series(probe, channel, measure, place, bin, tray, unit, created_ms)"
-                " VALUES(?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT(probe, channel, measure, place)"
-                " DO UPDATE SET unit = excluded.unit, bin = excluded.bin, tray = excluded.tray RETURNING id",
-                (*place, bin_, tray, unit, now_ms),
-            ).fetchone()
-            if number > SERIES_MASK:
+            made = series_rows.known_as(db, key, unit=unit, bin_=bin_, tray=tray, now_ms=now_ms)
+            if made.id > SERIES_MASK:
                 raise StoreError(f"{self.path}: more than {SERIES_MASK} series; start a new home folder")
-        self._series[key] = StoredSeries(number, *place, bin_, tray, unit)
-        return int(number)
+        self._series[key] = made
+        return made.id
 
     def commit(self, batch: Batch, now_ms: int) -> CommitResult:
         """Store the whole batch in one transaction, or nothing of it."""
@@ -157,9 +150,9 @@ class Journal:
         if marks is not None:
             self._rollups.written(marks)
         self._next_arrival += len(batch.arrivals)
-        return CommitResult(stored, duplicates, too_old, impossible)
+        return CommitResult(stored=stored, duplicates=duplicates, too_old=too_old, impossible=impossible)
 
-    def _acceptable(self, rows: list[Row]) -> tuple[list[Row], list[int], int, int]:
+    def _acceptable(self, rows: list[ReadingRow]) -> tuple[list[ReadingRow], list[int], int, int]:
         """The rows that can be stored, the hours they fall in, and how many are too old and impossibly new."""
         if not rows:
             return rows, [], 0, 0
@@ -212,17 +205,17 @@ class Journal:
 
     def pending_requests(self) -> list[RequestRow]:
         with self._work() as db:
-            return reading.pending_requests(db)
+            return requests.pending_requests(db)
 
     # What a start needs
 
     def series(self) -> list[StoredSeries]:
         with self._work() as db:
-            return reading.series(db)
+            return series_rows.series(db)
 
     def alarm_states(self) -> dict[AlarmKey, AlarmState]:
         with self._work() as db:
-            return reading.alarm_states(db)
+            return alarm_rows.alarm_states(db)
 
     def created_ms(self, series_ids: Collection[int]) -> dict[int, int]:
         """When each series became known."""
@@ -247,7 +240,7 @@ class Journal:
         with self._work() as db:
             return recipients.failed(db, since_ms)
 
-    def newest(self, series_ids: Collection[int] | None = None) -> dict[int, Newest]:
+    def newest(self, series_ids: Collection[int] | None = None) -> dict[int, NewestReading]:
         """The newest reading of each series that has one, late ones included."""
         with self._work() as db:
             return reading.newest(db, series_ids)

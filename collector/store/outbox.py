@@ -6,20 +6,23 @@ for nobody is to be told twice.
 """
 
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from threading import Lock
 
+from collector.store.batch import NewMessage
 from collector.store.connection import Connected, open_existing, transaction
 from collector.store.errors import translated
 from collector.store.migrations import refuse_other
+from collector.store.rows import insert, select_one
+from collector.store.text import clean
 
 _BUSY_S = 10.0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class OutboxMessage:
     """A message to hand over. `attempts` counts the tries so far."""
 
@@ -50,6 +53,44 @@ _DUE = "SELECT min(next_ms) FROM outbox WHERE state = 'waiting' AND (?1 IS NULL 
 _OTHERS_WAIT = """
     UPDATE outbox SET next_ms = ?2 WHERE state = 'waiting' AND next_ms < ?2
         AND (channel, recipient) = (SELECT channel, recipient FROM outbox WHERE id = ?1)"""
+
+
+_WRITE = insert(
+    "outbox",
+    (
+        *("key", "recipient", "channel", "priority", "subject", "body", "created_ms", "next_ms"),
+        *("html", "parents", "picture", "state", "attempts", "last_error"),
+    ),
+    on_conflict="ON CONFLICT DO NOTHING",
+)
+
+
+def write(db: sqlite3.Connection, found: Iterable[NewMessage], now_ms: int) -> None:
+    """New messages, due now. What has the key of one that stands there already is told already."""
+    db.executemany(_WRITE, (_row(message, now_ms) for message in found))
+
+
+def _row(message: NewMessage, now_ms: int) -> dict[str, object]:
+    return {
+        "key": message.key,
+        "recipient": message.recipient,
+        "channel": message.channel,
+        "priority": message.priority,
+        "subject": clean(message.subject),
+        "body": clean(message.body),
+        "created_ms": message.created_ms,
+        "next_ms": now_ms,
+        "html": clean(message.html),
+        "parents": " ".join(message.parents),
+        "picture": message.picture,
+        "state": "waiting",
+        "attempts": 0,
+        "last_error": "",
+    }
+
+
+def _message(row: sqlite3.Row) -> OutboxMessage:
+    return OutboxMessage(**{**row, "parents": tuple(row["parents"].split())})
 
 
 class OutboxStore(Connected):
@@ -96,8 +137,8 @@ class OutboxStore(Connected):
         """The oldest due message of the highest priority; None where nothing is due. `chat`: only chat messages, or
         only others."""
         with self._work() as db:
-            row = db.execute(_NEXT, (now_ms, now_ms + _LONGEST_WAIT_MS, chat)).fetchone()
-        return None if row is None else OutboxMessage(*(*row[:11], tuple(row[11].split()), row[12]))
+            row = select_one(db, _NEXT, (now_ms, now_ms + _LONGEST_WAIT_MS, chat))
+        return None if row is None else _message(row)
 
     def next_due_ms(self, chat: bool | None = None) -> int | None:
         """When the next waiting message is due, None where none waits."""

@@ -9,17 +9,21 @@ from collections.abc import Callable, Collection, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Self, TypeVar
+from typing import TYPE_CHECKING, Self, TypeVar
 
-from collector.alarms.model import AlarmState, Event, State
 from collector.domain.diary import Brew, DiaryEntry
-from collector.store import diary, reading, recipients
+from collector.store import alarm_rows, diary, oddity_rows, reading, recipients, requests, series_rows
+from collector.store.alarm_rows import HeldAlarm, PastChange
+from collector.store.batch import ReadingRow
 from collector.store.connection import Connected, open_read_only, snapshot
 from collector.store.errors import translated
 from collector.store.migrations import refuse_other
-from collector.store.reading import EventRow, Newest, ReadingRow, StoredSeries
+from collector.store.oddity_rows import RejectedMessage, Stranger
+from collector.store.reading import EventRow, NewestReading
 from collector.store.recipients import Recipient
 from collector.store.requests import RequestRow
+from collector.store.rows import select
+from collector.store.series_rows import StoredSeries
 from collector.store.vocabulary import EventKind
 
 if TYPE_CHECKING:  # arrays are loaded by who asks for them: numpy takes longer than most commands
@@ -29,64 +33,7 @@ if TYPE_CHECKING:  # arrays are loaded by who asks for them: numpy takes longer 
 _Answer = TypeVar("_Answer")
 
 
-@dataclass(frozen=True, slots=True)
-class HeldAlarm:
-    """An alarm that is not normal, with the words of its last entry in the history."""
-
-    state: AlarmState
-    place: str
-    measure: str
-    priority: str
-
-
-@dataclass(frozen=True, slots=True)
-class PastChange:
-    """One line of the alarm history."""
-
-    id: int
-    rule: str
-    series: int
-    place: str
-    measure: str
-    priority: str
-    event: Event
-    before: State
-    after: State
-    t_ms: int
-    since_ms: int | None
-    raised_ms: int | None
-    value: float | None
-    worst: float | None
-    by: str
-    noticed_ms: int
-    note: str = ""
-    """Why it was shelved or suppressed."""
-    until_ms: int | None = None
-    """Until when it is shelved."""
-
-
-@dataclass(frozen=True, slots=True)
-class Stranger:
-    """Messages from a probe the lab file does not know."""
-
-    topic: str
-    name: str
-    first_ms: int
-    last_ms: int
-    count: int
-    sample: bytes
-
-
-@dataclass(frozen=True, slots=True)
-class RejectedMessage:
-    id: int
-    t_ms: int
-    topic: str
-    reason: str
-    first_bytes: bytes
-
-
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Summary:
     """An hour (`start` in ms UTC) or a local day (`start` as YYYY-MM-DD) of one series."""
 
@@ -99,13 +46,6 @@ class Summary:
     high: float | None
 
 
-_STATES = """SELECT s.rule, s.series, h.place, h.measure, h.priority FROM alarm_states s
-    LEFT JOIN alarm_history h ON h.id =
-        (SELECT max(id) FROM alarm_history WHERE rule = s.rule AND series = s.series)"""
-_CHANGES = """SELECT id, rule, series, place, measure, priority, event, before, after, t_ms, since_ms, raised_ms, value,
-    worst, by, noticed_ms, note, until_ms FROM alarm_history """
-_HISTORY = _CHANGES + "WHERE t_ms >= ? ORDER BY t_ms DESC, id DESC LIMIT ?"
-_OCCURRENCE = _CHANGES + "WHERE rule = ? AND series = ? AND t_ms >= ?3 AND raised_ms = ?3 ORDER BY id"
 _OUTBOX_STATES = ("waiting", "sending", "sent", "failed", "unconfirmed")
 
 
@@ -136,13 +76,13 @@ class Reader(Connected):
 
     def series(self) -> list[StoredSeries]:
         with self._work() as db:
-            return reading.series(db)
+            return series_rows.series(db)
 
     def readings_count(self) -> int:
         with self._work() as db:
             return reading.readings_count(db)
 
-    def newest(self, series_ids: Collection[int] | None = None) -> dict[int, Newest]:
+    def newest(self, series_ids: Collection[int] | None = None) -> dict[int, NewestReading]:
         """The newest reading of each series that has one."""
         with self._work() as db:
             return reading.newest(db, series_ids)
@@ -150,26 +90,17 @@ class Reader(Connected):
     def alarms(self) -> list[HeldAlarm]:
         """Alarms in any state but normal, oldest change first."""
         with self.snapshot(), self._work() as db:
-            states = reading.alarm_states(db)
-            words = {(rule, number): rest for rule, number, *rest in db.execute(_STATES)}
-        held = [
-            HeldAlarm(state, *(word or "" for word in words[key.rule, key.series]))
-            for key, state in states.items()
-            if state.state is not State.NORMAL
-        ]
-        return sorted(held, key=lambda alarm: (alarm.state.changed_ms, alarm.state.key.rule, alarm.state.key.series))
+            return alarm_rows.held_alarms(db)
 
     def history(self, since_ms: int = 0, at_most: int = 1_000) -> list[PastChange]:
         """Changes of alarms since then, newest first."""
         with self._work() as db:
-            rows = db.execute(_HISTORY, (since_ms, at_most)).fetchall()
-        return [_past_change(list(row)) for row in rows]
+            return alarm_rows.newest_changes(db, since_ms, at_most)
 
     def occurrence(self, rule: str, series: int, raised_ms: int) -> list[PastChange]:
         """What happened to one occurrence of an alarm, in the order it was recorded."""
         with self._work() as db:
-            rows = db.execute(_OCCURRENCE, (rule, series, raised_ms)).fetchall()
-        return [_past_change(list(row)) for row in rows]
+            return alarm_rows.occurrence(db, rule, series, raised_ms)
 
     def outbox_counts(self) -> dict[str, int]:
         """Messages by state, every state named."""
@@ -190,15 +121,13 @@ class Reader(Connected):
 
     def unplaced(self) -> list[Stranger]:
         """What unknown probes sent, the most recent first."""
-        query = "SELECT topic, name, first_ms, last_ms, count, sample FROM unplaced ORDER BY last_ms DESC, topic, name"
         with self._work() as db:
-            return [Stranger(*row) for row in db.execute(query)]
+            return oddity_rows.unplaced(db)
 
     def rejected(self, at_most: int = 50) -> list[RejectedMessage]:
         """The last messages that could not be read, newest first. How many there were: Counter.REJECTED."""
-        query = "SELECT id, t_ms, topic, reason, first_bytes FROM rejected ORDER BY id DESC LIMIT ?"
         with self._work() as db:
-            return [RejectedMessage(*row) for row in db.execute(query, (at_most,))]
+            return oddity_rows.rejected(db, at_most)
 
     def counters(self) -> dict[str, int]:
         with self._work() as db:
@@ -214,12 +143,12 @@ class Reader(Connected):
 
     def request(self, number: int) -> RequestRow | None:
         with self._work() as db:
-            return reading.request(db, number)
+            return requests.request(db, number)
 
     def pending_requests(self) -> list[RequestRow]:
         """What no collector has taken up yet, oldest first."""
         with self._work() as db:
-            return reading.pending_requests(db)
+            return requests.pending_requests(db)
 
     def diary(self, since_ms: int | None = None) -> list[DiaryEntry]:
         """What was done since then, struck entries included, in the order of its times."""
@@ -233,17 +162,17 @@ class Reader(Connected):
 
     def hourly(self, since_ms: int, until_ms: int) -> list[Summary]:
         """Hours that start in the stretch. Those still due are as of the last tidying."""
-        query = """SELECT hour, series, n, n_good, mean, low, high FROM hourly
+        query = """SELECT hour AS start, series, n, n_good, mean, low, high FROM hourly
             WHERE hour >= ? AND hour < ? ORDER BY hour, series"""
         with self._work() as db:
-            return [Summary(*row) for row in db.execute(query, (since_ms, until_ms))]
+            return [Summary(**row) for row in select(db, query, (since_ms, until_ms))]
 
     def daily(self, first_day: str, last_day: str) -> list[Summary]:
         """Local days (YYYY-MM-DD), both ends included."""
-        query = """SELECT day, series, n, n_good, mean, low, high FROM daily
+        query = """SELECT day AS start, series, n, n_good, mean, low, high FROM daily
             WHERE day >= ? AND day <= ? ORDER BY day, series"""
         with self._work() as db:
-            return [Summary(*row) for row in db.execute(query, (first_day, last_day))]
+            return [Summary(**row) for row in select(db, query, (first_day, last_day))]
 
     def recent(self, series_ids: Collection[int], since_ms: int, until_ms: int) -> "dict[int, Tail]":
         """Readings by series as arrays, without late ones."""
@@ -283,12 +212,6 @@ class Reader(Connected):
     def readings(
         self, since_ms: int | None = None, until_ms: int | None = None, series_ids: Collection[int] | None = None
     ) -> Iterator[ReadingRow]:
-        """(series, t, value, flag, raw, why) from `since_ms` on, before `until_ms`, in the order of their times."""
+        """(t, series, value, flag, raw, why) from `since_ms` on, before `until_ms`, in the order of their times."""
         with self._work() as db:
             yield from reading.readings(db, since_ms, until_ms, series_ids)
-
-
-def _past_change(row: list[Any]) -> PastChange:
-    """A row in the order of _HISTORY."""
-    row[6:9] = Event(row[6]), State(row[7]), State(row[8])
-    return PastChange(*row)

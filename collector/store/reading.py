@@ -4,37 +4,26 @@ import json
 import sqlite3
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass
+from typing import NamedTuple
 
-from collector.alarms.model import AlarmKey, AlarmState, State
-from collector.domain.lab import Series
+from collector.store.batch import ReadingRow
 from collector.store.connection import snapshot
 from collector.store.localdays import HOUR_MS
 from collector.store.migrations import SERIES_BITS
-from collector.store.requests import RequestRow, reply_of, request_of
-from collector.store.vocabulary import Counter
+from collector.store.rows import select
+from collector.store.vocabulary import Counter, EventKind
 
 
-@dataclass(frozen=True, slots=True)
-class StoredSeries:
-    """A series as the journal knows it; `bin` and `tray` are empty where the place is none."""
+class EventRow(NamedTuple):
+    """Something that happened to the collector."""
 
-    id: int
-    probe: str
-    channel: str
-    measure: str
-    place: str
-    bin: str
-    tray: str
-    unit: str
-
-    def as_series(self) -> Series:
-        return Series(
-            id=self.id, probe=self.probe, channel=self.channel, measure=self.measure, place=self.place, unit=self.unit
-        )
+    t_ms: int
+    kind: EventKind
+    detail: str
 
 
-@dataclass(frozen=True, slots=True)
-class Newest:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NewestReading:
     """The newest reading of a series, late ones included: when its probe was last heard."""
 
     series: int
@@ -44,33 +33,13 @@ class Newest:
     why: int
 
 
-@dataclass(frozen=True, slots=True)
-class EventRow:
-    t_ms: int
-    kind: str
-    detail: str
-
-
-_SERIES = "SELECT id, probe, channel, measure, place, bin, tray, unit FROM series ORDER BY id"
-_STATES = """SELECT rule, series, state, active, deadline_ms, since_ms, raised_ms, changed_ms, worst, acked_ms,
-    shelved_until_ms, shelved_by, reason, out_by, cause FROM alarm_states"""
-_NEWEST_IN = """SELECT series, max(t), value, flag, why FROM readings WHERE id >= ? AND id < ? GROUP BY series"""
-_REQUEST = "SELECT id, kind, body, at_ms, done_ms, result FROM requests WHERE "
-_RANGE = """SELECT id, series, t, value, flag, raw, why FROM readings
+_LATEST = "SELECT series, t AS t_ms, value, flag, why FROM latest"
+_NEWEST_IN = """
+    SELECT series, max(t) AS t_ms, value, flag, why FROM readings WHERE id >= ? AND id < ? GROUP BY series"""
+# By position, in the order of ReadingRow, after the key by which the next chunk goes on.
+_RANGE = """SELECT id, t, series, value, flag, raw, why FROM readings
     WHERE id > ? AND id < ? AND (?3 IS NULL OR series IN (SELECT value FROM json_each(?3))) ORDER BY id LIMIT ?"""
 _CHUNK = 5_000
-
-
-def series(db: sqlite3.Connection) -> list[StoredSeries]:
-    return [StoredSeries(*row) for row in db.execute(_SERIES)]
-
-
-def alarm_states(db: sqlite3.Connection) -> dict[AlarmKey, AlarmState]:
-    found = {}
-    for rule, number, state, active, *rest in db.execute(_STATES):
-        key = AlarmKey(rule, number)
-        found[key] = AlarmState(key, State(state), bool(active), *rest)
-    return found
 
 
 def readings_count(db: sqlite3.Connection) -> int:
@@ -85,15 +54,12 @@ def readings_count(db: sqlite3.Connection) -> int:
     return total
 
 
-def newest(db: sqlite3.Connection, only: Collection[int] | None = None) -> dict[int, Newest]:
+def newest(db: sqlite3.Connection, only: Collection[int] | None = None) -> dict[int, NewestReading]:
     """The newest reading of each series (of those asked for): `latest`, and the due hours it does not cover yet."""
     with snapshot(db):
         asked = {row[0] for row in db.execute("SELECT id FROM series")} if only is None else set(only)
-        found = {
-            row[0]: Newest(*row)
-            for row in db.execute("SELECT series, t, value, flag, why FROM latest")
-            if row[0] in asked
-        }
+        stored = (NewestReading(**row) for row in select(db, _LATEST))
+        found = {one.series: one for one in stored if one.series in asked}
         due = db.execute("SELECT start FROM rollup_due WHERE kind = 'hour' ORDER BY start DESC").fetchall()
         open_ = set(asked)
         for (start,) in due:
@@ -101,9 +67,10 @@ def newest(db: sqlite3.Connection, only: Collection[int] | None = None) -> dict[
             open_ -= {number for number in open_ if number in found and found[number].t_ms >= start + HOUR_MS}
             if not open_:
                 break
-            for row in db.execute(_NEWEST_IN, (start << SERIES_BITS, (start + HOUR_MS) << SERIES_BITS)):
-                if row[0] in asked and (row[0] not in found or found[row[0]].t_ms <= row[1]):
-                    found[row[0]] = Newest(*row)
+            for row in select(db, _NEWEST_IN, (start << SERIES_BITS, (start + HOUR_MS) << SERIES_BITS)):
+                one = NewestReading(**row)
+                if one.series in asked and (one.series not in found or found[one.series].t_ms <= one.t_ms):
+                    found[one.series] = one
     return found
 
 
@@ -117,33 +84,8 @@ def meta(db: sqlite3.Connection) -> dict[str, str]:
 
 def events(db: sqlite3.Connection, at_most: int) -> list[EventRow]:
     """The newest events, newest first."""
-    rows = db.execute("SELECT t_ms, kind, detail FROM events ORDER BY id DESC LIMIT ?", (at_most,))
-    return [EventRow(*row) for row in rows]
-
-
-def pending_requests(db: sqlite3.Connection) -> list[RequestRow]:
-    """Requests nobody has taken up yet, oldest first."""
-    return [_request(*row) for row in db.execute(_REQUEST + "done_ms IS NULL ORDER BY id")]
-
-
-def request(db: sqlite3.Connection, number: int) -> RequestRow | None:
-    row = db.execute(_REQUEST + "id = ?", (number,)).fetchone()
-    return None if row is None else _request(*row)
-
-
-def _request(id: int, kind: str, body: str, at_ms: int, done_ms: int | None, result: str | None) -> RequestRow:
-    """In the order of _REQUEST."""
-    return RequestRow(
-        id=id,
-        request=request_of(kind, body),
-        at_ms=at_ms,
-        done_ms=done_ms,
-        reply=None if result is None else reply_of(result),
-    )
-
-
-ReadingRow = tuple[int, int, float | None, int, float | None, int]
-"""series, t, value, flag, raw, why"""
+    rows = select(db, "SELECT t_ms, kind, detail FROM events ORDER BY id DESC LIMIT ?", (at_most,))
+    return [EventRow(row["t_ms"], EventKind(row["kind"]), row["detail"]) for row in rows]
 
 
 def readings(

@@ -3,21 +3,25 @@
 import sqlite3
 from dataclasses import dataclass
 
+from collector.store.rows import select
+
 REPORTS = "dead-"
 """How the keys of messages about failed messages begin."""
 _EACH = """
-    SELECT channel, recipient, sum(state IN ('waiting', 'sending')), sum(state = 'sent'), sum(state = 'failed'),
-        sum(state = 'unconfirmed'), max(CASE state WHEN 'sent' THEN settled_ms END)
+    SELECT channel, recipient, sum(state IN ('waiting', 'sending')) AS waiting, sum(state = 'sent') AS sent,
+        sum(state = 'failed') AS failed, sum(state = 'unconfirmed') AS unconfirmed,
+        max(CASE state WHEN 'sent' THEN settled_ms END) AS delivered_ms
     FROM outbox GROUP BY channel, recipient ORDER BY channel, recipient"""
 _ERRORS = """
     SELECT channel, recipient, last_error, max(id) FROM outbox WHERE last_error <> '' AND state <> 'sent'
     GROUP BY channel, recipient"""
 _FAILED = f"""
-    SELECT id, channel, recipient, priority, subject, last_error, created_ms, settled_ms FROM outbox
+    SELECT id, channel, recipient, priority, subject, last_error AS error, created_ms,
+        settled_ms AS failed_ms FROM outbox
     WHERE state = 'failed' AND settled_ms >= ? AND key NOT LIKE '{REPORTS}%' ORDER BY id"""  # noqa: S608 - a constant
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Recipient:
     """One way to reach somebody."""
 
@@ -33,7 +37,7 @@ class Recipient:
     """Of the newest message that waits, failed or is unconfirmed; empty: nothing went wrong."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class FailedMessage:
     """A message that was given up."""
 
@@ -49,14 +53,12 @@ class FailedMessage:
 
 def recipients(db: sqlite3.Connection) -> list[Recipient]:
     """Everyone the outbox knows, by channel and address."""
-    errors = {(channel, recipient): text for channel, recipient, text, _id in db.execute(_ERRORS)}
+    errors = {(row["channel"], row["recipient"]): row["last_error"] for row in select(db, _ERRORS)}
     return [
-        Recipient(*way, waiting, sent, failed, unconfirmed, delivered_ms, errors.get(way, ""))
-        for *address, waiting, sent, failed, unconfirmed, delivered_ms in db.execute(_EACH)
-        for way in [(address[0], address[1])]
+        Recipient(**row, last_error=errors.get((row["channel"], row["recipient"]), "")) for row in select(db, _EACH)
     ]
 
 
 def failed(db: sqlite3.Connection, since_ms: int) -> list[FailedMessage]:
     """What was given up since then, oldest first, without reports of such failures."""
-    return [FailedMessage(*row) for row in db.execute(_FAILED, (since_ms,))]
+    return [FailedMessage(**row) for row in select(db, _FAILED, (since_ms,))]

@@ -6,6 +6,7 @@ its other fields as JSON, and `result` the reply as JSON. All times are ms UTC.
 """
 
 import json
+import sqlite3
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,6 +18,7 @@ from msgspec import Struct
 from collector.store.connection import open_existing, transaction
 from collector.store.errors import translated
 from collector.store.migrations import refuse_other
+from collector.store.rows import insert, select, select_one
 
 _TAG = "request"
 Whole: TypeAlias = Annotated[int, msgspec.Meta(gt=-(2**53), lt=2**53)]
@@ -189,13 +191,38 @@ def reply_of(text: str) -> Reply:
         return Reply(False, text)
 
 
+_LEAVE = insert("requests", ("kind", "body", "at_ms"), on_conflict="RETURNING id")
+_ROW = "SELECT id, kind, body, at_ms, done_ms, result FROM requests WHERE "
+
+
+def pending_requests(db: sqlite3.Connection) -> list[RequestRow]:
+    """Requests nobody has taken up yet, oldest first."""
+    return [_request_row(row) for row in select(db, _ROW + "done_ms IS NULL ORDER BY id")]
+
+
+def request(db: sqlite3.Connection, number: int) -> RequestRow | None:
+    """The request of this number; None where there is none."""
+    row = select_one(db, _ROW + "id = ?", (number,))
+    return None if row is None else _request_row(row)
+
+
+def _request_row(row: sqlite3.Row) -> RequestRow:
+    return RequestRow(
+        id=row["id"],
+        request=request_of(row["kind"], row["body"]),
+        at_ms=row["at_ms"],
+        done_ms=row["done_ms"],
+        reply=None if row["result"] is None else reply_of(row["result"]),
+    )
+
+
 def write_request(path: Path, request: Request, now_ms: int) -> int:
     """Leave a request; returns its number."""
     with translated(path), closing(open_existing(path)) as db:
         refuse_other(db, path)
         with transaction(db):
             (number,) = db.execute(
-                "INSERT INTO requests(kind, body, at_ms) VALUES(:kind, :body, :at_ms) RETURNING id",
+                _LEAVE,
                 {"kind": kind_of(request), "body": json.dumps(body_of(request)), "at_ms": now_ms},
             ).fetchone()
     return int(number)

@@ -16,12 +16,15 @@ from typing import NamedTuple
 from collector.store.connection import transaction
 from collector.store.localdays import HOUR_MS, Day, LocalDays
 from collector.store.migrations import SERIES_BITS
+from collector.store.rows import insert
 from collector.store.vocabulary import Counter, MetaKey
 
 _COUNT = "SELECT count(*) FROM readings WHERE id >= ? AND id < ?"
-_ADD_COUNT = (
-    "INSERT INTO counters(name, value) VALUES(?, ?) ON CONFLICT(name) DO UPDATE SET value = value + excluded.value"
+_ADD_COUNT = insert(
+    "counters", ("name", "value"), on_conflict="ON CONFLICT(name) DO UPDATE SET value = value + excluded.value"
 )
+_META = insert("meta", ("name", "value"), "INSERT OR REPLACE")
+_DUE = insert("rollup_due", ("kind", "start", "before"))
 _HOURLY = """
     INSERT INTO hourly(hour, series, n, n_good, mean, low, high)
     SELECT ?, series, count(*), count(good), avg(good), min(good), max(good)
@@ -86,8 +89,8 @@ class Rollups:
             if starts:
                 self._db.execute("DELETE FROM daily WHERE day >= ?", (self._local.at(starts[0]).name,))
             self._db.execute("DELETE FROM rollup_due WHERE kind = 'day'")
-            self._db.executemany("INSERT INTO rollup_due VALUES('day', ?, 0)", ((start,) for start in starts))
-            self._db.execute("INSERT OR REPLACE INTO meta VALUES(?, ?)", (MetaKey.TIME_ZONE, self._local.time_zone))
+            self._db.executemany(_DUE, ({"kind": "day", "start": start, "before": 0} for start in starts))
+            self._db.execute(_META, {"name": MetaKey.TIME_ZONE, "value": self._local.time_zone})
         self._days = set(starts)
 
     def _days_held(self) -> Iterator[Day]:
@@ -117,9 +120,9 @@ class Rollups:
     def write(self, marks: Marks) -> None:
         """Inside the commit, before its readings go in: `before` is what the hour held so far."""
         for start in marks.hours:
-            self._db.execute("INSERT INTO rollup_due VALUES('hour', ?, ?)", (start, self._count(start)))
+            self._db.execute(_DUE, {"kind": "hour", "start": start, "before": self._count(start)})
         for start in marks.days:
-            self._db.execute("INSERT INTO rollup_due VALUES('day', ?, 0)", (start,))
+            self._db.execute(_DUE, {"kind": "day", "start": start, "before": 0})
 
     def written(self, marks: Marks) -> None:
         """After the commit succeeded."""
@@ -156,7 +159,7 @@ class Rollups:
         (before,) = self._db.execute(
             "SELECT before FROM rollup_due WHERE kind = 'hour' AND start = ?", (start,)
         ).fetchone()
-        self._db.execute(_ADD_COUNT, (Counter.HELD, self._count(start) - before))
+        self._db.execute(_ADD_COUNT, {"name": Counter.HELD, "value": self._count(start) - before})
         self._db.execute(_HOURLY, (start, *ids))
         self._db.execute(_LATEST, ids)
         self._db.execute("DELETE FROM rollup_due WHERE kind = 'hour' AND start = ?", (start,))
@@ -170,10 +173,10 @@ class Rollups:
             self.settle(None, 200, 10)
 
     def set_horizon(self, horizon_ms: int) -> None:
-        self._db.execute("INSERT OR REPLACE INTO meta VALUES(?, ?)", (MetaKey.HORIZON_MS, str(horizon_ms)))
+        self._db.execute(_META, {"name": MetaKey.HORIZON_MS, "value": str(horizon_ms)})
 
     def count_deleted(self, deleted: int) -> None:
-        self._db.execute(_ADD_COUNT, (Counter.HELD, -deleted))
+        self._db.execute(_ADD_COUNT, {"name": Counter.HELD, "value": -deleted})
 
 
 def _ids(from_ms: int, until_ms: int) -> tuple[int, int]:

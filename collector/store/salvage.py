@@ -18,6 +18,7 @@ from collector.store.errors import primary_code
 from collector.store.journal import Journal
 from collector.store.localdays import HOUR_MS, LocalDays
 from collector.store.migrations import SERIES_BITS
+from collector.store.rows import insert
 from collector.store.salvage_pages import carve_missing, kept_stretch
 from collector.store.vocabulary import Counter, MetaKey
 
@@ -159,14 +160,14 @@ def _copy_table(old: sqlite3.Connection, new: sqlite3.Connection, table: str, or
         return 0, False
     names = ", ".join(f'"{name}"' for name in columns)
     down = ", ".join(f"{part} DESC" for part in order.split(", "))
-    insert = f"INSERT OR REPLACE INTO {table}({names}) VALUES({', '.join('?' * len(columns))})"
+    keep = f"INSERT OR REPLACE INTO {table}({names}) VALUES({', '.join('?' * len(columns))})"
     copied = 0
     with transaction(new):
         for direction in (order, down):
             for row in _walk(old, f"SELECT {names} FROM {table} ORDER BY {direction}"):  # noqa: S608 - own names
                 if row is None:
                     break
-                copied += _insert(new, insert, row)
+                copied += _insert(new, keep, row)
             else:
                 return copied, True
         (kept,) = new.execute(f"SELECT count(*) FROM {table}").fetchone()  # noqa: S608 - own names
@@ -184,6 +185,7 @@ def _shared_columns(old: sqlite3.Connection, new: sqlite3.Connection, table: str
 
 
 _READINGS = "SELECT id, value, flag, raw, why FROM readings WHERE id >= ? AND id < ? ORDER BY id"
+_DUE = insert("rollup_due", ("kind", "start", "before"))
 _HOURS = "SELECT t - ((t % ?) + ?) % ? AS hour, count(*) FROM readings GROUP BY hour"
 _LOST = """
     WITH there AS (SELECT t - t % :hour_ms AS hour, series, count(*) AS n FROM readings GROUP BY 1, 2)
@@ -235,11 +237,11 @@ def _make_consistent(new: sqlite3.Connection, readings: int, local: LocalDays) -
             " SELECT DISTINCT series, 'lost-' || series, '', '', 'lost', '', '', '', 0 FROM readings"
             " WHERE series NOT IN (SELECT id FROM series)"
         )
-        new.execute("INSERT OR REPLACE INTO counters VALUES(?, ?)", (Counter.HELD, readings))
+        new.execute("INSERT OR REPLACE INTO counters(name, value) VALUES(?, ?)", (Counter.HELD, readings))
         new.execute("DELETE FROM rollup_due")
         hours = new.execute(_HOURS, (HOUR_MS, HOUR_MS, HOUR_MS)).fetchall()
-        new.executemany("INSERT INTO rollup_due VALUES('hour', ?, ?)", hours)
+        new.executemany(_DUE, ({"kind": "hour", "start": hour, "before": n} for hour, n in hours))
         past = new.execute("SELECT value FROM meta WHERE name = ?", (MetaKey.HORIZON_MS,)).fetchone()
         days = {day.start_ms for hour, _ in hours for day in local.of_hour(hour)}
         whole = [day for day in days if past is None or day >= int(past[0])]
-        new.executemany("INSERT INTO rollup_due VALUES('day', ?, 0)", ((day,) for day in whole))
+        new.executemany(_DUE, ({"kind": "day", "start": day, "before": 0} for day in whole))

@@ -51,7 +51,7 @@ def tails(
 ) -> dict[int, Tail]:
     """Readings since `since_ms` by series, without late ones: those were never judged and left no trace in memory."""
     found: dict[int, _Columns] = {}
-    for series, t_ms, value, flag, raw, why in reading.readings(db, since_ms, until_ms, only):
+    for t_ms, series, value, flag, raw, why in reading.readings(db, since_ms, until_ms, only):
         if not why & Why.LATE:
             columns = found.get(series)
             if columns is None:

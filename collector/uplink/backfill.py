@@ -49,7 +49,7 @@ def _portions(reader: Reader, since_ms: int, until_ms: int) -> Iterator[Portion]
     found = changes(reader, since_ms, until_ms)
     yield Portion(alarms=found.alarms, diary=found.diary, brews=found.brews)
     rows = reader.readings(since_ms, until_ms)
-    while chunk := tuple(SentReading(t, n, value, flag, raw) for n, t, value, flag, raw, _ in islice(rows, PORTION)):
+    while chunk := tuple(SentReading(t, n, value, flag, raw) for t, n, value, flag, raw, _ in islice(rows, PORTION)):
         yield Portion(readings=chunk)
 
 

@@ -22,8 +22,9 @@ from influxdb_client.client.write.point import Point
 from influxdb_client.domain.write_precision import WritePrecision
 
 from collector.domain.diary import Brew, DiaryEntry
-from collector.store.reading import StoredSeries
-from collector.uplink.queue import AlarmChange, Portion, SentReading
+from collector.store.alarm_rows import PastChange
+from collector.store.series_rows import StoredSeries
+from collector.uplink.queue import Portion, SentReading
 
 _MAX_TEXT = 4_000
 
@@ -58,7 +59,7 @@ def _readings(found: Iterable[SentReading], series: Mapping[int, StoredSeries], 
             yield point
 
 
-def _alarms(found: Iterable[AlarmChange], series: Mapping[int, StoredSeries], origin: Origin) -> Iterator[Point]:
+def _alarms(found: Iterable[PastChange], series: Mapping[int, StoredSeries], origin: Origin) -> Iterator[Point]:
     for one in found:
         known = series.get(one.series)
         point = _point("alarm", origin, one.t_ms)

@@ -14,25 +14,28 @@ from typing import Any, NamedTuple
 
 from collector.domain.diary import Brew, DiaryEntry
 from collector.domain.readings import FUTURE_TOLERANCE_MS
-from collector.store import diary, reading, writing
+from collector.store import alarm_rows, diary, series_rows, writing
+from collector.store.alarm_rows import PastChange
 from collector.store.connection import Connected, open_existing, snapshot, transaction
 from collector.store.errors import translated
 from collector.store.migrations import SERIES_BITS, SERIES_MASK, refuse_other
 from collector.store.reader import Reader
-from collector.store.reading import StoredSeries
+from collector.store.rows import insert
+from collector.store.series_rows import StoredSeries
 from collector.store.vocabulary import Counter
 
 ASIDE_KEPT = 1_000
 _BUSY_S = 10.0
-_LINES_KEPT = 2_000
+_REASON_KEPT, _LINE_KEPT = 500, 2_000
+"""Characters."""
 _READINGS = "SELECT id, value, flag, raw FROM readings WHERE id > ? AND id <= ? ORDER BY id LIMIT ?"
 _LATE = """SELECT r.id, r.value, r.flag, r.raw FROM uplink_due d JOIN readings r ON r.id = d.id
     WHERE d.kind = 'reading' ORDER BY d.id LIMIT ?"""
 _DUE = "SELECT id, n FROM uplink_due WHERE kind = ? ORDER BY id LIMIT ?"
-_ALARM = """h.id, h.rule, h.series, h.place, h.measure, h.priority, h.event, h.before, h.after, h.t_ms, h.since_ms,
-    h.raised_ms, h.value, h.worst, h.by"""
-_ALARMS = f"SELECT {_ALARM} FROM alarm_history h WHERE h.id IN (SELECT value FROM json_each(?))"  # noqa: S608 - own names
-_ASIDE = "INSERT INTO uplink_aside(at_ms, reason, line) VALUES(?, ?, ?)"
+_ASIDE = insert("uplink_aside", ("at_ms", "reason", "line"))
+_NOTHING_SENT = -(2**62)
+"""The position before anything was sent."""
+_BEGIN = insert("uplink", ("one", "position", "note"), "INSERT OR IGNORE")
 _ASIDE_BOUND = "DELETE FROM uplink_aside WHERE id <= (SELECT max(id) FROM uplink_aside) - ?"
 
 
@@ -46,30 +49,12 @@ class SentReading(NamedTuple):
     raw: float | None
 
 
-class AlarmChange(NamedTuple):
-    id: int
-    rule: str
-    series: int
-    place: str
-    measure: str
-    priority: str
-    event: str
-    before: str
-    after: str
-    t_ms: int
-    since_ms: int | None
-    raised_ms: int | None
-    value: float | None
-    worst: float | None
-    by: str
-
-
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Portion:
     """What goes out next, and the marks by which `done` knows it again."""
 
     readings: tuple[SentReading, ...] = ()
-    alarms: tuple[AlarmChange, ...] = ()
+    alarms: tuple[PastChange, ...] = ()
     diary: tuple[DiaryEntry, ...] = ()
     brews: tuple[Brew, ...] = ()
     after: int = 0
@@ -103,13 +88,13 @@ class UplinkStore(Connected):
         if self._db.execute("SELECT 1 FROM uplink").fetchone() is not None:
             return
         with transaction(self._db):
-            self._db.execute("INSERT OR IGNORE INTO uplink(one, position, note) VALUES(1, ?, '')", (-(2**62),))
+            self._db.execute(_BEGIN, {"one": 1, "position": _NOTHING_SENT, "note": ""})
             for kind, table in (("alarm", "alarm_history"), ("diary", "diary"), ("brew", "brews")):
                 self._db.execute(f"INSERT OR IGNORE INTO uplink_due(kind, id, n) SELECT '{kind}', id, 1 FROM {table}")  # noqa: S608 - own names
 
     def series(self) -> dict[int, StoredSeries]:
         with translated(self.path):
-            return {one.id: one for one in reading.series(self._db)}
+            return {one.id: one for one in series_rows.series(self._db)}
 
     def take(self, now_ms: int, at_most: int) -> Portion:
         """The next portion: changes first, then late readings, then the readings after the position, in their order.
@@ -126,9 +111,8 @@ class UplinkStore(Connected):
             return None
         marks = tuple((kind, number, n) for kind, rows in due.items() for number, n in rows)
         wanted = {kind: {number for number, _ in rows} for kind, rows in due.items()}
-        ids = str(sorted(wanted["alarm"]))
         return Portion(
-            alarms=tuple(AlarmChange(*row) for row in self._db.execute(_ALARMS, (ids,))),
+            alarms=tuple(alarm_rows.changes_numbered(self._db, wanted["alarm"])),
             diary=tuple(entry for entry in diary.entries(self._db) if entry.id in wanted["diary"]),
             brews=tuple(brew for brew in diary.brews(self._db) if brew.id in wanted["brew"]),
             due=marks,
@@ -161,11 +145,12 @@ class UplinkStore(Connected):
                 self._db.execute("UPDATE uplink SET position = ?", (portion.upto,))
             self._db.executemany("DELETE FROM uplink_due WHERE kind = ? AND id = ? AND n = ?", portion.due)
             if refused:
-                self._set_aside([(now_ms, reason[:500], line[:_LINES_KEPT]) for reason, line in refused])
+                self._set_aside(refused, now_ms)
         return True
 
-    def _set_aside(self, rows: Sequence[tuple[int, str, str]]) -> None:
-        """The newest are kept."""
+    def _set_aside(self, refused: Sequence[tuple[str, str]], now_ms: int) -> None:
+        """(reason, line) of each; the newest are kept."""
+        rows = [{"at_ms": now_ms, "reason": why[:_REASON_KEPT], "line": line[:_LINE_KEPT]} for why, line in refused]
         self._db.executemany(_ASIDE, rows)
         self._db.execute(_ASIDE_BOUND, (ASIDE_KEPT,))
         writing.counts(self._db, {Counter.UPLINK_ASIDE: len(rows)})
@@ -184,7 +169,7 @@ def _readings(rows: Sequence[Any]) -> tuple[SentReading, ...]:
     return tuple(SentReading(n >> SERIES_BITS, n & SERIES_MASK, value, flag, raw) for n, value, flag, raw in rows)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class UplinkState:
     """How far the uplink is, for `status`."""
 
@@ -214,7 +199,7 @@ COUNTED = 100_000
 
 
 class Changes(NamedTuple):
-    alarms: tuple[AlarmChange, ...]
+    alarms: tuple[PastChange, ...]
     diary: tuple[DiaryEntry, ...]
     brews: tuple[Brew, ...]
 
@@ -226,11 +211,10 @@ def changes(reader: Reader, since_ms: int, until_ms: int) -> Changes:
 
 def _changes_between(db: sqlite3.Connection, since_ms: int, until_ms: int) -> Changes:
     """Those whose time is from `since_ms` on and before `until_ms`; brews that started then."""
-    query = f"SELECT {_ALARM} FROM alarm_history h WHERE h.t_ms >= ? AND h.t_ms < ? ORDER BY h.id"  # noqa: S608 - own names
     return Changes(
-        tuple(AlarmChange(*row) for row in db.execute(query, (since_ms, until_ms))),
-        tuple(entry for entry in diary.entries(db, since_ms) if entry.t_ms < until_ms),
-        tuple(brew for brew in diary.brews(db) if since_ms <= brew.started_ms < until_ms),
+        alarms=tuple(alarm_rows.changes_between(db, since_ms, until_ms)),
+        diary=tuple(entry for entry in diary.entries(db, since_ms) if entry.t_ms < until_ms),
+        brews=tuple(brew for brew in diary.brews(db) if since_ms <= brew.started_ms < until_ms),
     )
 
 
@@ -254,7 +238,7 @@ def _state(db: sqlite3.Connection, now_ms: int) -> UplinkState | None:
     reasons = db.execute("SELECT DISTINCT reason FROM uplink_aside ORDER BY id DESC LIMIT 3").fetchall()
     newest = db.execute("SELECT t FROM readings WHERE id <= ? ORDER BY id DESC LIMIT 1", (_limit(now_ms),)).fetchone()
     return UplinkState(
-        sent_until_ms=position >> SERIES_BITS if position > -(2**62) else None,
+        sent_until_ms=position >> SERIES_BITS if position > _NOTHING_SENT else None,
         newest_ms=newest[0] if newest is not None else None,
         waiting=min(waiting + due, COUNTED),
         aside=aside[0] if aside is not None else 0,

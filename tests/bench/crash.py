@@ -206,8 +206,9 @@ def _messages(database: Path) -> dict[str, tuple[str, str]]:
     """Each message by its key without the way it went: its Message-ID and what became of it."""
     columns = "id, key, recipient, channel, priority, subject, body, created_ms, attempts, last_error"
     with closing(sqlite3.connect(database)) as db:
+        db.row_factory = sqlite3.Row
         rows = db.execute(f"SELECT {columns}, state FROM outbox").fetchall()  # noqa: S608  fixed
-    made = ((OutboxMessage(*row[:-1]), row[-1]) for row in rows)
+    made = ((OutboxMessage(**{name: row[name] for name in columns.split(", ")}), row["state"]) for row in rows)
     return {
         one.key.rpartition("-")[0]: (str(build_message(one, _SENDER, LAB_NAME)["Message-ID"]), state)
         for one, state in made

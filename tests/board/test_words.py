@@ -8,7 +8,7 @@ from collector.alarms.model import LINK_SERIES, AlarmKey, AlarmState, Event, Sta
 from collector.board.words import ON_IT, SEEN, OccurrenceView
 from collector.config.lab_file import read_lab
 from collector.letters.links import Ack
-from collector.store.reader import PastChange
+from collector.store.alarm_rows import PastChange
 from tests.services.clock import QUILLBROOK_MORNING_MS
 from tests.worlds.by_hand import START, rules_of
 from tests.worlds.home import LAB
@@ -35,8 +35,24 @@ def change(event: Event, minute: float, by: str = "") -> PastChange:
     """One line of the history of this occurrence, which the collector noticed a minute later."""
     at_ms = START + round(minute * MIN)
     normal = State.NORMAL
-    where = KEY.rule, KEY.series, ACK.place, SERIES.measure, "high"
-    return PastChange(1, *where, event, normal, normal, at_ms, START, ACK.raised_ms, None, None, by, at_ms + MIN)
+    return PastChange(
+        id=1,
+        rule=KEY.rule,
+        series=KEY.series,
+        place=ACK.place,
+        measure=SERIES.measure,
+        priority="high",
+        event=event,
+        before=normal,
+        after=normal,
+        t_ms=at_ms,
+        since_ms=START,
+        raised_ms=ACK.raised_ms,
+        value=None,
+        worst=None,
+        by=by,
+        noticed_ms=at_ms + MIN,
+    )
 
 
 UP = change(Event.RAISED, 1)

@@ -63,7 +63,9 @@ def called(*times_ms: int, rule: str, series: int, place: str = "juniper/top", l
             (Event.CLEARED, State.UNACKNOWLEDGED, State.RETURNED, raised + lasts_ms),
         ):
             change = Transition(AlarmKey(rule, series), event, before, after, at, raised, raised, None)
-            batch.transitions.append(HistoryRow(change, place, "", "medium", at))
+            batch.transitions.append(
+                HistoryRow(transition=change, place=place, measure="", priority="medium", noticed_ms=at)
+            )
     return batch
 
 
@@ -257,7 +259,10 @@ def _acknowledged(raised: list[HistoryRow]) -> list[HistoryRow]:
         *(row.transition.key, Event.ACKNOWLEDGED, State.UNACKNOWLEDGED, State.ACKNOWLEDGED, t_ms),
         *(row.transition.since_ms, row.transition.raised_ms, None),
     )
-    return [row, HistoryRow(seen, row.place, row.measure, row.priority, t_ms)]
+    return [
+        row,
+        HistoryRow(transition=seen, place=row.place, measure=row.measure, priority=row.priority, noticed_ms=t_ms),
+    ]
 
 
 # ---- what is wrong with what was given ---------------------------------------------------------------------------

@@ -15,7 +15,16 @@ PEOPLE = (
 
 
 def heard(channel: str, recipient: str, sent: int = 1) -> Recipient:
-    return Recipient(channel, recipient, 0, sent, 0, 0, 1_772_438_400_000, "")
+    return Recipient(
+        channel=channel,
+        recipient=recipient,
+        waiting=0,
+        sent=sent,
+        failed=0,
+        unconfirmed=0,
+        delivered_ms=1_772_438_400_000,
+        last_error="",
+    )
 
 
 def test_people_come_first_and_nobody_is_left_out() -> None:

@@ -14,8 +14,8 @@ from collector.delivery.servers import ChatSettings
 from collector.intake.inbox import Message
 from collector.pipeline.building import build_pipeline
 from collector.pipeline.notices import Notices
+from collector.store.alarm_rows import HeldAlarm
 from collector.store.journal import Journal
-from collector.store.reader import HeldAlarm
 from tests.cli.command_line import stock
 from tests.worlds.by_hand import MAIL, START, rules_of
 from tests.worlds.home import LAB, hot_pack
@@ -59,7 +59,9 @@ def test_without_a_lab_the_journal_tells_what_it_knows(home: Home) -> None:
 )
 def test_an_alarm_about_the_link_is_at_the_broker(state: State, standing: bool) -> None:
     """It has no series; since is when the condition began, or when it was raised."""
-    held = HeldAlarm(AlarmState(AlarmKey("broker-lost", 0), state, raised_ms=START), "", "", "high")
+    held = HeldAlarm(
+        state=AlarmState(AlarmKey("broker-lost", 0), state, raised_ms=START), place="", measure="", priority="high"
+    )
     row = alarm_row(held, {})
     assert (row["at"], row["since"], row["standing"]) == ("broker", "2026-03-02T08:00:00Z", standing)
 
@@ -67,8 +69,16 @@ def test_an_alarm_about_the_link_is_at_the_broker(state: State, standing: bool) 
 def test_an_alarm_that_never_rose_stands_so_since_it_came_to_that() -> None:
     """Suppressed without having been raised: since that change, and not since 1970 where no change is known."""
     state = AlarmState(AlarmKey("tea-warm", 1), State.SUPPRESSED, changed_ms=START)
-    assert alarm_row(HeldAlarm(state, "kettle", "", "low"), {})["since"] == "2026-03-02T08:00:00Z"
-    assert alarm_row(HeldAlarm(replace(state, changed_ms=0), "kettle", "", "low"), {})["since"] is None
+    assert (
+        alarm_row(HeldAlarm(state=state, place="kettle", measure="", priority="low"), {})["since"]
+        == "2026-03-02T08:00:00Z"
+    )
+    assert (
+        alarm_row(HeldAlarm(state=replace(state, changed_ms=0), place="kettle", measure="", priority="low"), {})[
+            "since"
+        ]
+        is None
+    )
 
 
 def test_status_counts_what_is_suppressed_and_shows_the_rest(capsys: pytest.CaptureFixture[str], home: Home) -> None:

@@ -147,5 +147,11 @@ class JournalOutbox(OutboxStore):
 def _new(letters: Iterable[Letter]) -> Iterable[NewMessage]:
     for each in letters:
         yield NewMessage(
-            each.key, each.recipient, each.channel, each.priority, each.subject, each.body, each.created_ms
+            key=each.key,
+            recipient=each.recipient,
+            channel=each.channel,
+            priority=each.priority,
+            subject=each.subject,
+            body=each.body,
+            created_ms=each.created_ms,
         )

@@ -57,7 +57,15 @@ class Desk:
         self, key: str, recipient: str = PEOPLE[0].email, *, channel: str = "email", priority: str = "high"
     ) -> None:
         """A message given up, as the sending thread does it."""
-        row = NewMessage(key, recipient, channel, priority, f"Subject of {key}", "body", self.clock())
+        row = NewMessage(
+            key=key,
+            recipient=recipient,
+            channel=channel,
+            priority=priority,
+            subject=f"Subject of {key}",
+            body="body",
+            created_ms=self.clock(),
+        )
         self.journal.commit(Batch(messages=[row]), self.clock())
         with OutboxStore(self.journal.path) as outbox:
             while (found := outbox.take_next(self.clock())) is not None:

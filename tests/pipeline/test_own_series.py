@@ -131,7 +131,15 @@ def test_what_the_collector_finds_out_about_itself(tmp_path: Path) -> None:
     lab.yaml), and a clock that was set: a step counts for ten minutes, time passing at its own pace for nothing."""
     lab = Kettle(tmp_path / "home")
     assert lab.journal is not None
-    message = NewMessage("k", "teacher@quillbrook.example", "email", "high", "s", "b", START - 90 * 60_000)
+    message = NewMessage(
+        key="k",
+        recipient="teacher@quillbrook.example",
+        channel="email",
+        priority="high",
+        subject="s",
+        body="b",
+        created_ms=START - 90 * 60_000,
+    )
     starts = ((START - 5, ""), (START - 3, LAB_CHANGED), (START - 90_000_000, ""))
     events = [(t_ms, EventKind.STARTED, why) for t_ms, why in starts]
     lab.journal.commit(Batch(messages=[message], events=events), START)

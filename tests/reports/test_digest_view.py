@@ -186,7 +186,9 @@ def test_a_silent_probe_foretells_nothing(brew_home: Home) -> None:
 
 def _change(event: Event, before: State, after: State, t_ms: int) -> HistoryRow:
     change = Transition(AlarmKey("bedding-hot", 0), event, before, after, t_ms, T0 - 9 * HOUR, T0 - 8 * HOUR, 31.0)
-    return HistoryRow(change, "juniper/top", "bedding_temperature", "high", t_ms)
+    return HistoryRow(
+        transition=change, place="juniper/top", measure="bedding_temperature", priority="high", noticed_ms=t_ms
+    )
 
 
 def test_the_view_holds_what_stands_and_what_came_and_went(brew_home: Home) -> None:

@@ -106,8 +106,8 @@ def test_a_batch_that_waits_for_a_full_disk_stays_small() -> None:
     """Of what nobody claims or can read it holds the newest, no more than the journal would keep."""
     batch = Batch()
     for number in range(1_000):
-        batch.rejected.append(RejectedRow(NOW + number, "t", "r", b""))
-        batch.unplaced["t", str(number)] = Unplaced(NOW, NOW + number, 1, b"")
+        batch.rejected.append(RejectedRow(t_ms=NOW + number, topic="t", reason="r", first_bytes=b""))
+        batch.unplaced["t", str(number)] = Unplaced(first_ms=NOW, last_ms=NOW + number, count=1, sample=b"")
     batch.forget_oldest()
     assert (len(batch.rejected), len(batch.unplaced)) == (REJECTED_KEPT, UNPLACED_KEPT)
     assert batch.rejected[0].t_ms == NOW + 500

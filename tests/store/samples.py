@@ -8,7 +8,7 @@ from pathlib import Path
 from collector.alarms.model import AlarmKey, AlarmState, Event, State, Transition
 from collector.domain.diary import Brew, DiaryEntry, DiaryKind
 from collector.domain.lab import SeriesKey
-from collector.store.batch import Batch, HistoryRow, NewMessage, RejectedRow, Row, Unplaced
+from collector.store.batch import Batch, HistoryRow, NewMessage, ReadingRow, RejectedRow, Unplaced
 from collector.store.journal import Journal
 from collector.store.vocabulary import Counter, EventKind, MetaKey
 
@@ -41,11 +41,11 @@ def with_series(journal: Journal, n: int = 3) -> list[int]:
     ]
 
 
-def good(t_ms: int, series: int, value: float | None = 20.5, flag: int = 1, why: int = 0) -> Row:
+def good(t_ms: int, series: int, value: float | None = 20.5, flag: int = 1, why: int = 0) -> ReadingRow:
     return (t_ms, series, value, flag, value, why)
 
 
-def minutes(series: list[int], n: int, start_ms: int = T0, seed: int = 1) -> list[Row]:
+def minutes(series: list[int], n: int, start_ms: int = T0, seed: int = 1) -> list[ReadingRow]:
     """One reading a minute of each series."""
     source = random.Random(seed)  # noqa: S311 - samples, no secrets
     return [
@@ -60,10 +60,18 @@ def full_batch(series: int, t_ms: int = T0) -> Batch:
     return Batch(
         rows=[good(t_ms, series, 31.5), good(t_ms + 1, series, None, 9, 128)],
         states={key: AlarmState(key, State.UNACKNOWLEDGED, True, None, t_ms - 5, t_ms, t_ms, 31.5)},
-        transitions=[HistoryRow(change, "juniper/top", "bedding_temperature", "high", t_ms + 900)],
+        transitions=[
+            HistoryRow(
+                transition=change,
+                place="juniper/top",
+                measure="bedding_temperature",
+                priority="high",
+                noticed_ms=t_ms + 900,
+            )
+        ],
         messages=[message(f"bedding-hot/{series}/{t_ms}/teacher", t_ms)],
-        unplaced={("worms/lab/9", "x"): Unplaced(t_ms, t_ms, 2, b"[1]")},
-        rejected=[RejectedRow(t_ms, "worms/bad", "not JSON", b"\xff{")],
+        unplaced={("worms/lab/9", "x"): Unplaced(first_ms=t_ms, last_ms=t_ms, count=2, sample=b"[1]")},
+        rejected=[RejectedRow(t_ms=t_ms, topic="worms/bad", reason="not JSON", first_bytes=b"\xff{")],
         counts={Counter.LATE: 2, Counter.RETAINED: 0},
         arrivals=[(7, b"digest-7"), (8, b"digest-8")],
         events=[(t_ms, EventKind.LINK_UP, "connected")],
@@ -95,7 +103,15 @@ def full_batch(series: int, t_ms: int = T0) -> Batch:
 
 
 def message(key: str, created_ms: int = T0, priority: str = "high") -> NewMessage:
-    return NewMessage(key, "teacher@quillbrook.example", "email", priority, "Too hot", "Open the lid.", created_ms)
+    return NewMessage(
+        key=key,
+        recipient="teacher@quillbrook.example",
+        channel="email",
+        priority=priority,
+        subject="Too hot",
+        body="Open the lid.",
+        created_ms=created_ms,
+    )
 
 
 def dump(path: Path, *tables: str) -> dict[str, list[tuple[object, ...]]]:

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from collector.domain.lab import SeriesKey
-from collector.store.batch import Batch, Row
+from collector.store.batch import Batch, ReadingRow
 from collector.store.columns import columns
 from collector.store.connection import open_read_only
 from collector.store.journal import Journal
@@ -18,7 +18,7 @@ _DAY = 86_400_000
 _TIMES = (0, 1, 1, 1, 1, 2, 5, 60_000, 60_000, _DAY, 400 * _DAY, 400 * _DAY, 2_000 * _DAY)
 
 
-def _journal(folder: Path, rows: list[Row]) -> Path:
+def _journal(folder: Path, rows: list[ReadingRow]) -> Path:
     path = folder / "traywarden.db"
     with Journal(path, "UTC").open(_START) as journal:
         for number in range(4):
@@ -33,7 +33,7 @@ def _journal(folder: Path, rows: list[Row]) -> Path:
     return path
 
 
-def _row(number: int, t_ms: int) -> Row:
+def _row(number: int, t_ms: int) -> ReadingRow:
     """The fourth has no number, the sixth was late."""
     value = None if number == 3 else 1e300 * number
     return (_START + t_ms, number % 4 + 1, value, 1, value, 1024 if number == 5 else 0)

@@ -33,7 +33,7 @@ def test_every_part_of_a_batch_is_read_back(tmp_path: Path) -> None:
     with opened(tmp_path) as journal:
         series = with_series(journal)[0]
         batch = full_batch(series)
-        assert journal.commit(batch, T0 + 50) == CommitResult(2, 0, 0, 0)
+        assert journal.commit(batch, T0 + 50) == CommitResult(stored=2, duplicates=0, too_old=0, impossible=0)
     with opened(tmp_path) as again:
         assert again.alarm_states() == batch.states
         assert again.arrivals() == batch.arrivals
@@ -151,7 +151,7 @@ def test_times_no_calendar_knows_are_left_out_and_counted(tmp_path: Path) -> Non
     with opened(tmp_path) as journal:
         series = with_series(journal)[0]
         rows = [good(10**17, series), good(-(10**17), series), good(T0, series)]
-        assert journal.commit(Batch(rows=rows), T0) == CommitResult(1, 0, 1, 1)
+        assert journal.commit(Batch(rows=rows), T0) == CommitResult(stored=1, duplicates=0, too_old=1, impossible=1)
         assert journal.counters() == {"too_old": 1, "impossible_time": 1}
     assert len(held(journal.path)) == 1
 
@@ -182,9 +182,13 @@ def test_lists_of_what_went_wrong_are_bounded(tmp_path: Path) -> None:
             journal.commit(
                 Batch(
                     unplaced={
-                        (f"t/{n}", ""): Unplaced(T0, T0 + n, 1, b"x" * 500) for n in range(part * 300, part * 300 + 300)
+                        (f"t/{n}", ""): Unplaced(first_ms=T0, last_ms=T0 + n, count=1, sample=b"x" * 500)
+                        for n in range(part * 300, part * 300 + 300)
                     },
-                    rejected=[RejectedRow(T0 + n, "t" * 2000, "bad", b"y" * 500) for n in range(300)],
+                    rejected=[
+                        RejectedRow(t_ms=T0 + n, topic="t" * 2000, reason="bad", first_bytes=b"y" * 500)
+                        for n in range(300)
+                    ],
                     counts={Counter.REJECTED: 300},
                 ),
                 T0,
@@ -203,8 +207,10 @@ def test_lists_of_what_went_wrong_are_bounded(tmp_path: Path) -> None:
 def test_a_stranger_heard_again_is_counted_on(tmp_path: Path) -> None:
     """First and last time, the count over all, the newest sample."""
     with opened(tmp_path) as journal:
-        journal.commit(Batch(unplaced={("t", ""): Unplaced(T0, T0 + 5, 3, b"old")}), T0)
-        journal.commit(Batch(unplaced={("t", ""): Unplaced(T0 + 9, T0 + 10, 2, b"new")}), T0)
+        journal.commit(Batch(unplaced={("t", ""): Unplaced(first_ms=T0, last_ms=T0 + 5, count=3, sample=b"old")}), T0)
+        journal.commit(
+            Batch(unplaced={("t", ""): Unplaced(first_ms=T0 + 9, last_ms=T0 + 10, count=2, sample=b"new")}), T0
+        )
     with Reader(journal.path) as reader:
         (stranger,) = reader.unplaced()
     assert (stranger.first_ms, stranger.last_ms, stranger.count, stranger.sample) == (T0, T0 + 10, 5, b"new")
@@ -215,8 +221,8 @@ def test_text_no_file_can_hold_does_not_stop_a_batch(tmp_path: Path) -> None:
     with opened(tmp_path) as journal:
         journal.commit(
             Batch(
-                rejected=[RejectedRow(T0, "t/\ud800", "°\udfff", b"")],
-                unplaced={("\ud800", ""): Unplaced(1, 1, 1, b"")},
+                rejected=[RejectedRow(t_ms=T0, topic="t/\ud800", reason="°\udfff", first_bytes=b"")],
+                unplaced={("\ud800", ""): Unplaced(first_ms=1, last_ms=1, count=1, sample=b"")},
             ),
             T0,
         )

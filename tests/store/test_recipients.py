@@ -28,9 +28,36 @@ def test_each_recipient_has_its_counts_and_its_last_trouble(tmp_path: Path) -> N
             with Reader(journal.path) as reader:
                 found = reader.recipients()
     assert found == [
-        Recipient("chat", "phone", 1, 0, 0, 0, None, ""),
-        Recipient("email", GONE, 0, 0, 1, 0, None, "550 no such mailbox"),
-        Recipient("email", TEACHER, 2, 2, 0, 1, T0 + 9, "no answer came"),
+        Recipient(
+            channel="chat",
+            recipient="phone",
+            waiting=1,
+            sent=0,
+            failed=0,
+            unconfirmed=0,
+            delivered_ms=None,
+            last_error="",
+        ),
+        Recipient(
+            channel="email",
+            recipient=GONE,
+            waiting=0,
+            sent=0,
+            failed=1,
+            unconfirmed=0,
+            delivered_ms=None,
+            last_error="550 no such mailbox",
+        ),
+        Recipient(
+            channel="email",
+            recipient=TEACHER,
+            waiting=2,
+            sent=2,
+            failed=0,
+            unconfirmed=1,
+            delivered_ms=T0 + 9,
+            last_error="no answer came",
+        ),
     ]
 
 
@@ -42,5 +69,14 @@ def test_what_was_given_up_is_found_without_reports_of_it(tmp_path: Path) -> Non
             for number in (1, 2, 3):
                 outbox.mark_failed(number, T0 + number, "550 no such mailbox")
         assert journal.failed_messages(T0 + 2) == [
-            FailedMessage(3, "email", TEACHER, "high", "Too hot", "550 no such mailbox", T0, T0 + 3)
+            FailedMessage(
+                id=3,
+                channel="email",
+                recipient=TEACHER,
+                priority="high",
+                subject="Too hot",
+                error="550 no such mailbox",
+                created_ms=T0,
+                failed_ms=T0 + 3,
+            )
         ]

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from collector.store.batch import Batch, Row
+from collector.store.batch import Batch, ReadingRow
 from collector.store.journal import Journal
 from collector.store.localdays import LocalDays
 from collector.store.reader import Reader, Summary
@@ -21,7 +21,7 @@ AUTUMN = int(datetime(2026, 10, 31, 4, 0, tzinfo=UTC).timestamp()) * 1000
 """Local midnight in New York before the day the clocks go back, 2026-11-01 (tz database)."""
 
 
-Groups = dict[tuple[object, int], list[Row]]
+Groups = dict[tuple[object, int], list[ReadingRow]]
 
 
 def settle(journal: Journal, now_ms: int) -> None:
@@ -29,9 +29,9 @@ def settle(journal: Journal, now_ms: int) -> None:
         pass
 
 
-def brute(rows: list[Row], zone: str) -> tuple[Groups, Groups]:
+def brute(rows: list[ReadingRow], zone: str) -> tuple[Groups, Groups]:
     """Rows by (hour, series) and by (local day, series), the first on each key, computed reading by reading."""
-    kept: dict[tuple[int, int], Row] = {}
+    kept: dict[tuple[int, int], ReadingRow] = {}
     for row in rows:
         kept.setdefault(row[:2], row)
     hours: Groups = defaultdict(list)
@@ -57,7 +57,7 @@ def agree(found: list[Summary], wanted: Groups) -> None:
             assert (summary.mean, summary.low, summary.high) == (None, None, None)
 
 
-def check(path: Path, rows: list[Row], zone: str) -> None:
+def check(path: Path, rows: list[ReadingRow], zone: str) -> None:
     hours, days = brute(rows, zone)
     with Reader(path) as reader:
         agree(reader.hourly(-(2**60), 2**60), hours)
@@ -89,7 +89,7 @@ def test_summaries_are_what_brute_force_says(
     folder = tmp_path_factory.mktemp("rollups")
     journal = opened(folder, zone)
     with_series(journal)
-    everything: list[Row] = []
+    everything: list[ReadingRow] = []
     for part, then in commits:
         rows = [good(start + m * MINUTE, series, value, flag) for m, series, value, flag in part]
         everything += rows

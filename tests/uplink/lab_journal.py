@@ -1,6 +1,7 @@
 """A journal with readings, alarm changes, a diary and a brew, for the tests of the uplink."""
 
 from pathlib import Path
+from typing import Any
 
 from collector.alarms.model import AlarmKey, Event, State, Transition
 from collector.domain.diary import Brew, DiaryEntry, DiaryKind, Feel
@@ -43,11 +44,13 @@ def add_readings(journal: Journal, minutes: range, *, start_ms: int = T0, now_ms
 
 def change(number: int, event: Event, before: State, after: State, t_ms: int, by: str = "") -> HistoryRow:
     transition = Transition(AlarmKey("bedding-hot", number), event, before, after, t_ms, T0, T0 + MIN, 31.2, 31.4, by)
-    return HistoryRow(transition, "juniper/top", "bedding_temperature", "high", t_ms)
+    return HistoryRow(
+        transition=transition, place="juniper/top", measure="bedding_temperature", priority="high", noticed_ms=t_ms
+    )
 
 
 def watered(number: int = 1, **more: object) -> DiaryEntry:
-    said: dict[str, object] = {"by": "class 4b", "note": "dry edge, \\"}
+    said: dict[str, Any] = {"by": "class 4b", "note": "dry edge, \\"}
     said |= more
     return DiaryEntry(
         id=number,
@@ -57,7 +60,7 @@ def watered(number: int = 1, **more: object) -> DiaryEntry:
         kind=DiaryKind.WATERED,
         amount=0.5,
         result=None,
-        **said,  # type: ignore[arg-type]
+        **said,
     )
 
 

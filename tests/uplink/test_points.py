@@ -6,13 +6,22 @@ from hypothesis import strategies as st
 from line_protocol_parser import parse_line
 
 from collector.domain.diary import DiaryEntry, DiaryKind
-from collector.store.reading import StoredSeries
+from collector.store.series_rows import StoredSeries
 from collector.uplink.points import Origin, lines_of
 from collector.uplink.queue import Portion, SentReading
 from tests.uplink.lab_journal import SQUEEZED, T0, watered
 
 SERIES = {
-    3: StoredSeries(3, "juniper-top", "temperature", "bedding_temperature", "juniper/top", "juniper", "top", "Cel")
+    3: StoredSeries(
+        id=3,
+        probe="juniper-top",
+        channel="temperature",
+        measure="bedding_temperature",
+        place="juniper/top",
+        bin="juniper",
+        tray="top",
+        unit="Cel",
+    )
 }
 ORIGIN = Origin("Quillbrook")
 

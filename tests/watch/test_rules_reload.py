@@ -18,7 +18,8 @@ import pytest
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion
 
-from collector.store.reader import PastChange, Reader
+from collector.store.alarm_rows import PastChange
+from collector.store.reader import Reader
 from collector.store.reading import EventRow
 from tests.services.mosquitto import Mosquitto
 from tests.services.waiting import wait_until

@@ -20,8 +20,9 @@ from collector.domain.problems import Refused
 from collector.intake.inbox import Message
 from collector.pipeline.building import build_pipeline, rejudge
 from collector.pipeline.notices import Notices
+from collector.store.alarm_rows import PastChange
 from collector.store.journal import Journal
-from collector.store.reader import PastChange, Reader
+from collector.store.reader import Reader
 from collector.store.requests import Acknowledge
 from tests.services.clock import QUILLBROOK_MORNING_MS as START_MS
 from tests.worlds.home import HOT_AT_ONCE, hot_pack, make_home

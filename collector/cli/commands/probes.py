@@ -16,7 +16,8 @@ from collector.config.written_files import read_bytes
 from collector.domain.lab import Channel, Format, Probe
 from collector.domain.problems import nearest, wrong
 from collector.domain.units import MEASURES, parse_duration_ms
-from collector.store.reader import Reader, Stranger
+from collector.store.oddity_rows import Stranger
+from collector.store.reader import Reader
 from collector.store.requests import ProbeIn, ProbeOut
 
 _TAKEN_UP = "a running collector takes it up within a few seconds"

@@ -24,8 +24,9 @@ from collector.config.clock import system_now
 from collector.config.rule_layers import LayeredAlarm
 from collector.domain.lab import Lab, Series, SeriesKey, series_keys, subjects
 from collector.domain.readings import Why
+from collector.store.alarm_rows import PastChange
 from collector.store.localdays import LocalDays
-from collector.store.reader import PastChange, Reader
+from collector.store.reader import Reader
 
 _BEFORE_MS = 90 * DAY
 """Changes from this long before the window are read too, for alarms that stood when it began."""
@@ -162,7 +163,7 @@ def _readings(reader: Reader, window: Window, wanted: Collection[int]) -> dict[i
     """What is stored of these series, without what came late and so was never judged."""
     columns = {number: (array("q"), array("d"), array("H"), array("H")) for number in wanted}
     rows = reader.readings(window.since_ms, window.until_ms, wanted) if wanted else ()
-    for number, t_ms, value, flag, _, why in rows:
+    for t_ms, number, value, flag, _, why in rows:
         if not why & Why.LATE:
             times, values, flags, whys = columns[number]
             times.append(t_ms)
