@@ -138,7 +138,8 @@ def _stop_on_signals() -> Iterator[threading.Event]:
     stop = threading.Event()
 
     def ask(number: int, frame: FrameType | None) -> None:
-        stop.set()
+        # By a thread: the main one may be waiting on the event just now, and hold the lock that setting it takes.
+        threading.Thread(target=stop.set, daemon=True).start()
 
     before = {number: signal.signal(number, ask) for number in (signal.SIGINT, signal.SIGTERM)}
     try:

@@ -6,7 +6,8 @@ Every check uses the real thing (the real broker, the real mail server) and chan
 import shutil
 import time
 from collections.abc import Iterator
-from dataclasses import dataclass
+from contextlib import closing
+from dataclasses import dataclass, replace
 from enum import Enum
 
 from collector.cli.board_start import board_notes
@@ -26,6 +27,7 @@ from collector.letters.links import LINK_LASTS_MS
 from collector.store.errors import StoreError
 from collector.store.reader import Reader
 from collector.store.watch_state import CollectorState, collector_state, read_state
+from collector.uplink.destination import destination_of, not_installed
 from collector.watch.assemble import broker_of
 
 _LISTEN_S = 3.0
@@ -188,3 +190,24 @@ def check_board(settings: Settings) -> Iterator[Finding]:
         yield fix("board", "TRAYWARDEN_BOARD__LINK_SECRET is set without TRAYWARDEN_BOARD__URL: no links in messages")
     else:
         yield note("board", "no links in messages; these take TRAYWARDEN_BOARD__URL and TRAYWARDEN_BOARD__LINK_SECRET")
+
+
+def check_uplink(settings: Settings, now_ms: int) -> Iterator[Finding]:
+    """Whether the database of an uplink answers and takes the token, by a write that holds a comment and no data;
+    nothing is said where no uplink is set up."""
+    if not settings.uplink.url:
+        return
+    try:
+        from collector.uplink.writer import InfluxWriter, Later, Refused
+    except ImportError as missing:
+        yield fix("uplink", not_installed(missing))
+        return
+    with closing(InfluxWriter(replace(destination_of(settings.uplink), timeout_s=_ANSWER_S))) as writer:
+        try:
+            writer.write(["# traywarden checkup"], now_ms)
+        except Later as later:
+            yield fix("uplink", str(later))
+            return
+        except Refused:
+            pass  # it answers, takes the token, and wants data in a write
+        yield good("uplink", f"{settings.uplink.url} answers and takes the token")

@@ -88,8 +88,8 @@ class Demo:
     home: Home
     now: Now
     trouble: list[str]
-    played: threading.Event
-    """Set when the scenario has come to its end."""
+    over: threading.Event
+    """Set when the scenario has come to its end, or somebody wants it to end."""
     board: str
     """Where the pages are."""
     pace: float
@@ -102,9 +102,10 @@ def running_demo(
     on_caption: Callable[[int, str], None],
     log: Log,
     pace: float = PACE,
+    over: threading.Event | None = None,
 ) -> Iterator[Demo]:
     """Everything started on the way in and stopped in reverse order on the way out; the home folder is deleted.
-    `on_caption` gets what happens in the lab, with its time, ms UTC."""
+    `on_caption` gets what happens in the lab, with its time, ms UTC; whoever sets `over` ends the waiting."""
     try:
         from aiosmtpd.controller import Controller
         from iotcore import Broker
@@ -127,7 +128,7 @@ def running_demo(
         secret = SecretStr(secrets.token_urlsafe(32))
         settings = _settings(broker_port, mail_port, board_port, secret)
         clock = _Clock(start_ms, pace)
-        demo = Demo(home, clock, [], threading.Event(), settings.board.url, pace)
+        demo = Demo(home, clock, [], over or threading.Event(), settings.board.url, pace)
         stop = threading.Event()
         _start_collector(stack, demo, settings, secret, log)
         clock.go()
@@ -194,7 +195,7 @@ def _play(port: int, demo: Demo, scenario: "Scenario", stop: threading.Event) ->
 
     packs = run(scenario, _SEED, scenario.start_ms or 0, scenario.length_ms)
     Publisher("127.0.0.1", port).play(packs, clock=demo.now, pace=demo.pace, stop=stop)
-    demo.played.set()
+    demo.over.set()
 
 
 def _free_port() -> int:
@@ -206,9 +207,9 @@ def _free_port() -> int:
 def wait_demo(demo: Demo, seconds: float | None, each: Callable[[], None], every_s: float) -> None:
     """Call `each` every now and then until `seconds` are over, the story is at its end or a part has failed."""
     ends = None if seconds is None else time.monotonic() + seconds
-    while not demo.trouble and not demo.played.is_set():
+    while not demo.trouble and not demo.over.is_set():
         left_s = every_s if ends is None else min(every_s, ends - time.monotonic())
         if left_s <= 0:
             return
-        if not demo.played.wait(left_s):
+        if not demo.over.wait(left_s):
             each()

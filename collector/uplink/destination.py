@@ -33,3 +33,8 @@ def destination_of(uplink: Uplink) -> Destination:
         lab=uplink.lab,
         every_s=uplink.every_s,
     )
+
+
+def not_installed(missing: ImportError) -> str:
+    """One line for whoever set up an uplink where its library is not."""
+    return f"{missing.name} is not installed, so nothing is sent; install what deploy/requirements.txt names"

@@ -46,6 +46,8 @@ class Follower:
         self._log = log
         self._trouble = ""
         self._failures = 0
+        self._noted = True
+        """Something stands in the journal's note, or may: an earlier run may have left it."""
         self._doubts = 0
 
     def run(self, stop: threading.Event) -> None:
@@ -92,10 +94,12 @@ class Follower:
         self._failures = 0
         if self._trouble:
             self._log("uplink goes on")
+        if self._noted:
             self._note("")
         self._trouble = ""
 
     def _note(self, text: str) -> None:
+        self._noted = bool(text)
         try:
             self._store.note(text)
         except StoreError as error:

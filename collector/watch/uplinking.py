@@ -2,11 +2,11 @@
 
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 
 from collector.config.clock import Now
 from collector.config.home import Home
-from collector.config.settings import Settings
+from collector.config.settings import Settings, Uplink
 from collector.domain.lab import Lab
 
 _ENDS_WITHIN_S = 30
@@ -19,25 +19,13 @@ def uplinking(home: Home, settings: Settings, lab: Lab, now: Now, log: Callable[
     if not settings.uplink.url:
         yield
         return
-    from collector.uplink.destination import destination_of
-    from collector.uplink.follower import Follower
-    from collector.uplink.points import Origin
-    from collector.uplink.queue import UplinkStore
-    from collector.uplink.writer import InfluxWriter
-
     ended = threading.Event()
-    wanted = destination_of(settings.uplink)
 
     def follow() -> None:
-        writer = InfluxWriter(wanted)
         try:
-            with UplinkStore(home.database) as store:
-                origin = Origin(wanted.lab or lab.name, wanted.site)
-                Follower(store, writer, origin, now, log, wanted.every_s).run(ended)
+            _follow(home, settings.uplink, lab, now, log, ended)
         except Exception as error:  # noqa: BLE001  the collector goes on without it
             log(f"uplink ended by a mistake in the program: {error!r:.300}")
-        finally:
-            writer.close()
 
     thread = threading.Thread(target=follow, name="uplink", daemon=True)
     thread.start()
@@ -46,3 +34,25 @@ def uplinking(home: Home, settings: Settings, lab: Lab, now: Now, log: Callable[
     finally:
         ended.set()
         thread.join(_ENDS_WITHIN_S)
+
+
+def _follow(
+    home: Home, settings: Uplink, lab: Lab, now: Now, log: Callable[[str], None], ended: threading.Event
+) -> None:
+    """Until `ended`; at once where a package is missing, which is told and stands in `uplink status`."""
+    from collector.uplink.destination import destination_of, not_installed
+    from collector.uplink.queue import UplinkStore
+
+    with UplinkStore(home.database) as store:
+        try:
+            from collector.uplink.follower import Follower
+            from collector.uplink.points import Origin
+            from collector.uplink.writer import InfluxWriter
+        except ImportError as missing:
+            log(f"uplink: {not_installed(missing)}")
+            store.note(not_installed(missing))
+            return
+        wanted = destination_of(settings)
+        with closing(InfluxWriter(wanted)) as writer:
+            origin = Origin(wanted.lab or lab.name, wanted.site)
+            Follower(store, writer, origin, now, log, wanted.every_s).run(ended)

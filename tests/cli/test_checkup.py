@@ -5,15 +5,25 @@ from pathlib import Path
 import pytest
 from pydantic import SecretStr
 
-from collector.cli.checks import Finding, Verdict, check_broker, check_files, check_journal, check_mail, check_people
+from collector.cli.checks import (
+    Finding,
+    Verdict,
+    check_broker,
+    check_files,
+    check_journal,
+    check_mail,
+    check_people,
+    check_uplink,
+)
 from collector.config.home import Home
-from collector.config.settings import Chat, Mail, Mqtt, Settings
+from collector.config.settings import Chat, Mail, Mqtt, Settings, Uplink
 from collector.store.watch_state import STALE_MS, WatchState, write_state
 from tests.cli.command_line import Commands, other_program, stock
 from tests.config.test_icalendar_days import calendar, event
 from tests.intake.odd_brokers import CONNECT, SUBSCRIBE, OddBroker, accepts, subscribed
 from tests.services.free_port import free_port
 from tests.services.mosquitto import Mosquitto
+from tests.uplink.far_end import TOKEN, Answer, FarEnd
 from tests.worlds.home import LAB
 
 NOW = 1_772_438_400_000
@@ -198,3 +208,31 @@ def test_the_command_counts_what_is_to_fix(
     listed = commands.run("checkup", "--json")
     assert listed.code == 1
     assert '"verdict": "fix", "part": "broker"' in listed.out
+
+
+def uplink_found(url: str, token: str = TOKEN) -> list[Finding]:
+    """What is said of an uplink to there."""
+    uplink = Uplink(url=url, bucket="worms", token=SecretStr(token))
+    return list(check_uplink(Settings(uplink=uplink), NOW))
+
+
+def test_an_uplink_is_tried_without_leaving_data() -> None:
+    """Good where the database answers and takes the token, also where it wants data in a write; nothing is kept."""
+    with FarEnd() as far:
+        assert [one.verdict for one in uplink_found(far.url)] == [Verdict.GOOD]
+        far.answers.append(Answer(400))
+        assert [one.verdict for one in uplink_found(far.url)] == [Verdict.GOOD]
+        assert far.points == {}
+    assert list(check_uplink(Settings(uplink=Uplink()), NOW)) == []
+
+
+def test_an_uplink_that_is_not_there_or_refuses_is_to_fix() -> None:
+    """With the setting that would mend it."""
+    with FarEnd() as far:
+        (said,) = fixes(uplink_found(far.url, token="another"))
+        assert said.endswith("see TRAYWARDEN_UPLINK__TOKEN")
+        far.answers.append(Answer(404))
+        (said,) = fixes(uplink_found(far.url))
+        assert said.endswith("see TRAYWARDEN_UPLINK__BUCKET and __ORG")
+    (said,) = fixes(uplink_found(f"http://127.0.0.1:{free_port()}"))
+    assert "cannot be reached" in said

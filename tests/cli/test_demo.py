@@ -41,7 +41,13 @@ class Running:
         )
 
     def end(self) -> Ran:
-        out, err = self.process.communicate(timeout=90)
+        """Waits for its end; one that does not come fails this test alone, with no process and no pipe left over."""
+        with self.process:
+            try:
+                out, err = self.process.communicate(timeout=90)
+            except subprocess.TimeoutExpired:
+                self.process.kill()
+                raise
         left = [path.name for path in self._folder.iterdir() if path.name.startswith("traywarden")]
         return Ran(self.process.returncode, out, err, left)
 

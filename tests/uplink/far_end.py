@@ -82,7 +82,7 @@ class FarEnd:
         if len(text) > self.most_bytes:
             return 413, '{"code":"request too large"}'
         found = []
-        for line in text.split("\n"):
+        for line in (line for line in text.split("\n") if not line.startswith("#")):
             if self.refuses and self.refuses in line:
                 return 400, '{"code":"invalid","message":"partial write: field type conflict"}'
             try:

@@ -103,6 +103,61 @@ def test_what_is_wrong_with_the_settings_is_said_in_one_line(tmp_path: Path, mos
     assert "TRAYWARDEN_UPLINK__BUCKET" in watch.try_run("uplink", "backfill").stderr
 
 
+def test_without_its_package_the_collector_goes_on(
+    tmp_path: Path, mosquitto: Mosquitto, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where the uplink is set up and its package cannot be imported: one line in the log, a fix in `checkup`, a note in
+    `uplink status`, one line of `backfill`; readings are kept as ever. Once it is there, everything is sent."""
+    broken = tmp_path / "broken"
+    broken.mkdir()
+    raising = "raise ModuleNotFoundError(\"No module named 'influxdb_client'\", name='influxdb_client')\n"
+    (broken / "influxdb_client.py").write_text(raising, encoding="utf-8")
+    monkeypatch.setenv("PYTHONPATH", str(broken))
+    says = "influxdb_client is not installed, so nothing is sent; install what deploy/requirements.txt names"
+    with FarEnd() as far:
+        watch = uplinked(make_home(tmp_path / "home"), mosquitto, far.url, "north").start()
+        mosquitto.publish("worms/juniper/top", hot_pack(FIRST_S, 20))
+        wait_until(lambda: watch.status()["readings"] == 2, "two readings", 20)
+        assert f"fix   uplink    {says}" in watch.run("checkup", code=1)
+        assert says in watch.run("uplink", "status")
+        assert watch.try_run("uplink", "backfill").stderr == f"{says}\n"
+        assert watch.stop() == 0
+        assert (watch.log.count(says), watch.log.count("Traceback")) == (1, 0)
+
+        monkeypatch.delenv("PYTHONPATH")
+        watch.start()
+        wait_until(lambda: len(far.named("bedding_temperature")) == 1, "the reading at the other end", 20)
+        wait_until(lambda: watch.status()["uplink"]["note"] == "", "the note taken away", 20)
+        assert f"good  uplink    {far.url} answers and takes the token" in watch.try_run("checkup").stdout
+        assert watch.stop() == 0
+
+
+@pytest.mark.parametrize(
+    ("setting", "value", "says"),
+    [
+        ("UPLINK__URL", "http://" + "a" * 70 + ".example", "cannot be asked: its address is not one"),
+        ("UPLINK__TOKEN", "two\nlines", "cannot be asked"),
+    ],
+)
+def test_an_uplink_that_cannot_work_is_a_line_and_a_fix(
+    tmp_path: Path, mosquitto: Mosquitto, setting: str, value: str, says: str
+) -> None:
+    """An address that is none, a token that no request can hold: collecting goes on, and the token is not shown."""
+    with FarEnd() as far:
+        watch = uplinked(make_home(tmp_path / "home"), mosquitto, far.url, "north")
+        watch.settings[setting] = value
+        watch.start()
+        mosquitto.publish("worms/juniper/top", hot_pack(FIRST_S, 20))
+        wait_until(lambda: watch.status()["readings"] == 2, "two readings", 20)
+        wait_until(lambda: "uplink waits" in watch.log, "the line of the uplink", 20)
+        (line,) = [line for line in watch.run("checkup", code=1).splitlines() if " uplink " in line]
+        assert line.startswith("fix ")
+        assert says in line
+        assert watch.stop() == 0
+        assert (watch.log.count("uplink"), watch.log.count("Traceback")) == (1, 0)
+        assert "lines" not in watch.log
+
+
 def test_a_collector_without_uplink_loads_nothing_of_it() -> None:
     """Neither the library nor our own room takes memory where no uplink is set up."""
     code = (

@@ -2,15 +2,14 @@
 
 import argparse
 import os
-import signal
 import time
-from types import FrameType
 
 from collector.board.desk import JournalLinkDesk
 from collector.cli.board_start import board_notes, serving_of
 from collector.cli.common import home_of
 from collector.cli.log_lines import add_loudness, log_of
 from collector.cli.parsing import takes
+from collector.cli.signals import on_stop_signals
 from collector.config.clock import system_now
 from collector.config.settings import load_settings
 from collector.domain.problems import wrong
@@ -37,13 +36,8 @@ def run(arguments: argparse.Namespace) -> int:
     if not board.url:
         log("TRAYWARDEN_BOARD__URL is not set: messages hold no links to here")
     log(f"the board listens on {board.host}, port {serving.port}")
-    signal.signal(signal.SIGTERM, _ended)
-    signal.signal(signal.SIGINT, _ended)
+    on_stop_signals(serving.stop)  # what the server's own handlers do while it runs, and before and after that
     manager.says(f"listens on {board.host}, port {serving.port}")
     serving.run()
     log("the board has stopped")
     return 0
-
-
-def _ended(_signal: int, _frame: FrameType | None) -> None:
-    """The server ends by itself on these signals, and raises them again once it has."""

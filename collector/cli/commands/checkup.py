@@ -12,6 +12,7 @@ from collector.cli.checks import (
     check_journal,
     check_mail,
     check_people,
+    check_uplink,
 )
 from collector.cli.common import home_of
 from collector.cli.output import say, say_json
@@ -34,6 +35,7 @@ def run(arguments: argparse.Namespace) -> int:
         check_broker(home, settings),
         check_mail(home, settings),
         check_board(settings),
+        check_uplink(settings, system_now()),
         check_send(home, settings, system_now()) if arguments.send else (),
     )
     findings = []

@@ -8,6 +8,7 @@ from collector.cli.commands.status import show
 from collector.cli.demo import PACE, CaughtMail, Demo, demo_status, running_demo, wait_demo
 from collector.cli.output import complain, local, say, say_json
 from collector.cli.parsing import takes
+from collector.cli.signals import on_stop_signals, setting
 from collector.config.log import UNHEARD, Level, Log
 from collector.domain.problems import wrong
 from collector.domain.units import parse_duration_ms, show_value
@@ -60,15 +61,14 @@ def run(arguments: argparse.Namespace) -> int:
             wrong(f"--stop-after: {error}")
     quiet = bool(arguments.json)
     screen = _Screen(quiet)
-    with running_demo(screen.mail, screen.caption, UNHEARD if quiet else Log(_complain_of_trouble)) as demo:
-        try:
-            if not quiet:
-                _introduce(demo)
-            screen.introduced.set()
-            wait_demo(demo, seconds, lambda: screen.line(demo), _LINE_EVERY_S)
-        except KeyboardInterrupt:
-            say()
+    told_to_end = threading.Event()
+    on_stop_signals(setting(told_to_end))
+    log = UNHEARD if quiet else Log(_complain_of_trouble)
+    with running_demo(screen.mail, screen.caption, log, over=told_to_end) as demo:
+        if not quiet:
+            _introduce(demo)
         screen.introduced.set()
+        wait_demo(demo, seconds, lambda: screen.line(demo), _LINE_EVERY_S)
         screen.over.set()
         return _ended(demo, quiet)
 

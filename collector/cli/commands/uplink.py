@@ -10,7 +10,7 @@ from collector.config.clock import system_now
 from collector.config.settings import load_settings
 from collector.domain.problems import wrong
 from collector.store.reader import Reader
-from collector.uplink.destination import destination_of
+from collector.uplink.destination import destination_of, not_installed
 from collector.uplink.queue import uplink_state
 
 _SHOWN = 5
@@ -52,9 +52,12 @@ def run_backfill(arguments: argparse.Namespace) -> int:
     name = wanted.lab or (lab.name if lab is not None else "")
     if not name:
         wrong(f"{home.lab_file}: cannot be used, so the lab's name is not known; set TRAYWARDEN_UPLINK__LAB")
-    from collector.uplink.backfill import backfill
-    from collector.uplink.points import Origin
-    from collector.uplink.writer import InfluxWriter, Later
+    try:
+        from collector.uplink.backfill import backfill
+        from collector.uplink.points import Origin
+        from collector.uplink.writer import InfluxWriter, Later
+    except ImportError as missing:
+        wrong(not_installed(missing))
 
     with Reader(home.database) as reader:
         span, (since, until) = reader.span(), span_ms(arguments, now_ms, zone_of(home))

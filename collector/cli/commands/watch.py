@@ -9,6 +9,7 @@ from types import FrameType
 from collector.cli.common import home_of
 from collector.cli.log_lines import add_loudness, log_of
 from collector.cli.parsing import takes
+from collector.cli.signals import on_stop_signals
 from collector.config.clock import system_now
 from collector.config.settings import load_settings
 from collector.watch.daemon import Daemon
@@ -24,9 +25,6 @@ def run(arguments: argparse.Namespace) -> int:
     manager = ServiceManager(os.environ, os.getpid(), time.monotonic)
     daemon = Daemon(home_of(arguments), load_settings(), system_now, log_of(arguments), manager=manager)
 
-    def end(_signal: int, _frame: FrameType | None) -> None:
-        daemon.stop()
-
     def read_again(_signal: int, _frame: FrameType | None) -> None:
         if on_terminal and not os.isatty(2):
             daemon.stop()  # the window it ran in was closed
@@ -34,8 +32,7 @@ def run(arguments: argparse.Namespace) -> int:
             daemon.reload()
 
     on_terminal = os.isatty(2)
-    signal.signal(signal.SIGTERM, end)
-    signal.signal(signal.SIGINT, end)
+    on_stop_signals(daemon.stop)
     signal.signal(signal.SIGHUP, read_again)
     daemon.run()
     return 0
