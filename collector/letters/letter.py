@@ -11,11 +11,12 @@ from collector.alarms.kinds.setpoint import VALUE
 from collector.alarms.kinds.table import kind_of
 from collector.alarms.model import Priority
 from collector.letters.blocks import Block, Bullets, Fields, Heading, Lead, Passage, Section, plain_text
-from collector.letters.facts import Facts as Facts
-from collector.letters.facts import Usual as Usual
+from collector.letters.facts import Facts
+from collector.letters.happened import URGENCY
 from collector.letters.html import page
+from collector.letters.matter import Matter, Outcome, matter_of
 from collector.letters.plain import one_line
-from collector.letters.text import BETTER, URGENCY, Words
+from collector.letters.text import ItemText
 from collector.telling.message_plan import MessagePlan
 
 IN_DETAIL = 20
@@ -25,6 +26,14 @@ SHORT = 600
 _SUBJECT = 160
 _DRAWN = (About.LEVEL, About.GAP, About.COURSE)
 """What a picture of the readings explains."""
+_WORST_FIRST = (Priority.HIGH, Priority.MEDIUM, Priority.LOW)
+_OUTCOMES = {
+    Outcome.CAME_AND_WENT: "came and went",
+    Outcome.BACK_TO_NORMAL: "back to normal",
+    Outcome.LESS_URGENT: "less urgent",
+    Outcome.CHANGED: "other changes",
+}
+"""How they are counted, in the order of the count."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,7 +51,7 @@ class Letter:
 
 def write(plan: MessagePlan, facts: Facts, now_ms: int) -> Letter:
     """The message of a plan. The same plan, facts and time give the same one."""
-    items = [Words(item, facts, plan.person, now_ms) for item in plan.items]
+    items = [ItemText(matter_of(item, facts, plan.person, now_ms)) for item in plan.items]
     drawn = _drawn(items)
     subject, blocks = _one(items[0], plan, drawn) if len(items) == 1 else _several(items, plan, drawn)
     picture = _picture(drawn, facts, now_ms)
@@ -62,26 +71,36 @@ def report(subject: str, parts: Sequence[Section]) -> Letter:
     return Letter(subject=line, body=plain_text(blocks), html=html, short=_cut("\n".join(told) or lead))
 
 
-def _one(item: Words, plan: MessagePlan, drawn: Words | None) -> tuple[str, list[Block]]:
-    head = Heading(item.title, item.urgency)
-    blocks = [Lead(item.lead()), head, *item.blocks(_others(plan), item is drawn), *_waited(plan), *_weigh([item])]
-    return one_line(f"{item.urgency}: {item.subject}", _SUBJECT), blocks
+def _one(item: ItemText, plan: MessagePlan, drawn: ItemText | None) -> tuple[str, list[Block]]:
+    happened = item.happened
+    head: list[Block] = [Lead(item.lead()), Heading(happened.title, happened.urgency)]
+    blocks = [*head, *item.blocks(_others(plan), item is drawn), *_waited(plan), *_weigh([item])]
+    return one_line(f"{happened.urgency}: {happened.subject}", _SUBJECT), blocks
 
 
-def _several(items: Sequence[Words], plan: MessagePlan, drawn: Words | None) -> tuple[str, list[Block]]:
-    live = [item for item in items if not item.came_and_went]
-    gone = [item for item in items if item.came_and_went]
+def _several(items: Sequence[ItemText], plan: MessagePlan, drawn: ItemText | None) -> tuple[str, list[Block]]:
+    live, gone = _live(items), [item for item in items if _came_and_went(item)]
     whole, rest = live[:IN_DETAIL], live[IN_DETAIL:]
-    title = _counted(items)
-    blocks: list[Block] = [Lead(f"{title}. First: {_first(items)}"), Heading(title), *_waited(plan)]
+    title, first = _counted(items), items[0].happened
+    lead = f"{title}. First: {first.headline}. {items[0].lead()}"
+    blocks: list[Block] = [Lead(lead), Heading(title), *_waited(plan)]
     blocks.append(Fields((("Also told", f"{_others(plan)} (of the first)"),)))
     for item in whole:
-        blocks += [Heading(item.title, item.urgency, 2), *item.blocks(figure=item is drawn)]
+        head = Heading(item.happened.title, item.happened.urgency, 2)
+        blocks += [head, *item.blocks(picture=item is drawn)]
     blocks += _list("Further ones, worst first", (item.line() for item in rest))
     blocks += _list("Came and went", (item.line() for item in gone))
     blocks += _weigh(whole)
     more = f"; and {len(items) - 1} more"
-    return one_line(f"{items[0].urgency}: {items[0].subject}", _SUBJECT - len(more)) + more, blocks
+    return one_line(f"{first.urgency}: {first.subject}", _SUBJECT - len(more)) + more, blocks
+
+
+def _came_and_went(item: ItemText) -> bool:
+    return item.matter.outcome is Outcome.CAME_AND_WENT
+
+
+def _live(items: Sequence[ItemText]) -> list[ItemText]:
+    return [item for item in items if not _came_and_went(item)]
 
 
 def _list(title: str, lines: Iterable[str]) -> list[Block]:
@@ -89,22 +108,13 @@ def _list(title: str, lines: Iterable[str]) -> list[Block]:
     return [Bullets(f"{title} ({len(told)})", told)] if told else []
 
 
-def _first(items: Sequence[Words]) -> str:
-    return f"{items[0].headline}. {items[0].lead()}"
-
-
-def _counted(items: Sequence[Words]) -> str:
+def _counted(items: Sequence[ItemText]) -> str:
     """'5 alarms, worst first: 2 urgent, 1 soon, 1 back to normal, 1 came and went'."""
-    counts = {
-        URGENCY[priority].lower(): sum(item.calls and item.item.rule.priority is priority for item in items)
-        for priority in (Priority.HIGH, Priority.MEDIUM, Priority.LOW)
-    }
-    counts["came and went"] = sum(item.came_and_went for item in items)
-    back = [item for item in items if not item.calls and not item.came_and_went]
-    counts["back to normal"] = sum(item.urgency == "BACK TO NORMAL" for item in back)
-    counts["less urgent"] = sum(item.urgency == BETTER for item in back)
-    counts["other changes"] = len(back) - counts["back to normal"] - counts["less urgent"]
-    told = ", ".join(f"{count} {what}" for what, count in counts.items() if count)
+    calls = [item.matter.rule.priority for item in items if item.matter.calls]
+    outcomes = [item.matter.outcome for item in items]
+    counts = [(calls.count(priority), URGENCY[priority].lower()) for priority in _WORST_FIRST]
+    counts += [(outcomes.count(outcome), words) for outcome, words in _OUTCOMES.items()]
+    told = ", ".join(f"{count} {what}" for count, what in counts if count)
     return f"{len(items)} alarms, worst first: {told}"
 
 
@@ -122,9 +132,9 @@ def _waited(plan: MessagePlan) -> list[Block]:
     return [Passage("", tuple(told))] if told else []
 
 
-def _weigh(items: Sequence[Words]) -> list[Block]:
+def _weigh(items: Sequence[ItemText]) -> list[Block]:
     """How to get amounts, once in a message."""
-    places = dict.fromkeys(item.place for item in items if item.calls and item.lacks_mass)
+    places = dict.fromkeys(item.matter.place for item in items if item.matter.calls and item.to_do.lacks_mass)
     if not places:
         return []
     told = (
@@ -134,22 +144,22 @@ def _weigh(items: Sequence[Words]) -> list[Block]:
     return [Passage("", (told,))]
 
 
-def _short(items: Sequence[Words], plan: MessagePlan) -> str:
+def _short(items: Sequence[ItemText], plan: MessagePlan) -> str:
     """The link last and whole, the rest cut to what is left."""
-    link = items[0].link
+    link = items[0].to_do.link
     tail = f"\nAcknowledge: {link}" if link else ""
     told = [items[0].short() if len(items) == 1 else items[0].lead()]
     told += [f"- {item.line()}" for item in items[1:]]
     told += [part for block in _waited(plan) if isinstance(block, Passage) for part in block.paragraphs]
-    tail = (f"\nAlso told: {_cut(_others(plan), 80, '…')}." if items[0].calls else "") + tail
+    tail = (f"\nAlso told: {_cut(_others(plan), 80, '…')}." if items[0].matter.calls else "") + tail
     return _cut("\n".join(told), SHORT - len(tail), f"…\n{_rest(items, link)}") + tail
 
 
-def _rest(items: Sequence[Words], link: str) -> str:
+def _rest(items: Sequence[ItemText], link: str) -> str:
     """Where what is cut off can be read."""
     if len(items) > 1:
         return "All of them: traywarden alarms list"
-    return "More is on the page behind the link." if link else f"More: traywarden rules list {items[0].name}"
+    return "More is on the page behind the link." if link else f"More: traywarden rules list {items[0].to_do.alarm}"
 
 
 def _cut(text: str, longest: int = SHORT, note: str = "… (cut short)") -> str:
@@ -160,20 +170,25 @@ def _cut(text: str, longest: int = SHORT, note: str = "… (cut short)") -> str:
     return (kept.rpartition(" ")[0] or kept).rstrip() + note
 
 
-def _drawn(items: Sequence[Words]) -> Words | None:
+def _drawn(items: Sequence[ItemText]) -> ItemText | None:
     """The first that a picture of its readings explains, among those told whole."""
-    live = [words for words in items if not words.came_and_went][:IN_DETAIL]
-    return next((one for one in live if one.calls and kind_of(one.item.rule).about in _DRAWN and one.drawable), None)
+    return next((item for item in _live(items)[:IN_DETAIL] if _explained(item.matter)), None)
 
 
-def _picture(words: Words | None, facts: Facts, now_ms: int) -> str:
-    if words is None:
+def _explained(matter: Matter) -> bool:
+    """Whether its readings make a line over time that shows what is wrong."""
+    line = matter.trouble.of_readings and not matter.trouble.switch
+    return line and matter.calls and kind_of(matter.rule).about in _DRAWN
+
+
+def _picture(item: ItemText | None, facts: Facts, now_ms: int) -> str:
+    if item is None:
         return ""
-    rule, series = words.item.rule, words.item.series
+    rule, series = item.matter.rule, item.matter.series
     wanted: dict[str, Any] = {
         "series": series.id,
         "measure": series.measure,
-        "title": f"{words.place}: {words.measure}",
+        "title": f"{item.matter.place}: {item.matter.trouble.measure}",
         "until_ms": now_ms,
         "setpoint": rule.setpoint if kind_of(rule).setpoint is VALUE else None,
         "us": facts.lab.us_units,

@@ -89,6 +89,10 @@ class Trouble:
         """What has become of it: 'bedding temperature back to normal'."""
         return self._kind.words.right_again(self)
 
+    def what_is_right(self) -> str:
+        """The same where 'BACK TO NORMAL' stands before it: 'bedding temperature'."""
+        return self.measure if self.of_level else self.right_again()
+
     def still(self, other: Rule) -> str:
         """What it is while `other` of the same readings stands: 'bedding temperature still above 27.0 °C'."""
         above = direction(other) > 0

@@ -7,7 +7,8 @@ from collector.alarms.model import AlarmKey, AlarmState, Rule, Transition
 from collector.delivery.addressing import everyone, way_key, ways_to
 from collector.delivery.servers import ChatSettings, MailSettings
 from collector.domain.lab import Lab, Series
-from collector.letters.letter import Facts, write
+from collector.letters.facts import Facts
+from collector.letters.letter import write
 from collector.pipeline.lab_facts import Sources
 from collector.store.batch import NewMessage
 from collector.telling.desk import Desk

@@ -1,0 +1,66 @@
+"""What is to be done about a matter, and how to answer."""
+
+import shlex
+from dataclasses import dataclass
+
+from collector.letters.advice import advice, lacks_mass
+from collector.letters.blocks import Answer
+from collector.letters.cautions import care
+from collector.letters.matter import Matter
+from collector.letters.plain import one_line, paragraphs
+
+_LONGEST = 1_200
+"""Letters of one paragraph that a rule wrote; no rule that passes the check is longer by much."""
+
+
+@dataclass(frozen=True, slots=True)
+class ToDo:
+    """What one matter asks for."""
+
+    matter: Matter
+
+    def deeds(self) -> list[str]:
+        """The amount, where there is one, and what the rule says: a paragraph each."""
+        amount = advice(self.matter.rule, self.matter.series, self.matter.facts, self.matter.now_ms)
+        return [part for part in (amount, *_written(self.matter.rule.corrective_action)) if part]
+
+    def with_cautions(self) -> list[str]:
+        """The same between what to heed before and after."""
+        before, after = care(self.matter.rule, self.matter.series.measure, self.matter.trouble.overdue)
+        return [part for part in (before, *self.deeds(), after) if part]
+
+    def consequence(self) -> list[str]:
+        """What comes of it where nothing is done."""
+        return _written(self.matter.rule.consequence)
+
+    def answer(self, title: str, button: str = "Acknowledge") -> Answer:
+        """What to press or type."""
+        where, by = _quoted(self.matter.series.place), _quoted(self.matter.person.role)
+        command = ("traywarden", "alarms", "acknowledge", self.alarm, "--at", where, "--by", by)
+        return Answer(title=title, url=self._url(), command=command, button=button)
+
+    @property
+    def link(self) -> str:
+        """Where it can be acknowledged; empty where there is nothing to acknowledge or no page."""
+        return self._url() if self.matter.calls else ""
+
+    @property
+    def alarm(self) -> str:
+        """Name of the alarm, as it is typed."""
+        return _quoted(self.matter.rule.name)
+
+    @property
+    def lacks_mass(self) -> bool:
+        """Whether an amount could be told if the lab file said what the bedding weighs."""
+        return lacks_mass(self.matter.rule, self.matter.series, self.matter.facts)
+
+    def _url(self) -> str:
+        return self.matter.facts.acknowledge_url(self.matter.item, self.matter.person, self.matter.now_ms)
+
+
+def _written(text: str) -> list[str]:
+    return [one_line(part, _LONGEST) for part in paragraphs(text)]
+
+
+def _quoted(text: str) -> str:
+    return shlex.quote(one_line(text, 120))
