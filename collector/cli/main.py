@@ -4,12 +4,11 @@ Exit codes: 0 good, 1 something is wrong with what you gave or asked, 2 usage. E
 """
 
 import argparse
-import os
 import sys
 from collections.abc import Sequence
 
-from collector import __version__
-from collector.cli.parsing import CommandParser, later
+from collector.cli.parsing import CommandParser, ShowVersion, later
+from collector.cli.standard_out import Unsaid, finish
 
 _COMMANDS = (
     ("init", "write a commented lab.yaml and rules/ to start from", "init:add"),
@@ -48,7 +47,7 @@ def _parser() -> CommandParser:
         description="Watches worm bins and tea brews through the night and tells the teacher what to do.",
         epilog="Each command explains itself: traywarden COMMAND --help",
     )
-    parser.add_argument("--version", action="version", version=f"%(prog)s {__version__}", help="show the version")
+    parser.add_argument("--version", action=ShowVersion, nargs=0, help="show the version")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
     for name, about, filled_by in _COMMANDS:
         later(commands, name, about, f"collector.cli.commands.{filled_by}")
@@ -63,7 +62,22 @@ def build_parser() -> argparse.ArgumentParser:
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run one command; returns the exit code."""
+    """Run one command; returns the exit code. What it said has been written, or it is told that it could not be."""
+    try:
+        try:
+            return _run(arguments)
+        finally:
+            finish()
+    except Unsaid as lost:
+        from collector.cli.output import complain
+
+        complain(str(lost))
+    except BrokenPipeError:
+        pass  # the reader of our output has left
+    return 1
+
+
+def _run(arguments: Sequence[str] | None) -> int:
     parsed = _parser().parse_args(arguments)
     from collector.cli.output import complain
     from collector.domain.problems import Refused, Wrong
@@ -78,8 +92,6 @@ def main(arguments: Sequence[str] | None = None) -> int:
         complain(str(error))
     except KeyboardInterrupt:
         return 130
-    except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # the reader of our output has left
     return 1
 
 

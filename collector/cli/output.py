@@ -3,31 +3,42 @@
 import json
 import sys
 from collections.abc import Callable, Iterable, Sequence
+from contextlib import suppress
 from datetime import UTC, datetime
 from typing import Any, TextIO
 from zoneinfo import ZoneInfo
 
-_CLEAN = {code: None for code in (*range(32), *range(127, 160))}
+from collector.cli.standard_out import StandardOut
+from collector.domain.words import UNSAFE, harmless
 
 
 def say(text: str = "") -> None:
-    """One line to standard output."""
-    sys.stdout.write(f"{text}\n")
+    """One line to standard output; nothing in it acts on a terminal. Raises Unsaid where it cannot be written."""
+    StandardOut().write(f"{harmless(text)}\n")
+
+
+def say_lines(text: str) -> None:
+    """Lines that we have set ourselves."""
+    for line in text.split("\n"):
+        say(line)
 
 
 def complain(text: str) -> None:
-    """One line to standard error."""
-    sys.stderr.write(f"{text}\n")
-    sys.stderr.flush()
+    """One line to standard error; where that cannot be written there is nobody left to tell."""
+    with suppress(OSError, AttributeError):  # closed, it is None
+        sys.stderr.write(f"{harmless(text)}\n")
+        sys.stderr.flush()
 
 
 def say_json(value: Any) -> None:
-    say(json.dumps(value, ensure_ascii=False))
+    """One line of JSON: every script as it is, but for what acts on a terminal."""
+    text = json.dumps(value, ensure_ascii=False)
+    say(UNSAFE.sub(lambda found: f"\\u{ord(found[0]):04x}", text))
 
 
 def table(head: Sequence[str], rows: Iterable[Sequence[object]]) -> None:
-    """Columns wide enough for what is in them; nothing drawn. Control characters of outside names are dropped."""
-    cells = [[str(cell).translate(_CLEAN) for cell in row] for row in (head, *rows)]
+    """Columns wide enough for what is in them; nothing drawn. What acts on a terminal is written out."""
+    cells = [[harmless(str(cell)) for cell in row] for row in (head, *rows)]
     widths = [max(len(row[i]) for row in cells) for i in range(len(head))]
     for row in cells:
         say("  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip())

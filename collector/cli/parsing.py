@@ -5,6 +5,9 @@ from collections.abc import Callable
 from importlib import import_module
 from typing import Any
 
+from collector import __version__
+from collector.cli.standard_out import StandardOut
+
 Run = Callable[[argparse.Namespace], int]
 
 
@@ -25,6 +28,10 @@ class CommandParser(argparse.ArgumentParser):
         self._fill()
         return super().parse_known_args(args, namespace)
 
+    def print_help(self, file: Any = None) -> None:
+        """To standard output, where it must not get lost without a word."""
+        (StandardOut() if file is None else file).write(self.format_help())
+
     def fill_all(self) -> None:
         """Add the arguments of this command and of all below it."""
         self._fill()
@@ -36,6 +43,14 @@ class CommandParser(argparse.ArgumentParser):
             module, _, function = self._filled_by.partition(":")
             self._filled_by = ""
             getattr(import_module(module), function)(self)
+
+
+class ShowVersion(argparse.Action):
+    """`--version`: the program, its version, and no more."""
+
+    def __call__(self, parser: argparse.ArgumentParser, *_arguments: Any) -> None:
+        StandardOut().write(f"{parser.prog} {__version__}\n")
+        parser.exit()
 
 
 def later(commands: Any, name: str, about: str, filled_by: str) -> None:

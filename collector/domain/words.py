@@ -27,6 +27,14 @@ def one_line(text: str, longest: int = MAX_NOTE) -> str:
     return text
 
 
+def harmless(text: str) -> str:
+    """Text for a terminal or a log with whatever is no plain text in it written out ('\\x1b', '\\u202e')."""
+    if text.isprintable():
+        return text
+    kept = UNSAFE.sub(lambda found: found[0].encode("unicode_escape").decode("ascii"), text)
+    return kept.encode("utf-8", "backslashreplace").decode("utf-8")  # half characters
+
+
 def choice(text: str, what: str, known: tuple[str, ...]) -> str:
     """One of the known words; a slip is answered with the nearest."""
     if text in known:

@@ -6,7 +6,7 @@ from typing import Any
 
 from collector.cli.commands.status import show
 from collector.cli.demo import PACE, CaughtMail, Demo, demo_status, running_demo, wait_demo
-from collector.cli.output import complain, local, say, say_json
+from collector.cli.output import complain, local, say, say_json, say_lines
 from collector.cli.parsing import takes
 from collector.cli.signals import on_stop_signals, setting
 from collector.config.log import UNHEARD, Level, Log
@@ -43,7 +43,7 @@ class _Screen:
         """What happens in the lab."""
         self.introduced.wait(_LINE_EVERY_S)
         if not self._quiet:
-            say(f"\n>> {local(t_ms, 'UTC').partition(' ')[2]}  {says}\n")
+            say_lines(f"\n>> {local(t_ms, 'UTC').partition(' ')[2]}  {says}\n")
 
     def line(self, demo: Demo) -> None:
         if not self._quiet:
@@ -79,7 +79,7 @@ def _ended(demo: Demo, quiet: bool) -> int:
     if quiet:
         say_json(found)
     else:
-        say("\nAt the end:\n")
+        say_lines("\nAt the end:\n")
         show(found, us=False)
     for line in demo.trouble:
         complain(line)
@@ -129,6 +129,6 @@ def _tray(newest: dict[str, Any]) -> str:
 def _show_mail(mail: CaughtMail, *, whole: bool) -> None:
     if whole:
         rule = "-" * 72
-        say(f"\n{rule}\nMail to {mail.to}\nSubject: {mail.subject}\n\n{mail.body.rstrip()}\n{rule}\n")
+        say_lines(f"\n{rule}\nMail to {mail.to}\nSubject: {mail.subject}\n\n{mail.body.rstrip()}\n{rule}\n")
     else:
         say(f"  mail: {mail.subject}")

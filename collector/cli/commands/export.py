@@ -1,12 +1,13 @@
 """`traywarden export`: stored readings as CSV, SenML or line protocol, to a file or standard output."""
 
 import argparse
-import sys
 from pathlib import Path
+from typing import TextIO, cast
 
 from collector.cli.common import add_span, home_of, span_ms, zone_of
 from collector.cli.output import complain, progress_bar
 from collector.cli.parsing import takes
+from collector.cli.standard_out import StandardOut
 from collector.config.clock import system_now
 from collector.domain.problems import wrong
 from collector.store.export import export
@@ -34,7 +35,9 @@ def run(arguments: argparse.Namespace) -> int:
             bar(round(share * 1000), 1000)
 
         if arguments.out is None:
-            export(reader, arguments.format, sys.stdout, since_ms=since, until_ms=until, series_ids=ids)
+            export(
+                reader, arguments.format, cast(TextIO, StandardOut()), since_ms=since, until_ms=until, series_ids=ids
+            )
             return 0
         if Path(arguments.out).exists() and home.database.samefile(arguments.out):
             wrong(f"--out {arguments.out}: this is the journal itself; name another file")

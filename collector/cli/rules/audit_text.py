@@ -8,7 +8,7 @@ from collector.alarms.audit.figures import Actor, Audit, Figure
 from collector.alarms.audit.history import Occurrence
 from collector.alarms.audit.limits import ENOUGH_DAYS, MEMORY, Limit
 from collector.alarms.audit.suggest import Advice, Edit, Episode, Trial
-from collector.cli.output import iso, local, say, table
+from collector.cli.output import iso, local, say, say_lines, table
 from collector.config.rule_layers import LayeredAlarm
 from collector.domain.units import show_duration, show_value
 
@@ -42,17 +42,17 @@ def say_audit(found: Audit, findings: Sequence[Finding], zone: str, *, us: bool)
     say()
     _say_figures(found)
     if found.floods:
-        say("\nFloods (start above 10 alarms in 10 minutes, end below 5)\n")
+        say_lines("\nFloods (start above 10 alarms in 10 minutes, end below 5)\n")
         floods = [[local(one.since_ms, zone), local(one.until_ms, zone), one.alarms] for one in found.floods]
         table(("from", "to", "alarms"), floods)
     if found.actors:
-        say("\nThe most frequent, and every other that chatters, flits or stands\n")
+        say_lines("\nThe most frequent, and every other that chatters, flits or stands\n")
         _say_actors(_shown(found, findings))
     if found.standing:
-        say("\nStanding at the end\n")
+        say_lines("\nStanding at the end\n")
         table(("alarm", "at", "priority", "since", "acknowledged"), [_standing(one, zone) for one in found.standing])
     if findings:
-        say("\nWhat would have helped, tried on the stored readings\n")
+        say_lines("\nWhat would have helped, tried on the stored readings\n")
         for finding in findings:
             _say_finding(finding, us)
 
@@ -120,7 +120,7 @@ def _say_actors(actors: Sequence[Actor]) -> None:
     ]
     table(head, rows)
     say()
-    say(textwrap.fill(_BOUTS, _WIDTH))
+    say_lines(textwrap.fill(_BOUTS, _WIDTH))
 
 
 def _standing(one: Occurrence, zone: str) -> list[object]:
@@ -152,7 +152,7 @@ def _fault(advice: Advice) -> str:
 
 
 def _paragraph(text: str) -> None:
-    say(textwrap.fill(text, _WIDTH, initial_indent="    ", subsequent_indent="    "))
+    say_lines(textwrap.fill(text, _WIDTH, initial_indent="    ", subsequent_indent="    "))
 
 
 def line_to_change(alarm: LayeredAlarm, edit: Edit) -> str:

@@ -9,7 +9,7 @@ from typing import Any
 from collector.alarms.kinds.kind import About
 from collector.alarms.kinds.table import kind_of
 from collector.cli.common import home_of, lab_or_none
-from collector.cli.output import say, say_json, table
+from collector.cli.output import say, say_json, say_lines, table
 from collector.cli.parsing import takes
 from collector.config.rule_layers import FIELDS, LayeredAlarm, Origin
 from collector.domain.problems import nearest, wrong
@@ -112,7 +112,7 @@ def _in_full(alarm: LayeredAlarm) -> None:
         short = len(said) <= _SHORT
         say(f"  {name:<{wide}}  {said if short else '':<{_SHORT}}  {place}")
         if not short:
-            say(textwrap.fill(said, width, initial_indent="      ", subsequent_indent="      "))
+            say_lines(textwrap.fill(said, width, initial_indent="      ", subsequent_indent="      "))
 
 
 def _place(alarm: LayeredAlarm, name: str, origin: Origin | None) -> str:
