@@ -4,6 +4,7 @@ Exit codes: 0 good, 1 something is wrong with what you gave or asked, 2 usage. E
 """
 
 import argparse
+import os
 import sys
 from collections.abc import Sequence
 
@@ -38,6 +39,10 @@ _COMMANDS = (
     ("uplink", "the database of a district that this lab's data goes to", "uplink:add"),
 )
 """(name, what it does, the module under `commands` and its function that adds the arguments)."""
+
+
+_FOR_ANYBODY = ("export",)
+"""Commands whose files are for whoever they were asked for; all others write what holds keys, for its owner alone."""
 
 
 def _parser() -> CommandParser:
@@ -83,6 +88,9 @@ def _run(arguments: Sequence[str] | None) -> int:
     from collector.domain.problems import Refused, Wrong
     from collector.store.errors import StoreError
 
+    given = os.umask(0o077)  # journal, outbox and lab.yaml hold links that are keys, and addresses of people
+    if parsed.command in _FOR_ANYBODY:
+        os.umask(given)
     try:
         return int(parsed.run(parsed))
     except Refused as refused:
@@ -92,6 +100,8 @@ def _run(arguments: Sequence[str] | None) -> int:
         complain(str(error))
     except KeyboardInterrupt:
         return 130
+    finally:
+        os.umask(given)
     return 1
 
 

@@ -64,6 +64,7 @@ class Commands:
 def stock(home: Path, minutes: Sequence[tuple[float, float]] = ((0, 29.5), (1, 30.5), (2, 31.25))) -> None:
     """What a collector would have left: Juniper's top tray with these temperatures, strangers and junk."""
     (home / "rules").mkdir(parents=True, exist_ok=True)
+    home.chmod(0o700)
     (home / "lab.yaml").write_text(LAB, encoding="utf-8")
     (home / "rules" / "site.yaml").write_text(HOT_AT_ONCE, encoding="utf-8")
     lab = ByHand(home)

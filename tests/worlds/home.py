@@ -50,7 +50,8 @@ alarms:
 
 
 def make_home(folder: Path, rules: str = HOT_AT_ONCE) -> Path:
-    (folder / "rules").mkdir(parents=True)
+    folder.mkdir(mode=0o700, parents=True)
+    (folder / "rules").mkdir()
     (folder / "lab.yaml").write_text(LAB, encoding="utf-8")
     (folder / "rules" / "site.yaml").write_text(rules, encoding="utf-8")
     return folder

@@ -3,6 +3,7 @@
 import argparse
 from itertools import chain
 
+from collector.cli.check_home import check_home
 from collector.cli.check_send import check_send
 from collector.cli.checks import (
     Verdict,
@@ -30,6 +31,7 @@ def run(arguments: argparse.Namespace) -> int:
     home, settings = home_of(arguments), load_settings()
     checks = chain(
         check_files(home),
+        check_home(home),
         check_people(home, settings),
         check_journal(home, system_now()),
         check_broker(home, settings),

@@ -2,6 +2,7 @@
 
 import argparse
 import os
+import shutil
 from dataclasses import replace
 from typing import Any
 
@@ -251,6 +252,7 @@ def _rewrite(home: Home, text: str) -> None:
             file.write(text.encode("utf-8"))
             file.flush()
             os.fsync(file.fileno())
+        shutil.copymode(home.lab_file, part)
         part.replace(home.lab_file)
     except OSError as error:
         wrong(f"{part}: cannot be written: {error.strerror}; {home.lab_file} is unchanged")
