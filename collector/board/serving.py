@@ -6,7 +6,8 @@ from collections.abc import Callable
 import uvicorn
 from starlette.types import ASGIApp
 
-_MOST_AT_ONCE = 100
+from collector.board.connections import ANSWERED_WITHIN_S, MOST_AT_ONCE, within
+
 _HEADERS_BYTES = 16 * 1024
 _ENDS_WITHIN_S = 3
 _TURNED_EVERY_S = 1
@@ -22,7 +23,14 @@ class Serving:
     """`run` serves until `stop`, which any thread may call, or until a signal. No line of its log holds an address of a
     page: these are secrets. `turned` is called about once a second while the loop that answers goes round."""
 
-    def __init__(self, app: ASGIApp, listening: socket.socket, turned: Callable[[], None] = lambda: None) -> None:
+    def __init__(
+        self,
+        app: ASGIApp,
+        listening: socket.socket,
+        turned: Callable[[], None] = lambda: None,
+        *,
+        answered_within_s: float = ANSWERED_WITHIN_S,
+    ) -> None:
         self._listening, self._turned = listening, turned
         config = uvicorn.Config(
             app,
@@ -33,9 +41,9 @@ class Serving:
             proxy_headers=False,
             lifespan="off",
             loop="asyncio",
-            http="h11",
+            http=within(answered_within_s),
             ws="none",
-            limit_concurrency=_MOST_AT_ONCE,
+            limit_concurrency=2 * MOST_AT_ONCE,  # only where all are being answered
             h11_max_incomplete_event_size=_HEADERS_BYTES,
             timeout_graceful_shutdown=_ENDS_WITHIN_S,
             callback_notify=self._notify,

@@ -8,6 +8,7 @@ from typing import NamedTuple, Self
 
 from starlette.types import ASGIApp
 
+from collector.board.connections import ANSWERED_WITHIN_S
 from collector.board.serving import Serving, listen
 
 
@@ -21,8 +22,8 @@ class Answer(NamedTuple):
 class Served:
     """`with Served(app) as served:`"""
 
-    def __init__(self, app: ASGIApp) -> None:
-        self._serving = Serving(app, listen("127.0.0.1", 0))
+    def __init__(self, app: ASGIApp, answered_within_s: float = ANSWERED_WITHIN_S) -> None:
+        self._serving = Serving(app, listen("127.0.0.1", 0), answered_within_s=answered_within_s)
         self.port = self._serving.port
         self.url = f"http://127.0.0.1:{self.port}"
         self._thread = threading.Thread(target=self._serving.run, name="board", daemon=True)

@@ -12,10 +12,10 @@ from collector.cli.check_home import check_home
 from collector.cli.checks import Verdict
 from collector.config.home import Home
 from tests.cli.command_line import Commands, stock
-from tests.cli.lab import HOT_AT_ONCE, LAB, hot_pack
 from tests.services.mosquitto import Mosquitto
 from tests.services.waiting import wait_until
 from tests.services.watching import Watch
+from tests.worlds.home import HOT_AT_ONCE, LAB, hot_pack
 
 
 @pytest.fixture(autouse=True)

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from collector.cli.output import complain, say, say_json, say_lines, table
 from collector.domain.words import UNSAFE
 from tests.cli.command_line import Commands, stock
-from tests.cli.hand_lab import ByHand
+from tests.worlds.by_hand import ByHand
 
 SPEAKING: tuple[tuple[str, ...], ...] = (
     ("--help",),
