@@ -13,8 +13,8 @@ from collector.alarms.model import SQUEEZE_TEST, Kind, Rule, What
 from collector.domain.diary import DiaryEntry, DiaryKind
 from collector.domain.lab import Series, series_keys, subjects
 from tests.alarms.bench_lab import BROKER, HOT, SILENT, quillbrook, rule
+from tests.worlds.values import HOUR, MIN
 
-MIN, HOUR = 60_000, 3_600_000
 LAB = quillbrook()
 KNOWN = [
     Series(id=number, probe=key.probe, channel=key.channel, measure=key.measure, place=key.place, unit="")

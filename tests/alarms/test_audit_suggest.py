@@ -20,8 +20,8 @@ from collector.alarms.model import Kind, Rule
 from collector.domain.lab import Series
 from collector.domain.units import MEASURES, difference_of, parse_duration_ms, parse_quantity
 from tests.alarms.bench_lab import BROKER, HOT, SILENT, quillbrook, rule, series
+from tests.worlds.values import DAY, HOUR, MIN
 
-MIN, HOUR, DAY = 60_000, 3_600_000, 86_400_000
 BARE = rule(HOT, deadband=0.0, time_to_respond_ms=12 * HOUR)
 """High at 30 degC without deadband or delay; what lasts an hour is in earnest."""
 DRY = rule(BARE, kind=Kind.LOW, measure="bedding_moisture", setpoint=60.0)

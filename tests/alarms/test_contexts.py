@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from collector.alarms.contexts import CONDITION_EXAMPLES, Condition, Contexts, Fact, parse_condition
 from collector.config.lab_file import read_lab
 from collector.domain.diary import Brew, DiaryEntry, DiaryKind, Feel
+from tests.worlds.values import DAY, HOUR, MIN, T0
 
 LAB = read_lab(
     """\
@@ -20,9 +21,6 @@ brewers: {kettle: , pail: }
 """
 )
 CLOSED = read_lab("lab: {name: Worm lab, time_zone: UTC}")
-T0 = 1_772_438_400_000
-"""2026-03-02T08:00:00Z, a Monday."""
-MIN, HOUR, DAY = 60_000, 3_600_000, 86_400_000
 WATERED = parse_condition("watered within 1 h")
 BREWING, IN_SERVICE, OPEN = (parse_condition(text) for text in ("brew running", "tray in service", "lab open"))
 

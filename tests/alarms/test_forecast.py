@@ -14,8 +14,8 @@ from collector.alarms.model import Outlook, Rule, Transition, Weekly
 from tests.alarms.bench_lab import MIN, rule
 from tests.alarms.world import DRYING, Row, World
 from tests.alarms.world_lab import JT_MOISTURE
+from tests.worlds.values import HOUR
 
-HOUR = 60 * MIN
 HALF = 30 * MIN
 MONDAY = round(datetime(2026, 3, 2, 8, tzinfo=UTC).timestamp() * 1000)
 

@@ -9,9 +9,9 @@ from collector.domain.diary import DiaryKind
 from tests.alarms.bench_lab import HOT, MIN, rule
 from tests.alarms.world import BREWING, WATERED, World
 from tests.alarms.world_lab import JB_TEMPERATURE, JT_TEMPERATURE, SERIES
+from tests.worlds.values import HOUR
 
 AT = "juniper/top"
-HOUR = 60 * MIN
 
 
 def hot(*rules: Rule, value: float = 31.0) -> World:

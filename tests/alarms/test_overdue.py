@@ -6,10 +6,9 @@ import pytest
 
 from collector.alarms.model import AlarmKey, Rule, What
 from collector.domain.diary import DiaryKind, Feel
-from tests.alarms.bench_lab import MIN, rule
+from tests.alarms.bench_lab import rule
 from tests.alarms.world import UNWATERED, World
-
-HOUR = 60 * MIN
+from tests.worlds.values import HOUR
 
 
 def of(what: What, hours: float = 1, **changes: object) -> Rule:

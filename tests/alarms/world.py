@@ -20,6 +20,7 @@ from collector.domain.diary import Brew, DiaryEntry, DiaryKind, Feel
 from collector.domain.lab import Lab, Series
 from tests.alarms.bench_lab import BROKER, HOT, MIN, SILENT, UP, rule
 from tests.alarms.world_lab import READ, SERIES, lab
+from tests.worlds.strategies import DELAYS_MS, FLAGS, GAPS_MS, LAGS_MS
 
 Row = tuple[int, float, int]
 """Time, value, flag."""
@@ -223,15 +224,13 @@ UNWATERED = rule(HOT, name="unwatered", kind=Kind.OVERDUE, measure="", setpoint=
 IN_SERVICE, LAB_OPEN, BREWING = (parse_condition(text) for text in ("tray in service", "lab open", "brew running"))
 WATERED = parse_condition("watered within 10 min")
 
-DELAYS = st.sampled_from([0, MIN, 90_000, 3 * MIN])
-
 
 @st.composite
 def every_kind(draw: st.DrawFn) -> tuple[Rule, ...]:
     """An alarm of each kind, with delays, contexts and the like."""
     made = []
     for one in (HOT, DEVIATION, RATE, SUSPECT, PROBES, SQUEEZE, rule(SILENT, setpoint=4.0 * MIN), UNWATERED):
-        delays = (0, 0) if one.kind is Kind.OVERDUE else (draw(DELAYS), draw(DELAYS))
+        delays = (0, 0) if one.kind is Kind.OVERDUE else (draw(DELAYS_MS), draw(DELAYS_MS))
         conditions = draw(st.sampled_from([((), ()), ((), ()), ((), (WATERED,)), ((BREWING,), ()), ((), (BREWING,))]))
         made.append(
             rule(
@@ -245,7 +244,7 @@ def every_kind(draw: st.DrawFn) -> tuple[Rule, ...]:
                 beyond=draw(st.sampled_from([None, 29.0])) if one is DEVIATION else None,
             )
         )
-    made.append(rule(BROKER, setpoint=2.0 * MIN, off_delay_ms=draw(DELAYS)))
+    made.append(rule(BROKER, setpoint=2.0 * MIN, off_delay_ms=draw(DELAYS_MS)))
     return tuple(made)
 
 
@@ -269,8 +268,6 @@ VALUES = {
     "bedding_moisture": (50.0, 62.0, 70.0, 78.0, 86.0, 92.0, 65.0),
     "air_temperature": (18.0, 20.0, 21.0, 22.0, 23.0, 25.0, 28.0),
 }
-_GAPS = st.sampled_from([1, 1_000, 10_000, 30_000, 30_000, MIN, MIN, 2 * MIN, 6 * MIN])
-_LAGS = st.sampled_from([0, 0, 0, 0, 1_000, 30_000, 3 * MIN, 8 * MIN])
 READS = ["read"] * 14
 HEARD = [*READS, "settle", "settle", "settle", "tick", "tick"]
 NOTED = ["water", "squeeze", "out", "in", "brew", "end brew"]
@@ -281,11 +278,11 @@ def happenings(what: Sequence[str], most: int = 80) -> st.SearchStrategy[list[Ha
     one = st.builds(
         Happening,
         st.sampled_from(what),
-        _GAPS,
+        GAPS_MS,
         st.sampled_from(READ),
-        _LAGS,
+        LAGS_MS,
         st.integers(0, 6),
-        st.sampled_from([1, 1, 1, 1, 2, 3, 4, 9]),
+        FLAGS,
     )
     return st.lists(one, min_size=1, max_size=most)
 

@@ -25,8 +25,8 @@ from tests.services.log_lines import log_to
 from tests.services.waiting import wait_until
 from tests.worlds.by_hand import RULES, START, ByHand
 from tests.worlds.home import make_home
+from tests.worlds.values import MIN
 
-MIN = 60_000
 SECRET = "quillbrook-link-secret"
 
 

@@ -8,7 +8,8 @@ import pytest
 
 from collector.cli.main import main
 from collector.config.home import Home
-from tests.worlds.brew_home import T0, journal_of, make_brew_home
+from tests.worlds.brew_home import journal_of, make_brew_home
+from tests.worlds.values import T0
 
 
 @pytest.fixture

@@ -7,7 +7,7 @@ import pytest
 
 from collector.config.home import Home
 from tests.reports.test_digest_view import FRIDAY, fill
-from tests.worlds.brew_home import DAY, T0
+from tests.worlds.values import DAY, T0
 
 
 @pytest.fixture

@@ -9,7 +9,8 @@ from collector.config.home import Home
 from collector.domain.diary import Brew
 from collector.domain.lab import SeriesKey
 from collector.store.batch import Batch
-from tests.worlds.brew_home import CLASS, HOUR, MIN, T0, journal_of, take_all
+from tests.worlds.brew_home import CLASS, journal_of, take_all
+from tests.worlds.values import HOUR, MIN, T0
 
 
 def pumped(brew_home: Home, *readings: tuple[int, float | None, int]) -> None:

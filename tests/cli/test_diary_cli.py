@@ -13,7 +13,8 @@ from collector.store.batch import Batch, ReplyRow
 from collector.store.requests import Reply
 from collector.store.watch_state import WatchState, write_state
 from tests.services.waiting import wait_until
-from tests.worlds.brew_home import AT_TOP, CLASS, DAY, HOUR, MIN, T0, journal_of, take_all
+from tests.worlds.brew_home import AT_TOP, CLASS, journal_of, take_all
+from tests.worlds.values import DAY, HOUR, MIN, T0
 
 # Noting without a collector -----------------------------------------------------------------------------------------
 

@@ -9,10 +9,9 @@ from collector.config.rule_fields import foreign
 from collector.config.rule_file import read_rules, rules_schema
 from collector.config.yaml.text import read_yaml
 from collector.domain.problems import Refused
-from tests.worlds.values import MIN
+from tests.worlds.values import HOUR
 
 REST = "priority: low, consequence: c, corrective_action: a, time_to_respond: 1 h, basis: b"
-HOUR = 60 * MIN
 DEVIATION = "kind: deviation, measure: bedding_temperature, against: air_temperature at room, setpoint: +6 degC"
 RATE = "kind: rate, measure: bedding_moisture, window: 6 h, setpoint: -1.5 % per h"
 FORECAST = "kind: forecast, measure: bedding_moisture, setpoint: 60 %, window: 24 h, horizon: 12 h, toward: low"

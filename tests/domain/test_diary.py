@@ -25,11 +25,9 @@ from collector.domain.diary import (
 )
 from collector.domain.lab import Lab
 from tests.config.lab_texts import SMALL
+from tests.worlds.values import DAY, HOUR, T0
 
 LAB = read_lab(f"{SMALL}  planter-2:\n".replace("  juniper:", "  maple:\n  juniper:"))
-T0 = 1_772_438_400_000
-"""2026-03-02T08:00:00Z, the lab's clock too."""
-HOUR, DAY = 3_600_000, 86_400_000
 
 
 def noted(kind: str, place: str = "juniper/top", lab: Lab = LAB, **said: Any) -> DiaryEntry:

@@ -24,8 +24,8 @@ from collector.domain.hours import (
 )
 from collector.domain.schooldays import SchoolDays
 from tests.config.lab_texts import refusals
+from tests.worlds.values import DAY, HOUR, MIN
 
-MIN, HOUR, DAY = 60_000, 3_600_000, 86_400_000
 NEW_YORK = "America/New_York"
 
 

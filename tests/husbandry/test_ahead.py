@@ -5,8 +5,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from collector.husbandry.ahead import DAY_MS, Course, Dryness, Expected, falls_below, level_to_leave_at
+from tests.worlds.values import T0
 
-NOW = 1_772_438_400_000
+NOW = T0
 FRIDAY_TO_MONDAY = NOW + 3 * DAY_MS
 DRYING = Course(75.0, -2.0, -2.5, -1.5)
 

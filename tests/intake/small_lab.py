@@ -5,8 +5,9 @@ from collector.domain.lab import Lab, series_keys
 from collector.intake.inbox import Intake, Message
 from collector.intake.placing import Placing
 from tests.worlds.texts import lab_text
+from tests.worlds.values import T0
 
-NOW = 1_772_438_400_000
+NOW = T0
 """2026-03-02T08:00:00Z."""
 
 PROBES = """\

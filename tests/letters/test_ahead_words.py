@@ -6,9 +6,7 @@ from collector.domain.diary import Brew
 from collector.husbandry.ahead import Dryness, Expected, TrayOutlook
 from collector.letters.ahead_words import outlook_line
 from collector.letters.brew_words import brew_line
-
-HOUR = 3_600_000
-T0 = 1_772_438_400_000
+from tests.worlds.values import HOUR, T0
 
 
 def when(ms: int) -> str:

@@ -12,8 +12,9 @@ from collector.pipeline.diary_book import DiaryBook, book_of, contexts_of
 from collector.store.requests import BookRequest, BrewEnd, BrewStart, BrewStrike, DiaryAdd, DiaryStrike
 from tests.services.mosquitto import Mosquitto
 from tests.services.watching import Watch
-from tests.worlds.brew_home import AT_TOP, CLASS, HOUR, MIN, T0, journal_of, pipeline_of, take_all
+from tests.worlds.brew_home import AT_TOP, CLASS, journal_of, pipeline_of, take_all
 from tests.worlds.home import hot_pack
+from tests.worlds.values import HOUR, MIN, T0
 
 
 @pytest.mark.parametrize(

@@ -5,8 +5,7 @@ from pathlib import Path
 from collector.store.requests import Acknowledge, ProbeIn, ProbeOut, Reply, Shelve, Unshelve
 from tests.worlds.by_hand import DRY_LATER, START, ByHand, rules_of
 from tests.worlds.home import HOT_AT_ONCE
-
-HOUR = 3_600_000
+from tests.worlds.values import HOUR
 
 
 def test_shelving_ends_by_itself_or_by_order_and_the_present_condition_decides(tmp_path: Path) -> None:

@@ -17,7 +17,8 @@ from collector.reports.digest_view import digest_view, due_day
 from collector.store.batch import Batch, HistoryRow
 from collector.store.reader import Reader
 from tests.letters.examples import at
-from tests.worlds.brew_home import DAY, HOUR, MIN, T0, journal_of
+from tests.worlds.brew_home import journal_of
+from tests.worlds.values import DAY, HOUR, MIN, T0
 
 MOISTURE = SeriesKey(probe="juniper-top", channel="moisture", measure="bedding_moisture", place="juniper/top")
 TEMPERATURE = SeriesKey(probe="juniper-top", channel="temperature", measure="bedding_temperature", place="juniper/top")

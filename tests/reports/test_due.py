@@ -16,8 +16,9 @@ from collector.store.outbox import OutboxStore
 from tests.cli.in_process import InProcess
 from tests.reports.test_digest_view import fill
 from tests.services.mosquitto import Mosquitto
-from tests.worlds.brew_home import DAY, HOUR, MIN, T0, journal_of, make_brew_home, pipeline_of
+from tests.worlds.brew_home import journal_of, make_brew_home, pipeline_of
 from tests.worlds.home import hot_pack, make_home
+from tests.worlds.values import DAY, HOUR, MIN, T0
 
 SEVEN = T0 - HOUR
 """Monday 2 March 2026, 07:00 UTC."""

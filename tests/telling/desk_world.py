@@ -17,11 +17,8 @@ from collector.telling.message_plan import MessagePlan
 from collector.telling.notice import Fate, Notice, NoticeKey
 from tests.letters.examples import HOT
 from tests.worlds import values
-from tests.worlds.values import bin_of, series, tray
+from tests.worlds.values import HOUR, MIN, bin_of, series, tray
 
-MIN = 60_000
-HOUR = 60 * MIN
-DAY = 24 * HOUR
 ZONE = "America/Chicago"
 WEEK = week_of({"mon-fri": parse_ranges("07:00-21:00"), "sat-sun": parse_ranges("09:00-20:00")})
 

@@ -8,22 +8,8 @@ from collector.alarms.model import Event, Priority
 from collector.domain.lab import Person
 from collector.telling.message_plan import MessagePlan
 from collector.telling.notice import Fate, Reason
-from tests.telling.desk_world import (
-    CARETAKER,
-    DAY,
-    HEAD,
-    HOUR,
-    LOW,
-    MEDIUM,
-    MIN,
-    NIGHT,
-    NOON,
-    TEACHER,
-    World,
-    at,
-    lab,
-    rule,
-)
+from tests.telling.desk_world import CARETAKER, HEAD, LOW, MEDIUM, NIGHT, NOON, TEACHER, World, at, lab, rule
+from tests.worlds.values import DAY, HOUR, MIN
 
 HIGH = rule()
 EVERYBODY = (TEACHER, CARETAKER, HEAD)

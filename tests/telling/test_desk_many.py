@@ -12,21 +12,8 @@ from collector.telling.desk_people import concerned
 from collector.telling.desk_times import HOUR_MS
 from collector.telling.message_plan import Item, MessagePlan
 from collector.telling.notice import Fate, Notice, Reason
-from tests.telling.desk_world import (
-    CARETAKER,
-    DAY,
-    HEAD,
-    HOUR,
-    LOW,
-    MEDIUM,
-    MIN,
-    NIGHT,
-    NOON,
-    TEACHER,
-    World,
-    lab,
-    rule,
-)
+from tests.telling.desk_world import CARETAKER, HEAD, LOW, MEDIUM, NIGHT, NOON, TEACHER, World, lab, rule
+from tests.worlds.values import DAY, HOUR, MIN
 
 HIGH = rule()
 SHORT = rule("bedding-dry", Priority.MEDIUM, 6 * HOUR)

@@ -9,7 +9,8 @@ from collector.domain.hours import Hours
 from collector.domain.lab import Telling
 from collector.domain.schooldays import SchoolDays
 from collector.telling.desk_times import GAPS_MS, HOUR_MS, due_ms, free_ms, reminder_gap_ms, turn_ms
-from tests.telling.desk_world import DAY, HOUR, LOW, MEDIUM, MIN, WEEK, ZONE, at, rule, telling
+from tests.telling.desk_world import LOW, MEDIUM, WEEK, ZONE, at, rule, telling
+from tests.worlds.values import DAY, HOUR, MIN
 
 NEW_YEAR = SchoolDays(closed=((date(2025, 12, 22), date(2026, 1, 2)), (date(2025, 11, 27), date(2025, 11, 28))))
 

@@ -29,9 +29,9 @@ from tests.services.free_port import free_port
 from tests.services.mosquitto import Mosquitto
 from tests.services.waiting import wait_until
 from tests.worlds.home import LAB, hot_pack, make_home
+from tests.worlds.values import DAY
 
 pytestmark = pytest.mark.service
-DAY = 86_400_000
 
 
 @pytest.fixture

@@ -11,10 +11,8 @@ from collector.store.batch import ReplyRow
 from collector.store.journal import Journal
 from collector.store.requests import BookRequest
 from tests.worlds.home import LAB, make_home
+from tests.worlds.values import T0
 
-T0 = 1_772_438_400_000
-"""2026-03-02T08:00:00Z, the lab's clock too."""
-MIN, HOUR, DAY = 60_000, 3_600_000, 86_400_000
 CLASS = ("--by", "class 4b")
 AT_TOP = ("--at", "juniper/top", *CLASS)
 _PUMP = """\

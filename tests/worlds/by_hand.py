@@ -16,8 +16,9 @@ from collector.pipeline.notices import Notices
 from collector.pipeline.pipeline import Pipeline
 from collector.store.journal import Journal
 from tests.worlds.home import HOT_AT_ONCE, LAB, hot_pack
+from tests.worlds.values import T0
 
-START = 1_772_438_400_000
+START = T0
 """2026-03-02T08:00:00Z."""
 MAIL = MailSettings(
     host="mail.quillbrook.example",
