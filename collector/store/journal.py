@@ -28,12 +28,12 @@ from collector.store.prune import prune
 from collector.store.reading import EventRow, NewestReading
 from collector.store.recipients import FailedMessage
 from collector.store.requests import RequestRow
-from collector.store.retention import RetentionResult, retain
+from collector.store.retention import Moment, RetentionResult, believed_ms, mend, retain
 from collector.store.rollups import Rollups, TidyResult
 from collector.store.series_rows import StoredSeries
 from collector.store.table_map import keep_map
 from collector.store.tails import Tail, tails
-from collector.store.vocabulary import LAB_CHANGED, Counter, EventKind
+from collector.store.vocabulary import LAB_CHANGED, Counter, EventKind, MetaKey
 from collector.telling.notice import Notice
 
 _CHECKPOINT_EVERY_MS = 30 * 60_000
@@ -57,6 +57,7 @@ class Journal:
         self._series: dict[SeriesKey, StoredSeries] = {}
         self._next_arrival = 0
         self._checkpoint_ms: int | None = None
+        self._retained: Moment | None = None
 
     # Opening and closing
 
@@ -71,6 +72,7 @@ class Journal:
             try:
                 migrate(db, self.path, now_ms)
                 self._load(db)
+                mend(db, self._rollups, self._days, now_ms)
                 with suppress(OSError):  # it is for the day when the file is damaged, and another start tries again
                     keep_map(db, self.path)
             except BaseException:
@@ -188,13 +190,29 @@ class Journal:
                 self._checkpoint_ms = now_ms
         return result
 
-    def retention(self, now_ms: int, keep_days: int, at_most: int = 50_000) -> RetentionResult:
+    def retention(
+        self, now_ms: int, keep_days: int, at_most: int = 50_000, running_s: float | None = None
+    ) -> RetentionResult:
         """Delete readings of local days older than `keep_days`, at most so many in one call; summaries stay. Messages
-        and requests that were settled long ago go too."""
+        and requests that were settled long ago go too. `running_s`: for how long this process has run, by which the
+        clock is doubted; None: `now_ms` is believed."""
         with self._work() as db:
+            if running_s is not None:
+                now_ms = self._believed(db, Moment(now_ms, running_s))
             result = retain(db, self._rollups, self._days, now_ms, keep_days, at_most)
             more = prune(db, now_ms)
         return result._replace(more=result.more or more)
+
+    def _believed(self, db: sqlite3.Connection, at: Moment) -> int:
+        kept = db.execute("SELECT value FROM meta WHERE name = ?", (MetaKey.BELIEVED_MS,)).fetchone()
+        newest = db.execute("SELECT max(t) FROM latest").fetchone()[0]
+        last_ms = int(kept[0]) if kept is not None else None
+        believed = believed_ms(last_ms, self._retained, at, newest)
+        query = "INSERT OR REPLACE INTO meta(name, value) VALUES(?, ?)"
+        with transaction(db):
+            db.execute(query, (MetaKey.BELIEVED_MS, str(max(believed, last_ms or believed))))
+        self._retained = at
+        return believed
 
     # Requests from the command line
 

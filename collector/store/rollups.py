@@ -71,15 +71,18 @@ class Rollups:
         self._settled_in_hour: dict[int, int] = {}
         self.horizon_ms: int | None = None
         """Readings before this local midnight are deleted or being deleted; None: retention never ran."""
+        self.kept_days: int | None = None
+        """How many days were to be kept when it was set."""
 
     def load(self) -> None:
         """Read what is due; after a change of the lab's time zone, mark every day anew."""
         self._hours, self._days = set(), set()
         for kind, start in self._db.execute("SELECT kind, start FROM rollup_due"):
             (self._hours if kind == "hour" else self._days).add(start)
-        wanted = (MetaKey.HORIZON_MS, MetaKey.TIME_ZONE)
-        meta = dict(self._db.execute("SELECT name, value FROM meta WHERE name IN (?, ?)", wanted))
+        wanted = (MetaKey.HORIZON_MS, MetaKey.HORIZON_DAYS, MetaKey.TIME_ZONE)
+        meta = dict(self._db.execute("SELECT name, value FROM meta WHERE name IN (?, ?, ?)", wanted))
         self.horizon_ms = int(meta[MetaKey.HORIZON_MS]) if MetaKey.HORIZON_MS in meta else None
+        self.kept_days = int(meta[MetaKey.HORIZON_DAYS]) if MetaKey.HORIZON_DAYS in meta else None
         if meta.get(MetaKey.TIME_ZONE) != self._local.time_zone:
             self._rezone(MetaKey.TIME_ZONE in meta)
 
@@ -172,8 +175,11 @@ class Rollups:
         while any(start < horizon_ms for start in self._hours) or any(start < horizon_ms for start in self._days):
             self.settle(None, 200, 10)
 
-    def set_horizon(self, horizon_ms: int) -> None:
-        self._db.execute(_META, {"name": MetaKey.HORIZON_MS, "value": str(horizon_ms)})
+    def set_horizon(self, horizon_ms: int, kept_days: int | None) -> None:
+        """Within a transaction."""
+        kept = {MetaKey.HORIZON_MS: horizon_ms} | ({MetaKey.HORIZON_DAYS: kept_days} if kept_days is not None else {})
+        self._db.executemany(_META, [{"name": name, "value": str(value)} for name, value in kept.items()])
+        self.horizon_ms, self.kept_days = horizon_ms, kept_days
 
     def count_deleted(self, deleted: int) -> None:
         self._db.execute(_ADD_COUNT, {"name": Counter.HELD, "value": -deleted})

@@ -49,6 +49,10 @@ class MetaKey(StrEnum):
     """Which failing addresses the others have been told of, as JSON."""
     HORIZON_MS = "store.horizon_ms"
     """Readings before this local midnight, ms UTC, are deleted or being deleted."""
+    HORIZON_DAYS = "store.horizon_days"
+    """How many days were to be kept when that was set."""
+    BELIEVED_MS = "store.believed_ms"
+    """The present that deleting last went by, ms UTC."""
     TIME_ZONE = "store.time_zone"
     """The zone that days were summed up in."""
 

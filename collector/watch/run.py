@@ -69,6 +69,7 @@ class Run:
         self._around, self._parts, self._files = around, parts, files
         self._lab, self._rules = files.lab, files.rules
         self._over = False
+        self._began_s = around.steady()
         self._pipeline = parts.pipeline
         self._session = Session(
             parts.broker, self._message, self._news, around.steady, on_told=around.pulse.told, wake=around.calls.wake
@@ -222,7 +223,10 @@ class Run:
         self._pipeline.take_own(own, now_ms)
 
     def _forget_old(self) -> None:
-        if self._parts.journal.retention(self._around.now(), self._around.settings.journal.keep_days).more:
+        around = self._around
+        running_s = around.steady() - self._began_s
+        keep_days = around.settings.journal.keep_days
+        if self._parts.journal.retention(around.now(), keep_days, running_s=running_s).more:
             self._schedule.ask("retention")
 
     def _report(self) -> None:

@@ -220,7 +220,7 @@ def test_readings_of_a_deleted_stretch_are_refused_and_counted(tmp_path: Path) -
         before = dump(journal.path, "hourly", "daily", "readings")
         old = Batch(rows=[good(T0 + 333, a), good(T0 + DAY + 333, a)])
         assert journal.commit(old, T0).too_old == 2
-    with opened(tmp_path) as journal:
+    with opened(tmp_path, now_ms=T0 + 4 * DAY) as journal:
         assert journal.commit(old, T0).too_old == 2
         assert journal.counters()["too_old"] == 4
         settle(journal, T0 + 9 * DAY)
