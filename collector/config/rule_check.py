@@ -21,9 +21,7 @@ from collector.domain.units import MEASURES
 
 def rule_warnings(rules: Sequence[Rule], lab: Lab) -> tuple[Problem, ...]:
     """All warnings, in the order of the rules' places in their files."""
-    found = [doubt for rule in rules for doubt in _one(rule, lab)]
-    found += [doubt for one, other in combinations(rules, 2) for doubt in _pair(one, other, lab)]
-    return tuple(sorted(_warning(doubt) for doubt in found))
+    return tuple(sorted(_warning(doubt) for doubt in rule_doubts(rules, lab)))
 
 
 def _warning(doubt: Doubt) -> Problem:
@@ -37,6 +35,12 @@ def _warning(doubt: Doubt) -> Problem:
         message=doubt.message,
         severity="warning",
     )
+
+
+def rule_doubts(rules: Sequence[Rule], lab: Lab) -> list[Doubt]:
+    """What each warning is about."""
+    found = [doubt for rule in rules for doubt in _one(rule, lab)]
+    return found + [doubt for one, other in combinations(rules, 2) for doubt in _pair(one, other, lab)]
 
 
 def _one(rule: Rule, lab: Lab) -> Iterator[Doubt]:
@@ -59,14 +63,16 @@ def _where(rule: Rule, lab: Lab) -> Iterator[Doubt]:
     for pattern in rule.where:
         here = [place for place in places if fits(pattern, place)]
         if not here:
-            yield Doubt(rule, "where", f"'{pattern}' is no place of this lab{doubts.guess(pattern, places)}")
+            message = f"'{pattern}' is no place of this lab{doubts.guess(pattern, places)}"
+            yield Doubt(rule=rule, field="where", message=message)
         elif stands_at is not None:
             if not any(stands_at(rule, lab.by_id[place]) for place in here):
                 message = f"can never alarm: {rule.what} is nothing that is done at '{pattern}'"
-                yield Doubt(rule, "where", message)
+                yield Doubt(rule=rule, field="where", message=message, because=("what", "kind"))
         elif _measured(rule, lab) and not any(probe.place in here for probe in doubts.probes(rule, lab)):
             what = MEASURES[rule.measure].label if rule.measure else "anything"
-            yield Doubt(rule, "where", f"no probe at '{pattern}' measures {what}{_trays(pattern, places)}")
+            message = f"no probe at '{pattern}' measures {what}{_trays(pattern, places)}"
+            yield Doubt(rule=rule, field="where", message=message, because=("measure", "kind"))
 
 
 def _measured(rule: Rule, lab: Lab) -> bool:
@@ -84,12 +90,14 @@ def _never_holds(rule: Rule, lab: Lab) -> Iterator[Doubt]:
         for condition in conditions:
             why = _why_never(condition, lab)
             if why and field == "only_while":
-                yield Doubt(rule, field, f"can never alarm: '{condition}' never holds: {why}")
+                yield Doubt(rule=rule, field=field, message=f"can never alarm: '{condition}' never holds: {why}")
             elif why:
-                yield Doubt(rule, field, f"'{condition}' never holds and so suppresses nothing: {why}")
+                message = f"'{condition}' never holds and so suppresses nothing: {why}"
+                yield Doubt(rule=rule, field=field, message=message)
     for condition in rule.only_while:
         if condition in rule.not_while:
-            yield Doubt(rule, "only_while", f"can never alarm: '{condition}' stands under not_while too")
+            message = f"can never alarm: '{condition}' stands under not_while too"
+            yield Doubt(rule=rule, field="only_while", message=message, because=("not_while",))
 
 
 def _why_never(condition: Condition, lab: Lab) -> str:

@@ -15,6 +15,7 @@ finds.
 
 import re
 from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from typing import Any
 
 from collector.alarms.contexts import Condition, parse_condition
@@ -38,6 +39,23 @@ _DAYS = {name: day for day, name in enumerate(DAYS)} | {
 }
 
 
+@dataclass(frozen=True, slots=True)
+class Slip:
+    """Something wrong with an alarm of a rule file."""
+
+    problem: Problem
+    because: tuple[str, ...] = ()
+    """Other fields of the alarm that it follows from, the likeliest first."""
+    to_remove: bool = False
+    """Whether the field has no business there."""
+
+    @property
+    def told(self) -> Problem:
+        """As people are told of it."""
+        problem = self.problem
+        return replace(problem, message=f"{problem.message}; remove it") if self.to_remove else problem
+
+
 def read_rules(texts: Mapping[str, str]) -> tuple[Rule, ...]:
     """The rules of all files, in order. Raises Refused with every problem of every file."""
     rules: list[Rule] = []
@@ -49,23 +67,26 @@ def read_rules(texts: Mapping[str, str]) -> tuple[Rule, ...]:
         except Refused as refused:
             problems += refused.problems
             continue
-        rules += read_alarms(marked, problems)
+        found, slips = read_alarms(marked)
+        rules += found
+        problems += [slip.told for slip in slips]
         problems += _doubled(marked, first)
     if problems:
         raise Refused(dict.fromkeys(problems))
     return tuple(rules)
 
 
-def read_alarms(marked: Marked, problems: list[Problem]) -> list[Rule]:
-    """The rules of one set of alarms; what is wrong is added to `problems`. Those switched off are among them."""
+def read_alarms(marked: Marked) -> tuple[list[Rule], list[Slip]]:
+    """The rules of one set of alarms, those switched off among them, and all that is wrong, nothing twice."""
+    slips: dict[Problem, Slip] = {}
     try:
         check(marked, RuleFile)
     except Refused as refused:
-        problems += refused.problems
+        slips = {problem: Slip(problem) for problem in refused.problems}
     readings = [_Reading(marked, name, fields) for name, fields in _alarms(marked).items() if isinstance(fields, dict)]
     rules = [reading.rule() for reading in readings]
-    problems += [problem for reading in readings for problem in reading.problems]
-    return [rule for rule in rules if rule is not None]
+    slips |= {slip.told: slip for reading in readings for slip in reading.slips}
+    return [rule for rule in rules if rule is not None], list(slips.values())
 
 
 def _alarms(marked: Marked) -> dict[str, Any]:
@@ -89,11 +110,11 @@ def _source(marked: Marked, name: str) -> str:
 
 
 class _Reading:
-    """One alarm's fields on their way to a Rule; what is wrong gathers in `problems`."""
+    """One alarm's fields on their way to a Rule; what is wrong gathers in `slips`."""
 
     def __init__(self, marked: Marked, name: str, fields: dict[str, Any]) -> None:
         self.marked, self.name, self.fields = marked, name, fields
-        self.problems: list[Problem] = []
+        self.slips: list[Slip] = []
         kind = fields.get("kind")
         self.kind = KINDS[Kind(kind)] if kind in list(Kind) else None
         measure = fields.get("measure")
@@ -118,7 +139,7 @@ class _Reading:
             said = AlarmFields.model_validate(self.fields)
         except ValueError:
             return None  # `check` has said what is wrong
-        if self.problems or setpoint is None or on_delay is None or off_delay is None or respond is None:
+        if self.slips or setpoint is None or on_delay is None or off_delay is None or respond is None:
             return None
         return Rule(
             self.name,
@@ -149,9 +170,20 @@ class _Reading:
             beyond,
         )
 
-    def _wrong(self, field: str, message: str, *, at_key: bool = False, item: int | str | None = None) -> None:
+    def _wrong(
+        self,
+        field: str,
+        message: str,
+        *because: str,
+        at_key: bool = False,
+        item: int | str | None = None,
+        to_remove: bool = False,
+    ) -> None:
+        """`because`: other fields that it follows from; `item`: what of the field; `to_remove`: it has no business
+        here."""
         path: KeyPath = ("alarms", self.name, field) if item is None else ("alarms", self.name, field, item)
-        self.problems.append(self.marked.problem(path, message, at_key=at_key))
+        problem = self.marked.problem(path, message, at_key=at_key or to_remove)
+        self.slips.append(Slip(problem, because, to_remove))
 
     def _fits_kind(self) -> None:
         """Fields that the kind needs or knows nothing of."""
@@ -160,10 +192,10 @@ class _Reading:
         kind = self.kind.kind
         for field in foreign(kind):
             if field in self.fields:
-                self._wrong(field, f"means nothing for kind {kind}; remove it", at_key=True)
+                self._wrong(field, f"means nothing for kind {kind}", "kind", to_remove=True)
         for field in self.kind.needs:
             if field not in self.fields:
-                self._wrong(field, f"missing; kind {kind} needs to know {WANTED[field]}", at_key=True)
+                self._wrong(field, f"missing; kind {kind} needs to know {WANTED[field]}", "kind", at_key=True)
 
     def _has(self, field: str) -> bool:
         """Whether the field stands there and means something for the kind."""
@@ -179,7 +211,7 @@ class _Reading:
             self._wrong("measure", f"'{measure}' is not a measure; {right}")
             return ""
         if self.measure is not None and self.kind is not None and self._switched:
-            self._wrong("measure", f"{self.measure.label} is on or off; kind {self.kind.kind} needs a quantity")
+            self._wrong("measure", f"{self.measure.label} is on or off; kind {self.kind.kind} needs a quantity", "kind")
         return measure
 
     @property
@@ -212,7 +244,7 @@ class _Reading:
         if value is not None and self.kind is not None:
             problem = self.kind.setpoint.problem(value, self.fields["setpoint"])
             if problem:
-                self._wrong("setpoint", problem)
+                self._wrong("setpoint", problem, "measure", "kind")
         return value
 
     def _deadband(self) -> float:
@@ -220,7 +252,8 @@ class _Reading:
         if not self._has("deadband"):
             return -0.5 if on_or_off else 0.0  # nothing lies beyond on: half way back is cleared
         if self.measure is not None and on_or_off:
-            self._wrong("deadband", f"means nothing for {self.measure.label}, on or off; remove it", at_key=True)
+            message = f"means nothing for {self.measure.label}, on or off"
+            self._wrong("deadband", message, "measure", "kind", to_remove=True)
             return 0.0
         deadband = self._value("deadband")
         if deadband is not None and deadband < 0:
@@ -234,7 +267,7 @@ class _Reading:
         try:
             return self._quantity(self.kind.setpoint, field, self.fields[field])
         except ValueError as error:
-            self._wrong(field, str(error))
+            self._wrong(field, str(error), *(("measure",) if self.kind.setpoint.of_measure else ()), "kind")
             return None
 
     def _quantity(self, compared: Setpoint, field: str, text: object) -> float | None:
@@ -286,7 +319,7 @@ class _Reading:
         try:
             return self.kind.against(self.fields["against"], self.measure)
         except ValueError as error:
-            self._wrong("against", str(error))
+            self._wrong("against", str(error), "measure", "kind")
             return ""
 
     def _bands(self) -> tuple[Band, ...]:
@@ -294,7 +327,7 @@ class _Reading:
             return ()
         given = self.fields["bands"]
         if "against" not in self.fields:
-            self._wrong("bands", f"means nothing without 'against: {SQUEEZE_TEST}'; remove it", at_key=True)
+            self._wrong("bands", f"means nothing without 'against: {SQUEEZE_TEST}'", "against", to_remove=True)
         elif not isinstance(given, dict) or not given:
             self._wrong("bands", f"needs a span for each of {', '.join(Feel)}, like 'dry: [0 %, 75 %]'")
         else:
@@ -338,10 +371,10 @@ class _Reading:
         if BROKER in where:
             if self.kind is not None and not self.kind.watches_link:
                 able = " or ".join(one.kind for one in KINDS.values() if one.watches_link)
-                self._wrong("where", f"'broker' is the link to the broker; only kind {able} can watch it")
+                self._wrong("where", f"'broker' is the link to the broker; only kind {able} can watch it", "kind")
             if len(where) > 1:
                 self._wrong("where", "'broker' cannot stand beside places; make it an alarm of its own")
             if "measure" in self.fields and self.kind is not None and self.kind.watches_link:
-                self._wrong("measure", "means nothing for the link to the broker; remove it", at_key=True)
-        for field, message in () if self.kind is None else self.kind.clashes(setpoint, off_delay):
-            self._wrong(field, message)
+                self._wrong("measure", "means nothing for the link to the broker", "where", "kind", to_remove=True)
+        for clash in () if self.kind is None else self.kind.clashes(setpoint, off_delay):
+            self._wrong(clash.field, clash.message, *clash.because, "kind")

@@ -7,8 +7,8 @@
       bench-light: {kind: ...}            # any other name is one more alarm and must be complete
 
 Each alarm is put together from its pieces and then read as if it stood in one file, so every check of a rule file holds
-for it; places are kept beside each value, so a problem points at the file it came from. What is wrong only because of a
-change by the lab points at that change.
+for it; places are kept beside each value, so a problem points at the file it came from. What is wrong with a value that
+ships says which other fields it follows from; the first of these that the lab has set is where it is told.
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -17,9 +17,10 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict
 
+from collector.alarms.kinds.kind import Doubt
 from collector.alarms.model import Rule
-from collector.config.rule_check import rule_warnings
-from collector.config.rule_file import AlarmFields, AlarmName, read_alarms, rules_schema
+from collector.config.rule_check import rule_doubts
+from collector.config.rule_file import AlarmFields, AlarmName, Slip, read_alarms, rules_schema
 from collector.config.yaml.text import KeyPath, Marked, Position, examine, read_yaml
 from collector.domain.lab import Lab
 from collector.domain.problems import Problem, Refused, nearest
@@ -29,7 +30,7 @@ FIELDS = tuple(AlarmFields.model_fields)
 _NEEDED = frozenset(name for name, info in AlarmFields.model_fields.items() if info.is_required())
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Origin:
     """Where a value stands."""
 
@@ -43,7 +44,7 @@ class Origin:
         return f"{self.file}:{self.line}" if self.site else f"{self.file}:{self.line} (ships)"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LayeredAlarm:
     """One alarm as it is in effect, and where each part of it came from."""
 
@@ -59,8 +60,6 @@ class LayeredAlarm:
     """Field -> where it was set; also of a field that was taken away."""
     shipped: Mapping[str, Any] | None
     """Field -> as it ships; None where no alarm of this name ships."""
-    undone: Mapping[str, Rule | None] = field(default_factory=dict, repr=False)
-    """Field that the lab changed -> the rule without that change."""
 
     @property
     def name(self) -> str:
@@ -87,63 +86,40 @@ class RuleSet:
 
     def warnings(self, lab: Lab) -> tuple[Problem, ...]:
         """What may not do what was meant in this lab, each at the line it is about or that is behind it."""
-        found = [(one, self._origin(one)) for one in rule_warnings(self.rules, lab)]
-        changes = list(self._changes(lab)) if any(not at.site for _, at in found) else []
-        return tuple(sorted((*self.notes, *(_placed(one, at, changes) for one, at in found))))
-
-    def _origin(self, warning: Problem) -> Origin:
-        """Where the field that it is about was set, else its alarm."""
-        alarm = next(one for one in self.alarms if f"{warning.field}.".startswith(f"{_field(one.name)}."))
-        return alarm.origins.get(warning.field.rpartition(".")[2], alarm.base)
-
-    def _changes(self, lab: Lab) -> "Iterator[_Change]":
-        for alarm in self.alarms:
-            if alarm.shipped is None and alarm.enabled:
-                yield _Change(_field(alarm.name), alarm.at, _told(self._rules_with(alarm, None), lab))
-            for name, rule in alarm.undone.items():
-                if rule is not None and alarm.enabled:
-                    at = alarm.origins[name]
-                    yield _Change(_field(alarm.name, name), at, _told(self._rules_with(alarm, rule), lab))
-
-    def _rules_with(self, alarm: LayeredAlarm, rule: Rule | None) -> list[Rule]:
-        swapped = [rule if one is alarm else one.rule for one in self.alarms if one.enabled]
-        return [one for one in swapped if one is not None]
+        by_name = {alarm.name: alarm for alarm in self.alarms}
+        return tuple(sorted((*self.notes, *(_placed(doubt, by_name) for doubt in rule_doubts(self.rules, lab)))))
 
 
-@dataclass(frozen=True, slots=True)
-class _Change:
-    """Something the lab changed."""
-
-    field: str
-    at: Origin
-    else_told: frozenset[tuple[str, str]]
-    """What would be warned of without it."""
-
-
-def _told(rules: Sequence[Rule], lab: Lab) -> frozenset[tuple[str, str]]:
-    return frozenset((one.field, one.message) for one in rule_warnings(rules, lab))
+def _placed(doubt: Doubt, alarms: Mapping[str, LayeredAlarm]) -> Problem:
+    """At the value it is about, or at what the lab said of another that it follows from."""
+    alarm, field = alarms[doubt.rule.name], _field(doubt.rule.name, doubt.field)
+    at = alarm.origins.get(doubt.field, alarm.base)
+    problem = Problem(
+        file=at.file, line=at.line, column=at.column, field=field, message=doubt.message, severity="warning"
+    )
+    behind = None if at.site else _behind(doubt, alarm, None if doubt.beside is None else alarms[doubt.beside.name])
+    return problem if behind is None else _blame(problem, *behind)
 
 
-def _placed(warning: Problem, at: Origin, changes: Iterable[_Change]) -> Problem:
-    placed = replace(warning, file=at.file, line=at.line, column=at.column)
-    if at.site:
-        return placed
-    behind = (change for change in changes if (warning.field, warning.message) not in change.else_told)
-    change = next(behind, None)
-    return placed if change is None else _blame(placed, change.field, change.at)
+def _behind(doubt: Doubt, alarm: LayeredAlarm, beside: LayeredAlarm | None) -> tuple[str, Origin] | None:
+    """The lab's field, and where it stands, that a doubt about what ships follows from; its alarm, where that is all
+    the lab's."""
+    asked = [(alarm, name) for name in doubt.because]
+    if beside is not None:
+        if beside.shipped is None:
+            return _field(beside.name), beside.at
+        asked += [(beside, name) for name in doubt.theirs]
+    said = ((_field(one.name, name), one.origins[name]) for one, name in asked if name in one.origins)
+    return next(((field, at) for field, at in said if at.site), None)
 
 
 def _field(alarm: str, name: str | None = None) -> str:
     return f"alarms.{alarm}" if name is None else f"alarms.{alarm}.{name}"
 
 
-def _blame(problem: Problem, behind: str, at: Origin) -> Problem:
+def _blame(problem: Problem, behind: str, at: Origin, remedy: str = "") -> Problem:
     """The same problem, told where the lab's change stands that is behind it."""
-    name = problem.field.rpartition(".")[2]
-    said = problem.message.removesuffix("; remove it")
-    message = f"clashes with what ships: {problem.file}:{problem.line} {problem.field}: {said}"
-    if said != problem.message:
-        message += f"; take it away with '{name}: null'"
+    message = f"clashes with what ships: {problem.file}:{problem.line} {problem.field}: {problem.message}{remedy}"
     return Problem(
         file=at.file, line=at.line, column=at.column, field=behind, message=message, severity=problem.severity
     )
@@ -177,7 +153,7 @@ class _Piece:
         """Where the field's value, or the name of the alarm, stands."""
         path: KeyPath = ("alarms", self.name) if name is None else ("alarms", self.name, name)
         mark = self.keys[None][path] if name is None else self.values[name][path]
-        return Origin(self.file, mark.line, mark.column, self.site)
+        return Origin(file=self.file, line=mark.line, column=mark.column, site=self.site)
 
     def problem(self, name: str, message: str) -> Problem:
         at = self.at(name)
@@ -267,38 +243,36 @@ def _alarm(
     pieces = [*([] if below is None else [below]), *above]
     wrong, idle = _nulls(below, above)
     notes += idle
-    rule, found = _read(pieces)
+    whole = _merged(pieces)
+    values: dict[str, Any] = whole.data["alarms"][pieces[-1].name]
+    rules, slips = read_alarms(whole)
+    found = [_at_its_cause(slip, pieces) for slip in slips]
     if below is None:
-        found = _new(found, above[-1], shipped)
-    elif above:
-        found = [_at_its_cause(problem, pieces) for problem in found]
+        found = _new(found, above[-1], values, shipped)
     problems += (*wrong, *found)
-    if wrong or found or rule is None:
+    if wrong or found or not rules:
         return None
-    values: dict[str, Any] = _merged(pieces).data["alarms"][rule.name]
-    origins = {name: piece.at(name) for piece in pieces for name in piece.fields}
-    undone = {} if below is None else {name: _read(pieces, name)[0] for piece in above for name in piece.fields}
-    enabled = values.get("enabled", True)
+    (rule,) = rules
     return LayeredAlarm(
-        rule, enabled, pieces[-1].at(), pieces[0].at(), values, origins, None if below is None else below.fields, undone
+        rule=rule,
+        enabled=values.get("enabled", True),
+        at=pieces[-1].at(),
+        base=pieces[0].at(),
+        values=values,
+        origins={name: piece.at(name) for piece in pieces for name in piece.fields},
+        shipped=None if below is None else below.fields,
     )
 
 
-def _read(pieces: Sequence[_Piece], without: str | None = None) -> tuple[Rule | None, list[Problem]]:
-    problems: list[Problem] = []
-    rules = read_alarms(_merged(pieces, without), problems)
-    return (rules[0] if rules else None), list(dict.fromkeys(problems))
-
-
-def _merged(pieces: Sequence[_Piece], without: str | None = None) -> Marked:
-    """The pieces as one file that holds one alarm, with the places of the pieces; `without` a change by the lab."""
+def _merged(pieces: Sequence[_Piece]) -> Marked:
+    """The pieces as one file that holds one alarm, with the places of the pieces."""
     top, fields = pieces[-1], dict[str, Any]()
     values: dict[str | int | None, dict[KeyPath, Position]] = {None: top.values[None]}
     keys: dict[str | int | None, dict[KeyPath, Position]] = {None: top.keys[None]}
     for piece in pieces:
         for name, said in piece.fields.items():
             away = piece.site and said is None and name in FIELDS
-            if (piece.site and name == without) or (away and name in _NEEDED & fields.keys()):
+            if away and name in _NEEDED & fields.keys():
                 continue
             fields[name], values[name], keys[name] = said, piece.values[name], piece.keys[name]
             if away:
@@ -328,10 +302,11 @@ def _nulls(below: _Piece | None, above: Iterable[_Piece]) -> tuple[list[Problem]
     return wrong, idle
 
 
-def _new(found: Iterable[Problem], top: _Piece, shipped: Iterable[str]) -> list[Problem]:
+def _new(found: Iterable[Problem], top: _Piece, fields: Mapping[str, Any], shipped: Iterable[str]) -> list[Problem]:
     """Problems of an alarm that does not ship: what it lacks in one line, which may be all for a slip in its name."""
-    missing = {name: problem for problem in found if (name := _lacking(problem))}
-    rest = [problem for problem in found if problem not in missing.values()]
+    lacking = {_field(top.name, name): name for name in FIELDS if name not in fields}
+    missing = {lacking[problem.field] for problem in found if problem.field in lacking}
+    rest = [problem for problem in found if problem.field not in lacking]
     if not missing:
         return rest
     guess = nearest(top.name, shipped)
@@ -342,19 +317,15 @@ def _new(found: Iterable[Problem], top: _Piece, shipped: Iterable[str]) -> list[
     return [Problem(file=at.file, line=at.line, column=at.column, field=_field(top.name), message=message), *rest]
 
 
-def _lacking(problem: Problem) -> str | None:
-    name = problem.field.rpartition(".")[2]
-    return name if problem.message.startswith("missing;") and name in FIELDS else None
-
-
-def _at_its_cause(problem: Problem, pieces: Sequence[_Piece]) -> Problem:
-    """A problem about what ships is told at the lab's change that is behind it, if one is."""
-    if problem in _read(pieces[:1])[1] or _is_here(problem, pieces[1:]):
-        return problem
-    changes = [(piece, name) for piece in pieces[1:] for name in piece.fields]
-    behind = (change for change in changes if problem not in _read(pieces, change[1])[1])
-    piece, name = next(behind, changes[0])
-    return _blame(problem, _field(piece.name, name), piece.at(name))
+def _at_its_cause(slip: Slip, pieces: Sequence[_Piece]) -> Problem:
+    """A problem about what ships is told at what the lab said that it follows from, if it said any of that."""
+    above = [piece for piece in pieces if piece.site]
+    behind = next(((piece, name) for name in slip.because for piece in above if name in piece.fields), None)
+    if behind is None or _is_here(slip.problem, above):
+        return slip.told
+    piece, name = behind
+    remedy = f"; take it away with '{slip.problem.field.rpartition('.')[2]}: null'" if slip.to_remove else ""
+    return _blame(slip.problem, _field(piece.name, name), piece.at(name), remedy)
 
 
 def _is_here(problem: Problem, pieces: Iterable[_Piece]) -> bool:

@@ -77,9 +77,9 @@ def test_every_value_knows_file_line_and_column_it_came_from() -> None:
     """A changed value names the lab's file, one that ships the shipped one; so does each of two lab files."""
     rules = layered("alarms:\n  bedding-dry:\n    setpoint: 62 %\n", site("bedding-dry: {priority: low}"))
     origins = alarm(rules).origins
-    assert origins["setpoint"] == Origin("rules/a.yaml", 3, 15, True)
-    assert origins["priority"] == Origin("rules/b.yaml", 2, 27, True)
-    assert origins["deadband"] == Origin(FILE, 7, 15, False)
+    assert origins["setpoint"] == Origin(file="rules/a.yaml", line=3, column=15, site=True)
+    assert origins["priority"] == Origin(file="rules/b.yaml", line=2, column=27, site=True)
+    assert origins["deadband"] == Origin(file=FILE, line=7, column=15, site=False)
     assert origins.keys() == alarm(rules).values.keys()
     assert (str(origins["priority"]), str(origins["deadband"])) == ("rules/b.yaml:2", f"{FILE}:7 (ships)")
     assert alarm(rules).changed == ("setpoint", "priority")
@@ -97,7 +97,7 @@ def test_null_takes_a_value_away() -> None:
     taken = alarm(layered(site("bedding-dry: {deadband: null, where: null, on_delay: ~}")))
     assert (taken.rule.deadband, taken.rule.where, taken.rule.on_delay_ms) == (0.0, (), 0)
     assert "deadband" not in taken.values
-    assert taken.origins["deadband"] == Origin(SITE, 2, 27, True)
+    assert taken.origins["deadband"] == Origin(file=SITE, line=2, column=27, site=True)
 
 
 def test_null_that_takes_nothing_away_is_doubted() -> None:
@@ -113,7 +113,7 @@ def test_an_alarm_that_is_switched_off_is_known_but_not_in_force() -> None:
     rules = layered(site("bedding-wet: {enabled: no}"))
     assert [rule.name for rule in rules.rules] == ["bedding-dry", "probe-silent"]
     off = alarm(rules, "bedding-wet")
-    assert (off.enabled, off.origins["enabled"]) == (False, Origin(SITE, 2, 26, True))
+    assert (off.enabled, off.origins["enabled"]) == (False, Origin(file=SITE, line=2, column=26, site=True))
 
 
 def test_what_ships_switched_off_can_be_switched_on() -> None:

@@ -85,7 +85,8 @@ def _no_other(rule: Rule, lab: Lab) -> Iterator[Doubt]:
         what = f"no probe at '{place}' measures {MEASURES[measure].label}"
     else:
         what = f"'{place}' is no place here{doubts.guess(place, lab.by_id)}"
-    yield Doubt(rule, "against", f"can never alarm: {what}")
+    message = f"can never alarm: {what}"
+    yield Doubt(rule=rule, field="against", message=message, because=("where", "measure"))
 
 
 def other_label(rule: Rule) -> tuple[str, str]:

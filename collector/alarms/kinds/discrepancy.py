@@ -116,7 +116,8 @@ def _doubts(rule: Rule, lab: Lab) -> Iterator[Doubt]:
     yield from doubts.delay(rule, lab)
     places = [probe.place for probe in doubts.probes(rule, lab)]
     if not rule.against and rule.where and places and len(places) == len(set(places)):
-        yield Doubt(rule, "where", "can never alarm: no place there has two probes that measure this")
+        message = "can never alarm: no place there has two probes that measure this"
+        yield Doubt(rule=rule, field="where", message=message, because=("kind", "against", "measure"))
 
 
 def other_probe(lab: Lab, series: Series) -> str:

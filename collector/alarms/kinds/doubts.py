@@ -11,6 +11,8 @@ from collector.domain.units import MEASURES, show_duration
 
 _WIDE = {"temperature": 10.0, "percent": 20.0, "humidity": 20.0, "oxygen": 3.0, "voltage": 0.5}
 """Deadbands wider than this are more likely a slip than a wish (common practice, no source)."""
+_SIDE = ("measure", "kind", "toward")
+"""Fields that say how far a setpoint can be, and on which side of it is alarm."""
 
 
 def probes(rule: Rule, lab: Lab) -> list[Probe]:
@@ -36,11 +38,12 @@ def reach(rule: Rule, direction: float) -> Iterator[Doubt]:
     beyond = "above" if up else "below"
     if rule.setpoint == end:
         message = f"can never alarm: {measure.label} cannot be {beyond} {end:g} {measure.unit}"
-        yield Doubt(rule, "setpoint", message)
+        yield Doubt(rule=rule, field="setpoint", message=message, because=_SIDE)
     back = rule.setpoint - rule.deadband if up else rule.setpoint + rule.deadband
     if (up and back <= measure.low) or (not up and back >= measure.high):
         side = "below" if up else "above"
-        yield Doubt(rule, "deadband", f"can never clear: that takes a value {side} {back:g} {measure.unit}")
+        message = f"can never clear: that takes a value {side} {back:g} {measure.unit}"
+        yield Doubt(rule=rule, field="deadband", message=message, because=("setpoint", *_SIDE))
 
 
 def deadband(rule: Rule) -> Iterator[Doubt]:
@@ -50,7 +53,7 @@ def deadband(rule: Rule) -> Iterator[Doubt]:
     if wide is not None and rule.deadband > wide:
         unit = "degC" if measure.dimension == "temperature" else measure.unit
         message = f"{rule.deadband:g} {unit} is wide; more than {wide:g} {unit} is seldom meant"
-        yield Doubt(rule, "deadband", message)
+        yield Doubt(rule=rule, field="deadband", message=message, because=("measure",))
 
 
 def delay(rule: Rule, lab: Lab) -> Iterator[Doubt]:
@@ -61,24 +64,24 @@ def delay(rule: Rule, lab: Lab) -> Iterator[Doubt]:
             f"{show_duration(rule.on_delay_ms)} is under two reporting intervals ({show_duration(2 * slowest)}):"
             " one odd reading can raise it"
         )
-        yield Doubt(rule, "on_delay", message)
+        yield Doubt(rule=rule, field="on_delay", message=message, because=("where", "measure"))
 
 
 def less_than_none(rule: Rule) -> Iterator[Doubt]:
     """Amounts that are never negative and would have to be, to clear."""
     if rule.setpoint - rule.deadband <= 0:
-        yield Doubt(rule, _back_field(rule), "can never clear: that takes less than none")
+        yield _no_way_back(rule, "can never clear: that takes less than none")
 
 
 def other_way(rule: Rule) -> Iterator[Doubt]:
     """Deadbands that reach past zero."""
     if rule.deadband > abs(rule.setpoint):
-        message = "is wider than the setpoint: it clears only once it goes as far the other way"
-        yield Doubt(rule, _back_field(rule), message)
+        yield _no_way_back(rule, "is wider than the setpoint: it clears only once it goes as far the other way")
 
 
-def _back_field(rule: Rule) -> str:
-    return "deadband" if rule.deadband else "setpoint"
+def _no_way_back(rule: Rule, message: str) -> Doubt:
+    field = "deadband" if rule.deadband else "setpoint"
+    return Doubt(rule=rule, field=field, message=message, because=("setpoint", "kind"))
 
 
 def window(rule: Rule, lab: Lab, fewest: int) -> Iterator[Doubt]:
@@ -89,4 +92,4 @@ def window(rule: Rule, lab: Lab, fewest: int) -> Iterator[Doubt]:
             f"can never alarm: {show_duration(rule.window_ms)} holds fewer than {fewest} readings of a probe that"
             f" reports each {show_duration(slowest)}"
         )
-        yield Doubt(rule, "window", message)
+        yield Doubt(rule=rule, field="window", message=message, because=("where", "measure", "kind"))

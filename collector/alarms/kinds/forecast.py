@@ -170,7 +170,8 @@ def _doubts(rule: Rule, lab: Lab) -> Iterator[Doubt]:
     yield from doubts.deadband(rule)
     yield from _few_points(rule)
     if rule.beyond is not None and _direction(rule) * (rule.setpoint - rule.beyond) <= 0:
-        yield Doubt(rule, "beyond", "can never alarm: what is beyond this is beyond the setpoint already")
+        message = "can never alarm: what is beyond this is beyond the setpoint already"
+        yield Doubt(rule=rule, field="beyond", message=message, because=("setpoint", "toward"))
 
 
 def _few_points(rule: Rule) -> Iterator[Doubt]:
@@ -179,13 +180,13 @@ def _few_points(rule: Rule) -> Iterator[Doubt]:
     if rule.window_ms < FEWEST * stretch:
         needed = f"a trend needs {FEWEST} points, one each {show_duration(stretch)}"
         message = f"can never alarm: {needed}; give {show_duration(FEWEST * stretch)} or more"
-        yield Doubt(rule, "window", message)
+        yield Doubt(rule=rule, field="window", message=message)
     if rule.horizon_ms > REACH * rule.window_ms:
         message = (
             f"{show_duration(rule.horizon_ms)} is far for a window of {show_duration(rule.window_ms)};"
             f" more than {REACH} times the window says little"
         )
-        yield Doubt(rule, "horizon", message)
+        yield Doubt(rule=rule, field="horizon", message=message, because=("window",))
 
 
 def _heading(said: Subject) -> str:

@@ -32,12 +32,28 @@ class About(StrEnum):
     """People have not done something."""
 
 
-class Doubt(NamedTuple):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Doubt:
     """Something about a rule that can be read but may not do what was meant."""
 
     rule: Rule
     field: str
     message: str
+    because: tuple[str, ...] = ()
+    """Other fields of the rule that it follows from, the likeliest first."""
+    beside: Rule | None = None
+    """The rule that it clashes with, if it is about two."""
+    theirs: tuple[str, ...] = ()
+    """Fields of that one that it follows from."""
+
+
+class Clash(NamedTuple):
+    """Fields of one rule that do not go together."""
+
+    field: str
+    message: str
+    because: tuple[str, ...]
+    """The other fields that it follows from."""
 
 
 class Subject(Protocol):
@@ -92,7 +108,7 @@ def window_memory_ms(rule: Rule, slowest_ms: int) -> int:
     return rule.window_ms + max(rule.on_delay_ms, rule.off_delay_ms) if rule.window_ms else 0
 
 
-def no_clash(setpoint: float | None, off_delay_ms: int | None) -> Iterable[tuple[str, str]]:
+def no_clash(setpoint: float | None, off_delay_ms: int | None) -> Iterable[Clash]:
     return ()
 
 
@@ -130,8 +146,8 @@ class RuleKind:
     """Whether what it compares is yet to come, and told as an outlook in place of a value."""
     watches_link: bool = False
     """Whether it can watch the collector's own link to the broker."""
-    clashes: Callable[[float | None, int | None], Iterable[tuple[str, str]]] = no_clash
-    """(setpoint, off_delay_ms) as far as they could be read -> (field, what is wrong) that no field can know alone."""
+    clashes: Callable[[float | None, int | None], Iterable[Clash]] = no_clash
+    """(setpoint, off_delay_ms), as far as they could be read -> what no field can know alone."""
 
     # At work
     direction: Callable[[Rule], float] = lambda rule: 1.0

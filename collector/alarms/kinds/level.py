@@ -35,12 +35,11 @@ def _in_each_others_way(one: Rule, other: Rule) -> Iterator[Doubt]:
     high, low = (one, other) if one.kind is Kind.HIGH else (other, one)
     unit = MEASURES[high.measure].unit
     if high.setpoint <= low.setpoint:
-        yield Doubt(
-            high,
-            "setpoint",
+        message = (
             f"high at {high.setpoint:g} {unit} is not above low at {low.setpoint:g} {unit} of '{low.name}'"
-            f" ({low.source}): one of them always stands",
+            f" ({low.source}): one of them always stands"
         )
+        yield _between(high, low, "setpoint", message)
     elif high.setpoint - high.deadband <= low.setpoint:
         yield _overlap(high, low, f"below {high.setpoint - high.deadband:g} {unit}")
     elif low.setpoint + low.deadband >= high.setpoint:
@@ -49,7 +48,12 @@ def _in_each_others_way(one: Rule, other: Rule) -> Iterator[Doubt]:
 
 def _overlap(rule: Rule, other: Rule, clears: str) -> Doubt:
     message = f"clears only {clears}, where '{other.name}' ({other.source}) stands already; make the deadband smaller"
-    return Doubt(rule, "deadband", message)
+    return _between(rule, other, "deadband", message)
+
+
+def _between(rule: Rule, other: Rule, field: str, message: str) -> Doubt:
+    both = ("setpoint", "deadband", "where", "measure", "kind")
+    return Doubt(rule=rule, field=field, message=message, because=both, beside=other, theirs=both)
 
 
 def _says(beyond: str, switched: str) -> Words:

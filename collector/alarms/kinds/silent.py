@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from collector.alarms.kinds import doubts
 from collector.alarms.kinds.first_cause import LinkLost, Tree
 from collector.alarms.kinds.ground import Ground
-from collector.alarms.kinds.kind import DELAYS, About, Doubt, RuleKind, Subject, Words
+from collector.alarms.kinds.kind import DELAYS, About, Clash, Doubt, RuleKind, Subject, Words
 from collector.alarms.kinds.setpoint import lasting
 from collector.alarms.kinds.silence import Silence
 from collector.alarms.model import Kind, Rule
@@ -95,9 +95,9 @@ def _group(lab: Lab, place: str) -> str:
     return known.bin if known is not None and known.bin else place
 
 
-def _outlasted(setpoint: float | None, off_delay_ms: int | None) -> Iterator[tuple[str, str]]:
+def _outlasted(setpoint: float | None, off_delay_ms: int | None) -> Iterator[Clash]:
     if off_delay_ms is not None and setpoint is not None and off_delay_ms >= setpoint > 0:
-        yield "off_delay", "is not shorter than the setpoint; it could outlast the next silence"
+        yield Clash("off_delay", "is not shorter than the setpoint; it could outlast the next silence", ("setpoint",))
 
 
 def _doubts(rule: Rule, lab: Lab) -> Iterator[Doubt]:
@@ -108,7 +108,7 @@ def _doubts(rule: Rule, lab: Lab) -> Iterator[Doubt]:
             f"{show_duration(after_ms)} is under two reporting intervals ({show_duration(2 * slowest)}):"
             " one lost reading raises it"
         )
-        yield Doubt(rule, "setpoint", message)
+        yield Doubt(rule=rule, field="setpoint", message=message, because=("on_delay", "where", "measure"))
 
 
 def _wrong(said: Subject) -> str:

@@ -50,7 +50,8 @@ def _place(rule: Rule, ground: Ground) -> None:
 
 def _doubts(rule: Rule, lab: Lab) -> Iterator[Doubt]:
     if rule.setpoint >= 100:
-        yield Doubt(rule, "setpoint", "can never alarm: no more than 100 % of the readings can be doubtful")
+        message = "can never alarm: no more than 100 % of the readings can be doubtful"
+        yield Doubt(rule=rule, field="setpoint", message=message, because=("kind",))
     yield from doubts.less_than_none(rule)
     yield from doubts.window(rule, lab, FEWEST_READINGS)
 
