@@ -7,6 +7,7 @@ import pytest
 from collector.config.home import Home
 from tests.cli.command_line import Commands, stock
 from tests.store.disks import no_file_beyond
+from tests.worlds.by_hand import ByHand
 
 
 @pytest.fixture
@@ -79,6 +80,28 @@ def test_probes_list_shows_each_channel_and_who_is_not_known(commands: Commands)
     assert [one["id"] for one in found["probes"]] == ["juniper-top", "juniper-middle", "maple-top", "room-air"]
     assert {one["topic"] for one in found["unplaced"]} == {"worms/maple/middle", "worms/new"}
     assert found["unplaced"][0]["first"] == "2026-03-02T08:03:00Z"
+
+
+def test_probes_list_says_why_messages_were_refused(commands: Commands) -> None:
+    """Time, topic, reason and first bytes, the newest first; the table twenty of them, JSON the last fifty."""
+    lab = ByHand(commands.home)
+    for number in range(60):
+        lab.say("worms/juniper/top", f'[{{"n":"temperature","u":"furlong","v":{number}}}]')
+    lab.say("worms/juniper/top", b"\xff\x1b[31m")
+    lab.commit()
+    lab.close()
+    lines = commands.good("probes", "list").splitlines()
+    refused = lines[lines.index("refused lately (README says what a message should hold)") + 1 :]
+    assert refused[0].split() == ["time", "topic", "reason", "first", "bytes"]
+    assert "not JSON" in refused[1]
+    assert refused[1].endswith("ff 1b 5b 33 31 6d")
+    assert "has unit 'furlong', which is not bedding_temperature; the channel takes" in refused[2]
+    assert refused[2].endswith('[{"n":"temperature","u":"furlong","v":59}]')
+    assert (len(refused), refused[-1]) == (22, "30 more: traywarden probes list --json")
+    found = commands.json("probes", "list")["refused"]
+    assert len(found) == 50
+    assert found[1].keys() == {"time", "topic", "reason", "first_bytes"}
+    assert (found[1]["topic"], found[1]["first_bytes"]) == ("worms/juniper/top", refused[2].rpartition("  ")[2])
 
 
 def test_assign_writes_an_entry_that_reads_back(commands: Commands) -> None:

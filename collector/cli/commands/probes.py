@@ -7,8 +7,9 @@ from dataclasses import replace
 from typing import Any
 
 from collector.cli.common import home_of, lab_or_none
+from collector.cli.oddities import refused_values, say_refused, say_strangers, stranger_values
 from collector.cli.ordering import add_by, add_json, add_reason, by_of, order, reason_of
-from collector.cli.output import iso, say, say_json, table
+from collector.cli.output import say, say_json, table
 from collector.cli.parsing import command, group
 from collector.cli.status_values import probe_rows
 from collector.config.home import Home
@@ -17,7 +18,6 @@ from collector.config.written_files import read_bytes
 from collector.domain.lab import Channel, Format, Probe
 from collector.domain.problems import nearest, wrong
 from collector.domain.units import MEASURES, parse_duration_ms
-from collector.store.oddity_rows import Stranger
 from collector.store.reader import Reader
 from collector.store.requests import ProbeIn, ProbeOut
 
@@ -27,7 +27,12 @@ _TAKEN_UP = "a running collector takes it up within a few seconds"
 def add(parser: argparse.ArgumentParser) -> None:
     under = group(parser)
     command(
-        under, "list", "show every probe, and readings nobody claims", "traywarden probes list", run_list, listing=True
+        under,
+        "list",
+        "show every probe, readings nobody claims, and messages that were refused, with the reason",
+        "traywarden probes list",
+        run_list,
+        listing=True,
     )
     _add_assign(under)
     _add_calibrate(under)
@@ -103,12 +108,13 @@ def run_list(arguments: argparse.Namespace) -> int:
     with Reader(home.database) as reader:
         series = {one.id: one for one in reader.series()}
         rows = probe_rows(series, reader.newest(), lab_or_none(home))
-        strangers = reader.unplaced()
+        strangers, refused = reader.unplaced(), reader.rejected()
         held = [alarm.state for alarm in reader.alarms() if alarm.state.out_by and alarm.state.key.series in series]
     out = {series[state.key.series].probe: state.out_by for state in held}
     if arguments.json:
         given = [{**row, "out_of_service_by": out.get(row["id"])} for row in rows]
-        say_json({"probes": given, "unplaced": [_stranger(one) for one in strangers]})
+        unplaced = [stranger_values(one) for one in strangers]
+        say_json({"probes": given, "unplaced": unplaced, "refused": [refused_values(one) for one in refused]})
         return 0
     shown = []
     for row in rows:
@@ -120,28 +126,9 @@ def run_list(arguments: argparse.Namespace) -> int:
     for row in rows:
         if row["id"] in out:
             say(f"{row['id']} is out of service, by {out[row['id']]}")
-    if strangers:
-        say()
-        say("readings nobody claims (see: traywarden probes assign --help)")
-        rows_of = [[s.topic, s.name, s.count, iso(s.last_ms), _text(s.sample)] for s in strangers]
-        table(("topic", "record", "times", "last", "sample"), rows_of)
+    say_strangers(strangers)
+    say_refused(refused)
     return 0
-
-
-def _stranger(one: Stranger) -> dict[str, Any]:
-    return {
-        "topic": one.topic,
-        "name": one.name,
-        "count": one.count,
-        "first": iso(one.first_ms),
-        "last": iso(one.last_ms),
-        "sample": _text(one.sample),
-    }
-
-
-def _text(sample: bytes) -> str:
-    text = sample.decode("utf-8", "replace")
-    return text if text.isprintable() and "\ufffd" not in text else sample.hex(" ")
 
 
 def run_assign(arguments: argparse.Namespace) -> int:

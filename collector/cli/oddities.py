@@ -1,0 +1,57 @@
+"""What came and became no reading: what nobody claims, and messages that were refused, with the reason."""
+
+from collections.abc import Sequence
+from typing import Any
+
+from collector.cli.output import iso, say, table
+from collector.store.oddity_rows import RejectedMessage, Stranger
+
+_SHOWN = 20
+
+
+def stranger_values(one: Stranger) -> dict[str, Any]:
+    """For `--json`."""
+    return {
+        "topic": one.topic,
+        "name": one.name,
+        "count": one.count,
+        "first": iso(one.first_ms),
+        "last": iso(one.last_ms),
+        "sample": _text(one.sample),
+    }
+
+
+def refused_values(one: RejectedMessage) -> dict[str, Any]:
+    """For `--json`."""
+    return {
+        "time": iso(one.t_ms),
+        "topic": one.topic,
+        "reason": one.reason,
+        "first_bytes": _text(one.first_bytes),
+    }
+
+
+def say_strangers(strangers: Sequence[Stranger]) -> None:
+    """Nothing where there are none."""
+    if strangers:
+        say()
+        say("readings nobody claims (see: traywarden probes assign --help)")
+        rows = [[one.topic, one.name, one.count, iso(one.last_ms), _text(one.sample)] for one in strangers]
+        table(("topic", "record", "times", "last", "sample"), rows)
+
+
+def say_refused(refused: Sequence[RejectedMessage]) -> None:
+    """The newest; nothing where there are none."""
+    if refused:
+        say()
+        say("refused lately (README says what a message should hold)")
+        rows = [[iso(one.t_ms), one.topic, one.reason, _text(one.first_bytes)] for one in refused[:_SHOWN]]
+        table(("time", "topic", "reason", "first bytes"), rows)
+        if len(refused) > _SHOWN:
+            say(f"{len(refused) - _SHOWN} more: traywarden probes list --json")
+
+
+def _text(sample: bytes) -> str:
+    """Bytes as text where they are plain text, else in hexadecimal."""
+    text = sample.decode("utf-8", "replace")
+    return text if text.isprintable() and "\ufffd" not in text else sample.hex(" ")
