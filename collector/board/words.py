@@ -88,7 +88,7 @@ class OccurrenceView:
     def _what(self) -> str:
         if self.rule is None or self.series is None:
             return f"alarm {one_line(self.ack.rule)}"
-        words = Trouble(self.rule, self.series, self.lab, self._when).wrong()
+        words = Trouble(rule=self.rule, series=self.series, lab=self.lab, when=self._when).wrong()
         return words[:1].upper() + words[1:]
 
     @property

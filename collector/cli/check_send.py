@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from collector.cli.checks import Finding, fix, good, note
 from collector.config.home import Home
 from collector.config.settings import Settings
-from collector.delivery.addressing import Addressee, carriers, everyone, ways_to
+from collector.delivery.addressing import Addressee, addressees_of, carriers, everyone
 from collector.delivery.port import Carrier, NotDelivered
-from collector.delivery.servers import chat_of, mail_of
+from collector.delivery.servers import chat_addresses_of, mail_server_of
 from collector.domain.lab import Lab
 from collector.domain.problems import Refused
 from collector.letters.plain import one_line
@@ -39,10 +39,10 @@ def check_send(home: Home, settings: Settings, now_ms: int) -> Iterator[Finding]
     except Refused:
         yield fix("send", "nothing sent: lab.yaml cannot be used")
         return
-    mail, chat = mail_of(settings), chat_of(settings)
+    mail, chat = mail_server_of(settings), chat_addresses_of(settings)
     ways: dict[Addressee, list[str]] = {}
     for person in (*lab.people, *everyone(lab, chat)[len(lab.people) :]):  # also by a chat that the settings lack
-        for way in ways_to(person, mail):
+        for way in addressees_of(person, mail):
             ways.setdefault(way, []).append(person.role)
     if not ways:
         yield note("send", "nobody to send a test to: 'people' in lab.yaml names nobody")

@@ -19,7 +19,7 @@ from collector.config.yaml.text import read_yaml
 from collector.delivery.chat import chat_faults, chat_names
 from collector.delivery.mail import probe_mail
 from collector.delivery.port import NotDelivered
-from collector.delivery.servers import chat_of, mail_of
+from collector.delivery.servers import chat_addresses_of, mail_server_of
 from collector.domain.problems import Refused
 from collector.domain.schooldays import SchoolDays
 from collector.intake.session import Link, LinkNews, Session
@@ -102,7 +102,7 @@ def check_people(home: Home, settings: Settings) -> Iterator[Finding]:
         lab, text = home.load_lab(), home.lab_text()
     except Refused:
         return
-    names, marked = chat_names(chat_of(settings)), read_yaml(text, "lab.yaml")
+    names, marked = chat_names(chat_addresses_of(settings)), read_yaml(text, "lab.yaml")
     for person in lab.people:
         if person.chat and person.chat not in names:
             known = f"there are: {', '.join(names)}" if names else "there are none"
@@ -166,7 +166,7 @@ def check_broker(home: Home, settings: Settings) -> Iterator[Finding]:
 
 def check_mail(home: Home, settings: Settings) -> Iterator[Finding]:
     """Log in to the mail server and say NOOP; look at the chat addresses without sending."""
-    mail = mail_of(settings)
+    mail = mail_server_of(settings)
     if mail is None:
         yield note("mail", f"TRAYWARDEN_MAIL__HOST is not set: messages go to files in {home.outbox_folder}")
     else:
@@ -174,7 +174,7 @@ def check_mail(home: Home, settings: Settings) -> Iterator[Finding]:
             yield good("mail", probe_mail(mail))
         except NotDelivered as error:
             yield fix("mail", str(error))
-    for fault in chat_faults(chat_of(settings)):
+    for fault in chat_faults(chat_addresses_of(settings)):
         yield fix("chat", fault)
 
 

@@ -25,7 +25,7 @@ from collector.cli.status_values import status
 from collector.config.clock import Now, scaled_now
 from collector.config.home import Home
 from collector.config.log import Level, Log
-from collector.config.settings import Board, Chat, Heartbeat, Journal, Mail, Mqtt, Settings, Uplink
+from collector.config.settings import Board, Chat, Heartbeat, JournalSettings, Mail, Mqtt, Settings, Uplink
 from collector.domain.problems import wrong
 from collector.store.watch_state import STALE_MS
 from collector.watch.daemon import Daemon
@@ -144,7 +144,7 @@ def _settings(broker_port: int, mail_port: int, board_port: int, secret: SecretS
         mqtt=Mqtt(port=broker_port, version="3.1.1", client_id="traywarden-demo"),
         mail=Mail(host="127.0.0.1", port=mail_port, security="none", sender="traywarden@quillbrook.example"),
         chat=Chat(),
-        journal=Journal(),
+        journal=JournalSettings(),
         heartbeat=Heartbeat(),
         uplink=Uplink(),
         board=Board(port=board_port, url=f"http://127.0.0.1:{board_port}", link_secret=secret),

@@ -115,9 +115,7 @@ def _text(path: Path, hint: str, name: str = "") -> str:
     try:
         return read_text(path)
     except FileNotFoundError:
-        raise Refused(
-            [Problem(file=name or str(path), line=0, column=0, field="", message=f"is not there; {hint}")]
-        ) from None
+        raise Refused([Problem(file=name or str(path), message=f"is not there; {hint}")]) from None
     except UnicodeDecodeError as error:
         raise Refused(
             [
@@ -125,12 +123,9 @@ def _text(path: Path, hint: str, name: str = "") -> str:
                     file=name or path.name,
                     line=bad_line(error),
                     column=1,
-                    field="",
                     message="is not UTF-8 text; save it as UTF-8",
                 )
             ]
         ) from None
     except OSError as error:
-        raise Refused(
-            [Problem(file=name or str(path), line=0, column=0, field="", message=f"cannot be read: {error.strerror}")]
-        ) from None
+        raise Refused([Problem(file=name or str(path), message=f"cannot be read: {error.strerror}")]) from None

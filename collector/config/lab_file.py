@@ -70,7 +70,6 @@ def read_lab(
                     file=file,
                     line=1,
                     column=1,
-                    field="",
                     message="the file is empty; 'traywarden init' writes one to start from",
                 )
             ]

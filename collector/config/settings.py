@@ -222,7 +222,7 @@ class Uplink(_Section):
         return self
 
 
-class Journal(_Section):
+class JournalSettings(_Section):
     """How long raw readings are kept; hourly and daily figures stay."""
 
     keep_days: Annotated[int, Field(ge=2, le=36500)] = 730
@@ -239,7 +239,7 @@ class Settings(BaseSettings):
     mqtt: Mqtt = Mqtt()
     mail: Mail = Mail()
     chat: Chat = Chat()
-    journal: Journal = Journal()
+    journal: JournalSettings = JournalSettings()
     board: Board = Board()
     heartbeat: Heartbeat = Heartbeat()
     uplink: Uplink = Uplink()
@@ -309,21 +309,13 @@ def load_settings(environ: Mapping[str, str] | None = None) -> Settings:
         for found in error.errors(include_url=False, include_input=False):
             name = PREFIX + "__".join(str(part) for part in found["loc"]).upper()
             if found["type"] != "extra_forbidden" or not _said(name, problems):
-                problems.append(
-                    Problem(file="environment", line=0, column=0, field=name, message=_lower_first(found["msg"]))
-                )
+                problems.append(Problem(file="environment", field=name, message=_lower_first(found["msg"])))
     except SettingsError as error:  # a whole section in one variable, which is not a setting and said already
-        problems = problems or [
-            Problem(file="environment", line=0, column=0, field="", message=_lower_first(str(error)))
-        ]
+        problems = problems or [Problem(file="environment", message=_lower_first(str(error)))]
     except UnicodeDecodeError:
-        problems.append(
-            Problem(
-                file="environment", line=0, column=0, field=_SECRETS_DIR, message="holds a file that is not UTF-8 text"
-            )
-        )
+        problems.append(Problem(file="environment", field=_SECRETS_DIR, message="holds a file that is not UTF-8 text"))
     except OSError as error:
-        problems.append(Problem(file="environment", line=0, column=0, field=_SECRETS_DIR, message=_unreadable(error)))
+        problems.append(Problem(file="environment", field=_SECRETS_DIR, message=_unreadable(error)))
     if problems:
         raise Refused(problems)
     return settings
@@ -340,21 +332,21 @@ def _own_voice(settings: Settings) -> Iterator[Problem]:
     topic, listens = settings.heartbeat.topic, settings.mqtt.topic
     if topic and topic_matches_sub(re.sub(r"^\$share/[^/]*/", "", listens), topic):
         says = f"lies within '{listens}', which probes publish to (TRAYWARDEN_MQTT__TOPIC); write one outside it"
-        yield Problem(file="environment", line=0, column=0, field="TRAYWARDEN_HEARTBEAT__TOPIC", message=says)
+        yield Problem(file="environment", field="TRAYWARDEN_HEARTBEAT__TOPIC", message=says)
 
 
 def _unknown(environ: Mapping[str, str]) -> Iterator[Problem]:
     """Names that look like settings and are none, of variables and of secret files."""
     named = environ.get(_SECRETS_DIR)
     if named and not Path(named).is_dir():
-        yield Problem(file="environment", line=0, column=0, field=_SECRETS_DIR, message="no such folder")
+        yield Problem(file="environment", field=_SECRETS_DIR, message="no such folder")
     known = known_variables()
     for name in (*environ, *_secret_paths(secrets_folder(environ))):
         if name.upper().startswith(PREFIX) and name.upper() not in known:
             short = name.upper().removeprefix(PREFIX)
             guess = nearest(short, [k.removeprefix(PREFIX).lower() for k in known])
             right = f"did you mean {PREFIX}{guess.upper()}?" if guess else f"known: {', '.join(known)}"
-            yield Problem(file="environment", line=0, column=0, field=name, message=f"not a setting; {right}")
+            yield Problem(file="environment", field=name, message=f"not a setting; {right}")
 
 
 def _said(name: str, problems: Sequence[Problem]) -> bool:

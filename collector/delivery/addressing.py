@@ -8,7 +8,7 @@ from collector.delivery.chat import ChatCarrier, chat_names
 from collector.delivery.mail import MailCarrier
 from collector.delivery.mail_files import FileCarrier
 from collector.delivery.port import Carrier, Draw, no_picture
-from collector.delivery.servers import ChatSettings, MailSettings
+from collector.delivery.servers import ChatAddresses, MailServer
 from collector.domain.lab import Lab, Person
 
 
@@ -20,7 +20,7 @@ class Addressee:
     recipient: str
 
 
-def everyone(lab: Lab, chat: ChatSettings) -> tuple[Person, ...]:
+def everyone(lab: Lab, chat: ChatAddresses) -> tuple[Person, ...]:
     """The people of the lab file, then each chat address that none of them has, as someone of its own who hears what
     must not wait: no low alarms, no digest."""
     taken = {person.chat for person in lab.people}
@@ -31,28 +31,28 @@ def everyone(lab: Lab, chat: ChatSettings) -> tuple[Person, ...]:
     )
 
 
-def reachable(person: Person, chat: ChatSettings) -> Person:
+def reachable(person: Person, chat: ChatAddresses) -> Person:
     """Without a chat address that the settings do not have, where there is mail: `checkup` tells of it. Who has nothing
     else keeps it, so that what fails there is told to the others."""
     return replace(person, chat="") if person.email and person.chat not in chat_names(chat) else person
 
 
-def ways_to(person: Person, mail: MailSettings | None) -> tuple[Addressee, ...]:
+def addressees_of(person: Person, mail: MailServer | None) -> tuple[Addressee, ...]:
     """Every way to reach someone; mail goes to files where no mail server is set."""
     by = "email" if mail is not None else "file"
     ways = (Addressee(by, person.email), Addressee("chat", person.chat))
     return tuple(way for way in ways if way.recipient)
 
 
-def way_key(key: str, way: Addressee) -> str:
+def row_key(key: str, way: Addressee) -> str:
     """A message's key for one way of reaching its reader; gives no address away."""
     digest = hashlib.sha256(f"{way.channel}:{way.recipient}".encode("utf-8", "surrogatepass"))
     return f"{key}-{digest.hexdigest()[:16]}"
 
 
 def carriers(
-    mail: MailSettings | None,
-    chat: ChatSettings,
+    mail: MailServer | None,
+    chat: ChatAddresses,
     folder: Path,
     lab_name: str,
     sender: str = "traywarden@localhost",

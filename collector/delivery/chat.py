@@ -15,7 +15,7 @@ import msgspec
 
 from collector.delivery.chat_child import GO, Heard, Loaded, Order, sender_for
 from collector.delivery.port import OutboxRow, PermanentFailure, TemporaryFailure, Unconfirmed, Unreachable
-from collector.delivery.servers import ChatSettings
+from collector.delivery.servers import ChatAddresses
 from collector.letters.plain import one_line
 
 DEADLINE_S = 120.0
@@ -28,7 +28,7 @@ _ROOT = Path(__file__).resolve().parents[2]
 """Where this program's packages are."""
 
 
-def chat_addresses(settings: ChatSettings) -> dict[str, str]:
+def chat_addresses(settings: ChatAddresses) -> dict[str, str]:
     """Outbox recipient -> address, in their order. The recipient is the name the settings give, else one made from the
     address: 'json-3fa9c1', the same as long as the address is."""
     names = settings.names or ("",) * len(settings.urls)
@@ -38,7 +38,7 @@ def chat_addresses(settings: ChatSettings) -> dict[str, str]:
     return found
 
 
-def chat_names(settings: ChatSettings) -> tuple[str, ...]:
+def chat_names(settings: ChatAddresses) -> tuple[str, ...]:
     """The outbox recipients of the chat addresses, in their order.
 
     One message for each, so that a retry to one is not a repeat to the others.
@@ -52,7 +52,7 @@ def chat_name(url: str) -> str:
     return f"{scheme[0] if scheme else 'chat'}-{hashlib.sha256(url.encode()).hexdigest()[:6]}"
 
 
-def chat_faults(settings: ChatSettings) -> tuple[str, ...]:
+def chat_faults(settings: ChatAddresses) -> tuple[str, ...]:
     """The addresses that apprise cannot read, one line each; nothing is sent."""
     return tuple(str(_unreadable(name)) for name, url in chat_addresses(settings).items() if sender_for(url) is None)
 
@@ -64,7 +64,7 @@ def _unreadable(name: str) -> PermanentFailure:
 class ChatCarrier:
     """Chat through apprise, which is loaded only once there is something to say, and goes with its process."""
 
-    def __init__(self, settings: ChatSettings, deadline_s: float = DEADLINE_S, command: Sequence[str] = ()) -> None:
+    def __init__(self, settings: ChatAddresses, deadline_s: float = DEADLINE_S, command: Sequence[str] = ()) -> None:
         """`command` runs `chat_child` for one message; empty: as this program does."""
         self._urls = chat_addresses(settings)
         self._deadline_s = deadline_s

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from hashlib import sha256
 from itertools import chain
 
-from collector.delivery.addressing import Addressee, everyone, way_key, ways_to
-from collector.delivery.servers import ChatSettings, MailSettings
+from collector.delivery.addressing import Addressee, addressees_of, everyone, row_key
+from collector.delivery.servers import ChatAddresses, MailServer
 from collector.domain.lab import Lab, Person
 from collector.letters.plain import one_line
 from collector.store.batch import Batch, NewMessage
@@ -42,8 +42,8 @@ class DeadAddresses:
         self,
         journal: Journal,
         lab: Lab,
-        mail: MailSettings | None,
-        chat: ChatSettings,
+        mail: MailServer | None,
+        chat: ChatAddresses,
         failed: threading.Event,
         log: Callable[[str], None],
     ) -> None:
@@ -121,7 +121,7 @@ class DeadAddresses:
 
     def _others(self, way: Addressee) -> tuple[Addressee, ...]:
         """Every other way to reach anybody, the same person's too."""
-        ways = dict.fromkeys(other for person in self._people for other in ways_to(person, self._mail))
+        ways = dict.fromkeys(other for person in self._people for other in addressees_of(person, self._mail))
         return tuple(other for other in ways if other != way)
 
     def _whom(self, way: Addressee) -> str:
@@ -150,7 +150,7 @@ def _report(whom: str, dead: Addressee, fresh: Sequence[FailedMessage], other: A
     key = f"{REPORTS}{_digest(dead)}-{now_ms // _DAY_MS}"
     subject = f"Messages to {whom} do not get through ({len(fresh)} failed)"
     return NewMessage(
-        key=way_key(key, other),
+        key=row_key(key, other),
         recipient=other.recipient,
         channel=other.channel,
         priority=priority,

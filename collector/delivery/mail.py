@@ -13,7 +13,7 @@ from email.policy import SMTP
 from typing import Any
 
 from collector.delivery.port import Draw, OutboxRow, PermanentFailure, TemporaryFailure, Unconfirmed, no_picture
-from collector.delivery.servers import MailSettings
+from collector.delivery.servers import MailServer
 from collector.delivery.smtp_session import close_session, explain, open_session, said
 from collector.letters.html import with_picture
 from collector.letters.local_time import utc
@@ -135,7 +135,7 @@ def _address(text: str) -> Address | None:
 class MailCarrier:
     """Email through the lab's mail server, one session for each message."""
 
-    def __init__(self, settings: MailSettings, lab_name: str, draw: Draw = no_picture) -> None:
+    def __init__(self, settings: MailServer, lab_name: str, draw: Draw = no_picture) -> None:
         self._settings = settings
         self._lab_name = lab_name
         self._draw = draw
@@ -145,7 +145,7 @@ class MailCarrier:
         return send(message, self._settings, before_data)
 
 
-def send(message: EmailMessage, settings: MailSettings, before_data: Callable[[], None]) -> str:
+def send(message: EmailMessage, settings: MailServer, before_data: Callable[[], None]) -> str:
     """Hand one message to the server; returning means that it answered 250, and says in which words.
 
     `before_data` is called once the server has accepted sender and recipient, just before DATA. Raises
@@ -163,7 +163,7 @@ def send(message: EmailMessage, settings: MailSettings, before_data: Callable[[]
         close_session(smtp)
 
 
-def probe_mail(settings: MailSettings) -> str:
+def probe_mail(settings: MailServer) -> str:
     """Connect, encrypt, log in, say NOOP, name the sender and send nothing; returns what the server answered.
 
     Raises TemporaryFailure with one clear line: what is wrong and what would be right.
@@ -179,7 +179,7 @@ def probe_mail(settings: MailSettings) -> str:
         close_session(smtp)
 
 
-def _terms(smtp: smtplib.SMTP, settings: MailSettings) -> str:
+def _terms(smtp: smtplib.SMTP, settings: MailServer) -> str:
     version = smtp.sock.version() if isinstance(smtp.sock, ssl.SSLSocket) else None
     who = f"logged in as {one_line(settings.username, 80)}" if settings.username is not None else "no login"
     return f"{version or 'not encrypted'}, {who}"
@@ -191,13 +191,13 @@ def _on_the_wire(message: EmailMessage) -> bytes:
     return content + (b"" if content.endswith(b"\r\n") else b"\r\n") + b".\r\n"
 
 
-def _envelope(smtp: smtplib.SMTP, message: EmailMessage, settings: MailSettings) -> None:
+def _envelope(smtp: smtplib.SMTP, message: EmailMessage, settings: MailServer) -> None:
     sender, recipient = (message[name].addresses[0].addr_spec for name in ("From", "To"))
     _expect(250, *_asked(lambda: smtp.mail(sender), settings), "the sender", settings, final=False)
     _expect(250, *_asked(lambda: smtp.rcpt(recipient), settings), f"the recipient {recipient}", settings, final=True)
 
 
-def _data(smtp: smtplib.SMTP, content: bytes, settings: MailSettings) -> str:
+def _data(smtp: smtplib.SMTP, content: bytes, settings: MailServer) -> str:
     _expect(354, *_asked(lambda: smtp.docmd("DATA"), settings), "the message", settings, final=True)
     try:
         if smtp.sock is not None:
@@ -216,7 +216,7 @@ def _data(smtp: smtplib.SMTP, content: bytes, settings: MailSettings) -> str:
     return said(code, reply, settings)
 
 
-def _asked(command: Callable[[], tuple[int, bytes]], settings: MailSettings) -> tuple[int, bytes]:
+def _asked(command: Callable[[], tuple[int, bytes]], settings: MailServer) -> tuple[int, bytes]:
     """A command and its answer, where nothing has been delivered yet: each failure of the network is temporary."""
     try:
         return command()
@@ -224,7 +224,7 @@ def _asked(command: Callable[[], tuple[int, bytes]], settings: MailSettings) -> 
         raise TemporaryFailure(f"{settings.where}: {explain(error, settings)}") from None
 
 
-def _expect(wanted: int, code: int, reply: bytes, what: str, settings: MailSettings, *, final: bool) -> None:
+def _expect(wanted: int, code: int, reply: bytes, what: str, settings: MailServer, *, final: bool) -> None:
     """Go on if the answer is of the wanted class; else raise. `final`: a 5xx is about this message and stays so."""
     if code // 100 == wanted // 100:
         return

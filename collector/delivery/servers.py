@@ -9,7 +9,7 @@ Security = Literal["none", "starttls", "tls"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class MailSettings:
+class MailServer:
     """The mail server that takes our messages."""
 
     host: str
@@ -35,7 +35,7 @@ class MailSettings:
 
 
 @dataclass(frozen=True, slots=True)
-class ChatSettings:
+class ChatAddresses:
     """Chat addresses in the form apprise takes; each holds a secret."""
 
     urls: tuple[str, ...] = field(default=(), repr=False)
@@ -43,12 +43,12 @@ class ChatSettings:
     """One for each address, '' where it has none of its own; empty: none has."""
 
 
-def mail_of(settings: Settings) -> MailSettings | None:
+def mail_server_of(settings: Settings) -> MailServer | None:
     """The mail server, or None where mail goes to files."""
     mail = settings.mail
     if not mail.host:
         return None
-    return MailSettings(
+    return MailServer(
         host=mail.host,
         port=mail.port,
         username=mail.username,
@@ -59,6 +59,6 @@ def mail_of(settings: Settings) -> MailSettings | None:
     )
 
 
-def chat_of(settings: Settings) -> ChatSettings:
+def chat_addresses_of(settings: Settings) -> ChatAddresses:
     named = settings.chat.named()
-    return ChatSettings(tuple(url for _, url in named), tuple(name for name, _ in named))
+    return ChatAddresses(tuple(url for _, url in named), tuple(name for name, _ in named))

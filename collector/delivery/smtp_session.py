@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO, cast
 from collector.config.written_files import trusting
 from collector.delivery.bounded import Deadline
 from collector.delivery.port import TemporaryFailure
-from collector.delivery.servers import MailSettings
+from collector.delivery.servers import MailServer
 from collector.letters.plain import one_line
 
 _HOSTNAME_MISMATCH = (62, 64)  # X509_V_ERR_HOSTNAME_MISMATCH, X509_V_ERR_IP_ADDRESS_MISMATCH of OpenSSL
@@ -95,7 +95,7 @@ class _SmtpTls(_Bounded, smtplib.SMTP_SSL):
     pass
 
 
-def open_session(settings: MailSettings) -> smtplib.SMTP:
+def open_session(settings: MailServer) -> smtplib.SMTP:
     """A session ready for mail. Raises TemporaryFailure with one line that says what would be right."""
     context = _context(settings) if settings.security != "none" else None
     try:
@@ -122,7 +122,7 @@ def close_session(smtp: smtplib.SMTP) -> None:
         smtp.close()
 
 
-def _context(settings: MailSettings) -> ssl.SSLContext:
+def _context(settings: MailServer) -> ssl.SSLContext:
     try:
         return trusting(Path(settings.ca_file) if settings.ca_file else None)
     except OSError as error:  # covers ssl.SSLError: a file without certificates
@@ -131,7 +131,7 @@ def _context(settings: MailSettings) -> ssl.SSLContext:
         raise TemporaryFailure(f"{settings.where}: certificate file {name} cannot be used: {why}") from None
 
 
-def _connect(settings: MailSettings, context: ssl.SSLContext | None) -> smtplib.SMTP:
+def _connect(settings: MailServer, context: ssl.SSLContext | None) -> smtplib.SMTP:
     if not settings.host:
         raise UnicodeError("empty")  # smtplib would take it for "not yet"
     # The name we greet with is set later: left to itself, smtplib asks the name server, which may take seconds.
@@ -141,7 +141,7 @@ def _connect(settings: MailSettings, context: ssl.SSLContext | None) -> smtplib.
     return _Smtp(*where, session_s=settings.session_s, **timing)
 
 
-def _prepare(smtp: smtplib.SMTP, settings: MailSettings, context: ssl.SSLContext | None) -> None:
+def _prepare(smtp: smtplib.SMTP, settings: MailServer, context: ssl.SSLContext | None) -> None:
     smtp.local_hostname = _address_literal(smtp)
     smtp.ehlo_or_helo_if_needed()
     if settings.security == "starttls":
@@ -157,7 +157,7 @@ def _address_literal(smtp: smtplib.SMTP) -> str:
     return f"[IPv6:{address}]" if ":" in address else f"[{address}]"
 
 
-def explain(error: Exception, settings: MailSettings) -> str:
+def explain(error: Exception, settings: MailServer) -> str:
     """What went wrong with a session, and what would be right, in one line without secrets."""
     match error:
         case ssl.SSLCertVerificationError():
@@ -183,7 +183,7 @@ def explain(error: Exception, settings: MailSettings) -> str:
             return _connection(error)
 
 
-def said(code: int, reply: bytes | str, settings: MailSettings) -> str:
+def said(code: int, reply: bytes | str, settings: MailServer) -> str:
     """A server's answer for people: one line, cut, with our secrets taken out should it repeat them."""
     text = reply.decode("utf-8", "replace") if isinstance(reply, bytes) else reply
     for secret in _secrets(settings):
@@ -191,7 +191,7 @@ def said(code: int, reply: bytes | str, settings: MailSettings) -> str:
     return one_line(f"{code} {' '.join(text.split())}" if code > 0 else "something that is no SMTP", 160)
 
 
-def _secrets(settings: MailSettings) -> list[str]:
+def _secrets(settings: MailServer) -> list[str]:
     if not settings.password:
         return []
     password = settings.password.encode()
@@ -199,7 +199,7 @@ def _secrets(settings: MailSettings) -> list[str]:
     return [base64.b64encode(plain).decode(), base64.b64encode(password).decode(), settings.password]
 
 
-def _certificate(error: ssl.SSLCertVerificationError, settings: MailSettings) -> str:
+def _certificate(error: ssl.SSLCertVerificationError, settings: MailServer) -> str:
     why = one_line(error.verify_message or "verification failed", 120)
     if error.verify_code in _HOSTNAME_MISMATCH:
         return f"its certificate is for another name ({why}); set TRAYWARDEN_MAIL__HOST to a name in the certificate"
@@ -208,7 +208,7 @@ def _certificate(error: ssl.SSLCertVerificationError, settings: MailSettings) ->
     return f"its certificate is not trusted ({why}); set TRAYWARDEN_MAIL__CA_FILE to the certificate that signed it"
 
 
-def _not_offered(settings: MailSettings, what: str) -> str:
+def _not_offered(settings: MailServer, what: str) -> str:
     if "STARTTLS" in what:
         return (
             "it does not offer STARTTLS; set TRAYWARDEN_MAIL__SECURITY to tls, or to none for a server on this machine"

@@ -17,9 +17,9 @@ class Problem:
     the thing has no lines (an environment variable, an argument)."""
 
     file: str
-    line: int
-    column: int
-    field: str
+    line: int = 0
+    column: int = 0
+    field: str = ""
     message: str
     severity: Literal["error", "warning"] = "error"
 

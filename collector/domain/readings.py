@@ -56,7 +56,7 @@ FUTURE_TOLERANCE_MS = 5 * 60 * 1000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Stored:
+class StoredReading:
     """One row of the journal.
 
     `value` is in the canonical unit of the series' measure, None where there is no number; `raw` is what the probe

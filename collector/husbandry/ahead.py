@@ -11,7 +11,8 @@ DAY_MS = 86_400_000
 _FARTHEST_MS = 3_653 * DAY_MS
 
 
-class Course(NamedTuple):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Course:
     """How a measure goes: its level now and its change a day, with the ends of the 90 % interval of the change."""
 
     level: float

@@ -8,7 +8,7 @@ _TRAY = ("bedding_temperature", "bedding_moisture", "leachate_level")
 _WATER = ("tea_temperature", "dissolved_oxygen", "oxygen_saturation", "air_pump")
 
 
-def care(rule: Rule, measure: str, overdue: bool) -> tuple[str, str]:
+def cautions(rule: Rule, measure: str, overdue: bool) -> tuple[str, str]:
     """Before and after what the rule asks for; each empty where there is nothing, or where the rule says so itself."""
     wet = rule.what in (What.BREW_END, What.TEA_USE) if overdue else measure in _WATER
     if not (overdue or wet or measure in _TRAY):

@@ -7,7 +7,7 @@ libraries say -127 degC or -196.6 degF where it is not connected.
 from collections.abc import Iterator
 
 from collector.domain.lab import Lab, Series
-from collector.domain.readings import CLEAN, USABLE, Flag, Stored, Why
+from collector.domain.readings import CLEAN, USABLE, Flag, StoredReading, Why
 from collector.domain.units import show_value
 
 _POWER_ON = (85.0, 185.0)
@@ -34,19 +34,19 @@ def model_of(lab: Lab, series: Series) -> str:
     return next(found, "generic")
 
 
-def usable(last: Stored | None) -> bool:
+def is_usable(last: StoredReading | None) -> bool:
     """Whether the reading has a value that counts."""
     return last is not None and last.value is not None and last.flag in USABLE
 
 
-def said(last: Stored, series: Series, lab: Lab) -> str:
+def what_it_said(last: StoredReading, series: Series, lab: Lab) -> str:
     """What the probe said: '31.2 °C', or a code of its own as it sent it: '-127 (a code)'."""
     if last.why & Why.SENTINEL and last.raw is not None:
         return f"{last.raw:g} (a code)"
     return show_value(series.measure, last.value, lab.us_units)
 
 
-def doubt(last: Stored, series: Series, lab: Lab) -> str:
+def why_doubtful(last: StoredReading, series: Series, lab: Lab) -> str:
     """Why a reading is not simply good, and where to look. Empty where it is."""
     if last.flag in CLEAN:
         return ""
@@ -54,7 +54,7 @@ def doubt(last: Stored, series: Series, lab: Lab) -> str:
     return reasons or _FLAGS.get(last.flag, f"quality flag {last.flag}")
 
 
-def _reasons(last: Stored, model: str) -> Iterator[str]:
+def _reasons(last: StoredReading, model: str) -> Iterator[str]:
     if last.why & Why.SENTINEL:
         yield _sentinel(model, last.raw)
     yield from (words for why, words in _WORDS.items() if last.why & why)

@@ -5,7 +5,7 @@ from typing import Protocol
 
 from collector.alarms.model import AlarmKey, Rule
 from collector.domain.lab import Lab, Person, Series
-from collector.domain.readings import Stored
+from collector.domain.readings import StoredReading
 from collector.telling.message_plan import Item
 
 
@@ -19,12 +19,12 @@ class Usual:
     """Over so many days."""
 
 
-class Facts(Protocol):
+class LetterFacts(Protocol):
     """Each call answers from what is known at this moment, and never fails for what is not known."""
 
     @property
     def lab(self) -> Lab: ...
-    def newest(self, series: Series) -> Stored | None:
+    def newest(self, series: Series) -> StoredReading | None:
         """Its newest reading of any quality."""
         ...
 

@@ -3,9 +3,9 @@
 from dataclasses import dataclass
 
 from collector.alarms.model import Event
-from collector.domain.readings import Stored
+from collector.domain.readings import StoredReading
 from collector.domain.units import show_value
-from collector.letters.doubtful import doubt, said, usable
+from collector.letters.doubtful import is_usable, what_it_said, why_doubtful
 from collector.letters.matter import Matter
 from collector.letters.plain import one_line
 
@@ -22,9 +22,9 @@ class Figures:
     def in_short(self) -> list[str]:
         """'Now 31.2 °C'."""
         last, trouble = self.matter.last, self.matter.trouble
-        if not trouble.of_readings or trouble.silent or not usable(last) or last is None:
+        if not trouble.of_readings or trouble.silent or not is_usable(last) or last is None:
             return []
-        return [f"Now {said(last, self.matter.series, self.matter.lab)}"]
+        return [f"Now {what_it_said(last, self.matter.series, self.matter.lab)}"]
 
     def now(self) -> list[Field]:
         """What is so now, with the limit it is held against."""
@@ -35,7 +35,7 @@ class Figures:
             return self._heard() if trouble.of_readings else []
         compared = self._compared()
         limit = "" if compared or trouble.switch else f" (limit {trouble.limit})"
-        if last is not None and usable(last):
+        if last is not None and is_usable(last):
             return [("Now", self._reading(last) + limit), *compared]
         newest = [("Newest", self._reading(last))] if last is not None else []
         if compared or change.value is None or trouble.foresees:
@@ -75,11 +75,12 @@ class Figures:
             return []
         return [trouble.figure(change.value, self.matter.when(change.t_ms))]
 
-    def _reading(self, last: Stored) -> str:
-        return f"{said(last, self.matter.series, self.matter.lab)} at {self.matter.when(last.t_ms)}{self._doubt(last)}"
+    def _reading(self, last: StoredReading) -> str:
+        words = what_it_said(last, self.matter.series, self.matter.lab)
+        return f"{words} at {self.matter.when(last.t_ms)}{self._doubt(last)}"
 
-    def _doubt(self, last: Stored) -> str:
-        why = doubt(last, self.matter.series, self.matter.lab)
+    def _doubt(self, last: StoredReading) -> str:
+        why = why_doubtful(last, self.matter.series, self.matter.lab)
         return f": {why}" if why else ""
 
     def _heard(self) -> list[Field]:
@@ -88,5 +89,5 @@ class Figures:
             return [("Last heard", "never, as far as is on record")]
         if self.matter.over:
             return [("Now", self._reading(last))]
-        words = said(last, self.matter.series, self.matter.lab) + self._doubt(last)
+        words = what_it_said(last, self.matter.series, self.matter.lab) + self._doubt(last)
         return [("Last heard", self.matter.ago(last.t_ms)), ("It said", words)]

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from collector.alarms.model import Event, Priority
-from collector.letters.doubtful import usable
+from collector.letters.doubtful import is_usable
 from collector.letters.matter import Matter, Outcome
 from collector.letters.plain import one_line
 from collector.letters.trouble import beyond
@@ -78,7 +78,7 @@ class Happened:
             return f", about {self.matter.when(change.outlook.about_ms)}"
         if not trouble.has_value or trouble.foresees or change.value is None:
             return ""
-        if self.matter.item.why is Reason.NEWS or not trouble.of_level or last is None or not usable(last):
+        if self.matter.item.why is Reason.NEWS or not trouble.of_level or last is None or not is_usable(last):
             return f", {trouble.show(change.value)}"
         back = "" if last.value is None or beyond(self.matter.rule, last.value) else "now back at "
         return f", {back}{trouble.show(last.value)}"

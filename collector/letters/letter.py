@@ -11,7 +11,7 @@ from collector.alarms.kinds.setpoint import VALUE
 from collector.alarms.kinds.table import kind_of
 from collector.alarms.model import Priority
 from collector.letters.blocks import Block, Bullets, Fields, Heading, Lead, Passage, Section, plain_text
-from collector.letters.facts import Facts
+from collector.letters.facts import LetterFacts
 from collector.letters.happened import URGENCY
 from collector.letters.html import page
 from collector.letters.matter import Matter, Outcome, matter_of
@@ -49,7 +49,7 @@ class Letter:
     """What to draw, as JSON for `picture.Wanted`; empty: nothing."""
 
 
-def write(plan: MessagePlan, facts: Facts, now_ms: int) -> Letter:
+def alarm_letter(plan: MessagePlan, facts: LetterFacts, now_ms: int) -> Letter:
     """The message of a plan. The same plan, facts and time give the same one."""
     items = [ItemText(matter_of(item, facts, plan.person, now_ms)) for item in plan.items]
     drawn = _drawn(items)
@@ -60,7 +60,7 @@ def write(plan: MessagePlan, facts: Facts, now_ms: int) -> Letter:
     )
 
 
-def report(subject: str, parts: Sequence[Section]) -> Letter:
+def report_letter(subject: str, parts: Sequence[Section]) -> Letter:
     """A digest or a weekly report: a title and lines for each part."""
     line = one_line(subject, _SUBJECT)
     lead = parts[0].lines[0] if parts and parts[0].lines else "Nothing to tell."
@@ -181,7 +181,7 @@ def _explained(matter: Matter) -> bool:
     return line and matter.calls and kind_of(matter.rule).about in _DRAWN
 
 
-def _picture(item: ItemText | None, facts: Facts, now_ms: int) -> str:
+def _picture(item: ItemText | None, facts: LetterFacts, now_ms: int) -> str:
     if item is None:
         return ""
     rule, series = item.matter.rule, item.matter.series

@@ -6,9 +6,9 @@ from zoneinfo import ZoneInfo
 
 from collector.alarms.model import Event, Rule, Transition
 from collector.domain.lab import Lab, Person, Series
-from collector.domain.readings import Stored
+from collector.domain.readings import StoredReading
 from collector.domain.units import show_duration
-from collector.letters.facts import Facts
+from collector.letters.facts import LetterFacts
 from collector.letters.local_time import clock_time
 from collector.letters.plain import one_line
 from collector.letters.trouble import Trouble
@@ -37,7 +37,7 @@ class Matter:
     """Made by `matter_of`."""
 
     item: Item
-    facts: Facts
+    facts: LetterFacts
     person: Person
     now_ms: int
     change: Transition
@@ -45,7 +45,7 @@ class Matter:
     outcome: Outcome
     still: Rule | None
     """The alarm that stands yet where this one is over."""
-    last: Stored | None
+    last: StoredReading | None
     """The newest reading of the series."""
 
     @property
@@ -97,7 +97,7 @@ class Matter:
         return f"{self.when(ms)} ({show_duration(self.now_ms - ms)} ago)"
 
 
-def matter_of(item: Item, facts: Facts, person: Person, now_ms: int) -> Matter:
+def matter_of(item: Item, facts: LetterFacts, person: Person, now_ms: int) -> Matter:
     """What the words about `item` follow from, as things are at `now_ms`."""
     change = item.transition if item.ended is None else item.ended
     alone = item.ended is None

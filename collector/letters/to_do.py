@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from collector.letters.advice import advice, lacks_mass
 from collector.letters.blocks import Answer
-from collector.letters.cautions import care
+from collector.letters.cautions import cautions
 from collector.letters.matter import Matter
 from collector.letters.plain import one_line, paragraphs
 
@@ -26,7 +26,7 @@ class ToDo:
 
     def with_cautions(self) -> list[str]:
         """The same between what to heed before and after."""
-        before, after = care(self.matter.rule, self.matter.series.measure, self.matter.trouble.overdue)
+        before, after = cautions(self.matter.rule, self.matter.series.measure, self.matter.trouble.overdue)
         return [part for part in (before, *self.deeds(), after) if part]
 
     def consequence(self) -> list[str]:

@@ -15,7 +15,7 @@ from collector.domain.units import MEASURES
 from collector.letters.plain import one_line
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Trouble:
     """One alarm at one series. `when` says a moment as the reader knows it."""
 

@@ -17,7 +17,7 @@ from collector.alarms.start import Kept, Running, Site
 from collector.domain.lab import Channel, Lab, Series, SeriesKey, subjects
 from collector.domain.probe_models import limits_for
 from collector.domain.quality import memory_from_rows, no_memory
-from collector.domain.readings import FUTURE_TOLERANCE_MS, USABLE, Stored, Why
+from collector.domain.readings import FUTURE_TOLERANCE_MS, USABLE, StoredReading, Why
 from collector.domain.units import MEASURES
 from collector.intake.inbox import Intake
 from collector.pipeline.diary_book import book_of
@@ -41,7 +41,7 @@ def build_pipeline(lab: Lab, rules: Sequence[Rule], journal: Journal, notices: N
     for number, rows in memory.recent.items():
         tails[number] = memory_from_rows(rows.t_ms, rows.value, rows.flag.astype(np.uint8), rows.why.astype(np.uint16))
     last = {
-        n: Stored(series=n, t_ms=one.t_ms, value=one.value, flag=one.flag, raw=None, why=one.why)
+        n: StoredReading(series=n, t_ms=one.t_ms, value=one.value, flag=one.flag, raw=None, why=one.why)
         for n, one in memory.newest.items()
     }
     intake = Intake(lab, ids, dict(journal.arrivals()))

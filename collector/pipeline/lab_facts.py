@@ -9,8 +9,8 @@ from collector.alarms.kinds.kind import About
 from collector.alarms.kinds.table import kind_of
 from collector.alarms.model import STANDING, AlarmKey, AlarmState, Priority, Rule
 from collector.domain.lab import Lab, Person, Series
-from collector.domain.readings import Stored
-from collector.letters.doubtful import usable
+from collector.domain.readings import StoredReading
+from collector.letters.doubtful import is_usable
 from collector.letters.facts import Usual
 from collector.letters.links import LINK_LASTS_MS, Ack, link_url, sign
 from collector.letters.trouble import beyond
@@ -49,13 +49,13 @@ class LabFacts:
     """Facts as they are at this moment; see `collector.letters.facts.Facts`."""
 
     lab: Lab
-    last: Mapping[int, Stored]
+    last: Mapping[int, StoredReading]
     known: Mapping[int, Series]
     states: Callable[[], Mapping[AlarmKey, AlarmState]]
     sources: Sources
     rules: Mapping[str, Rule] = field(default_factory=dict)
 
-    def newest(self, series: Series) -> Stored | None:
+    def newest(self, series: Series) -> StoredReading | None:
         return self.last.get(series.id)
 
     def usual(self, series: Series, now_ms: int) -> Usual | None:
@@ -75,7 +75,7 @@ class LabFacts:
     def place_moisture(self, place: str, now_ms: int) -> float | None:
         """Of several probes the newest counts."""
         here = [one.id for one in self.known.values() if (one.place, one.measure) == (place, "bedding_moisture")]
-        found = [last for last in map(self.last.get, here) if last is not None and usable(last)]
+        found = [last for last in map(self.last.get, here) if last is not None and is_usable(last)]
         newest = max(found, key=lambda last: last.t_ms, default=None)
         return None if newest is None or now_ms - newest.t_ms > _FRESH_MS else newest.value
 
@@ -85,7 +85,7 @@ class LabFacts:
 
     def still_standing(self, rule: Rule, series: Series) -> Rule | None:
         last = self.last.get(series.id)
-        if kind_of(rule).about is not About.LEVEL or last is None or last.value is None or not usable(last):
+        if kind_of(rule).about is not About.LEVEL or last is None or last.value is None or not is_usable(last):
             return None
         states = (state for key, state in self.states().items() if key.series == series.id and key.rule != rule.name)
         standing = (self.rules.get(one.key.rule) for one in states if one.state in STANDING and one.active)

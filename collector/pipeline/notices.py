@@ -4,11 +4,11 @@ person gets a row for each way there is to reach them."""
 from collections.abc import Iterable, Iterator, Mapping
 
 from collector.alarms.model import AlarmKey, AlarmState, Rule, Transition
-from collector.delivery.addressing import everyone, way_key, ways_to
-from collector.delivery.servers import ChatSettings, MailSettings
+from collector.delivery.addressing import addressees_of, everyone, row_key
+from collector.delivery.servers import ChatAddresses, MailServer
 from collector.domain.lab import Lab, Series
-from collector.letters.facts import Facts
-from collector.letters.letter import write
+from collector.letters.facts import LetterFacts
+from collector.letters.letter import alarm_letter
 from collector.pipeline.lab_facts import Sources
 from collector.store.batch import NewMessage
 from collector.telling.desk import Desk
@@ -19,7 +19,7 @@ from collector.telling.notice import Notice, NoticeKey
 class Notices:
     """The desk of one lab, with the ways to its people."""
 
-    def __init__(self, lab: Lab, mail: MailSettings | None, chat: ChatSettings, sources: Sources | None = None) -> None:
+    def __init__(self, lab: Lab, mail: MailServer | None, chat: ChatAddresses, sources: Sources | None = None) -> None:
         self._mail = mail
         self.sources = Sources() if sources is None else sources
         self.desk = Desk(lab, everyone(lab, chat))
@@ -42,7 +42,7 @@ class Notices:
         """Other rules hold."""
         self.desk.follow(rules)
 
-    def release(self, now_ms: int, gathering: bool, facts: Facts) -> list[NewMessage]:
+    def release(self, now_ms: int, gathering: bool, facts: LetterFacts) -> list[NewMessage]:
         """The messages that are to go now."""
         plans = self.desk.release(now_ms, gathering)
         return [row for plan in plans for row in self._rows(plan, now_ms, facts)]
@@ -51,12 +51,12 @@ class Notices:
         """Notices to be stored, new and settled since the last call; with the messages that settled them."""
         return self.desk.changed()
 
-    def _rows(self, plan: MessagePlan, now_ms: int, facts: Facts) -> Iterator[NewMessage]:
-        letter = write(plan, facts, now_ms)
-        for way in ways_to(plan.person, self._mail):
+    def _rows(self, plan: MessagePlan, now_ms: int, facts: LetterFacts) -> Iterator[NewMessage]:
+        letter = alarm_letter(plan, facts, now_ms)
+        for way in addressees_of(plan.person, self._mail):
             chat = way.channel == "chat"
             yield NewMessage(
-                key=way_key(plan.key, way),
+                key=row_key(plan.key, way),
                 recipient=way.recipient,
                 channel=way.channel,
                 priority=plan.items[0].rule.priority.value,
@@ -65,5 +65,5 @@ class Notices:
                 created_ms=now_ms,
                 html="" if chat else letter.html,
                 picture="" if chat else letter.picture,
-                parents=tuple(way_key(thread, way) for thread in plan.threads),
+                parents=tuple(row_key(thread, way) for thread in plan.threads),
             )

@@ -17,7 +17,7 @@ from collector.domain.calibration import calibrate
 from collector.domain.lab import Channel, Lab, Series, SeriesKey
 from collector.domain.probe_models import Limits, limits_for
 from collector.domain.quality import QualityMemory, judge, judge_late
-from collector.domain.readings import Flag, Stored, Why
+from collector.domain.readings import Flag, StoredReading, Why
 from collector.intake.allowance import CHANGES, Allowances
 from collector.intake.inbox import Column, Intake, Oddity, finite_or_none
 from collector.pipeline.diary_book import DiaryBook
@@ -77,7 +77,7 @@ class Pipeline:
         ids: Mapping[SeriesKey, int],
         judging: Judging,
         tails: Mapping[int, QualityMemory],
-        last: Mapping[int, Stored],
+        last: Mapping[int, StoredReading],
         intake: Intake,
         notices: Notices,
         now_ms: int,
@@ -160,7 +160,9 @@ class Pipeline:
         """For messages, which say what the newest reading was."""
         for number, one in batch.items():
             value, flag = finite_or_none(one.value[-1:].tolist())[0], int(one.flags[-1])
-            self._last[number] = Stored(series=number, t_ms=int(one.t_ms[-1]), value=value, flag=flag, raw=value, why=0)
+            self._last[number] = StoredReading(
+                series=number, t_ms=int(one.t_ms[-1]), value=value, flag=flag, raw=value, why=0
+            )
 
     def tick(self, now_ms: int) -> None:
         """Let timers run out that no reading will move."""
@@ -253,7 +255,7 @@ class Pipeline:
         newest, last = self.batch.rows[-1], self._last.get(ready.series)
         if last is None or newest[0] > last.t_ms:
             t, series, said, flag, raw_said, reasons = newest
-            self._last[series] = Stored(series=series, t_ms=t, value=said, flag=flag, raw=raw_said, why=reasons)
+            self._last[series] = StoredReading(series=series, t_ms=t, value=said, flag=flag, raw=raw_said, why=reasons)
 
     def _tell(self, transitions: Sequence[Transition], now_ms: int) -> None:
         for transition in transitions:

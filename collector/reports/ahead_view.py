@@ -119,7 +119,7 @@ def _one(
 def _course(hours: Sequence[Summary], now_ms: int) -> Course:
     x = np.array([(int(row.start) + 1_800_000 - now_ms) / DAY_MS for row in hours])
     trend = theil_sen(x, np.array([row.mean for row in hours], np.float64))
-    return Course(trend.at(0.0), trend.slope, trend.low, trend.high)
+    return Course(level=trend.at(0.0), per_day=trend.slope, low_per_day=trend.low, high_per_day=trend.high)
 
 
 def _advised(place: Place, course: Course, dry: Dryness | None, days: float) -> TrayOutlook:

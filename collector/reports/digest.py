@@ -15,14 +15,14 @@ from collector.alarms.kinds.table import direction, kind_of
 from collector.alarms.model import Priority, Rule
 from collector.domain.diary import Brew, DiaryEntry, DiaryKind
 from collector.domain.lab import Lab, Person, Place, PlaceKind, Series
-from collector.domain.readings import Stored
+from collector.domain.readings import StoredReading
 from collector.domain.units import show_duration, show_value
 from collector.husbandry.ahead import TrayOutlook
 from collector.letters.advice import advice
 from collector.letters.ahead_words import outlook_line
 from collector.letters.blocks import Section
 from collector.letters.brew_words import brew_line
-from collector.letters.doubtful import usable
+from collector.letters.doubtful import is_usable
 from collector.letters.local_time import clock_time, day_words, utc
 from collector.letters.plain import one_line
 from collector.letters.trouble import Trouble
@@ -71,7 +71,7 @@ class DigestView:
     lab: Lab
     day: date
     now_ms: int
-    newest: Sequence[tuple[Series, Stored]]
+    newest: Sequence[tuple[Series, StoredReading]]
     """The newest reading of each series of the lab."""
     standing: Sequence[Standing]
     past: Sequence[Past]
@@ -86,7 +86,7 @@ class DigestView:
     def place_moisture(self, place: str, now_ms: int) -> float | None:
         """The newest usable moisture of a tray, from which amounts follow; None where it is old."""
         here = [last for one, last in self.newest if (one.place, one.measure) == (place, "bedding_moisture")]
-        newest = max(filter(usable, here), key=lambda last: last.t_ms, default=None)
+        newest = max(filter(is_usable, here), key=lambda last: last.t_ms, default=None)
         return None if newest is None or now_ms - newest.t_ms > _FRESH_MS else newest.value
 
 
@@ -148,7 +148,7 @@ class _Teller:
         return one_line(known.label) if known is not None else "Collector"
 
     def wrong(self, rule: Rule, series: Series) -> str:
-        return Trouble(rule, series, self.view.lab, self.when).wrong()
+        return Trouble(rule=rule, series=series, lab=self.view.lab, when=self.when).wrong()
 
     # Sections
 
@@ -241,8 +241,8 @@ class _Teller:
         told = [self._figure(series, last) for series, last in self.view.newest if _shown(series, place)]
         return ", ".join(told) or "no reading"
 
-    def _figure(self, series: Series, last: Stored) -> str:
-        if not usable(last):
+    def _figure(self, series: Series, last: StoredReading) -> str:
+        if not is_usable(last):
             return "a reading not to be trusted"
         old = self.view.now_ms - last.t_ms > _STALE_MS
         return show_value(series.measure, last.value, self.view.lab.us_units) + (

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 from collector.alarms.model import LINK_SERIES, STANDING, Event, Rule, State
 from collector.domain.diary import Brew, DiaryEntry, DiaryKind, last_brew
 from collector.domain.lab import Lab, PlaceKind, Series
-from collector.domain.readings import Stored
+from collector.domain.readings import StoredReading
 from collector.letters.local_time import utc
 from collector.reports.ahead_view import back_at_ms, tray_outlooks
 from collector.reports.digest import DAY_MS, DigestView, Past, Standing
@@ -41,14 +41,14 @@ def digest_view(lab: Lab, rules: Sequence[Rule], reader: Reader, since_ms: int, 
         )
 
 
-def _newest(lab: Lab, series: Mapping[int, Series], reader: Reader) -> list[tuple[Series, Stored]]:
+def _newest(lab: Lab, series: Mapping[int, Series], reader: Reader) -> list[tuple[Series, StoredReading]]:
     """In the order of the lab's probes."""
     newest = reader.newest()
     by_key = {(one.probe, one.channel, one.place): one for one in series.values()}
     current = [by_key.get((p.id, c.key, p.place)) for p in lab.probes for c in p.channels]
     found = [(one, newest[one.id]) for one in current if one is not None and one.id in newest]
     return [
-        (one, Stored(series=one.id, t_ms=last.t_ms, value=last.value, flag=last.flag, raw=None, why=last.why))
+        (one, StoredReading(series=one.id, t_ms=last.t_ms, value=last.value, flag=last.flag, raw=None, why=last.why))
         for one, last in found
     ]
 

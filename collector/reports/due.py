@@ -11,11 +11,11 @@ from datetime import date
 from collector.alarms.model import Rule
 from collector.config.home import Home
 from collector.config.settings import Settings
-from collector.delivery.addressing import Addressee, reachable, way_key, ways_to
-from collector.delivery.servers import chat_of, mail_of
+from collector.delivery.addressing import Addressee, addressees_of, reachable, row_key
+from collector.delivery.servers import chat_addresses_of, mail_server_of
 from collector.domain.lab import Lab, Person
 from collector.letters.blocks import Section
-from collector.letters.letter import report
+from collector.letters.letter import report_letter
 from collector.reports import digest, weekly
 from collector.reports.digest_view import digest_view, due_day
 from collector.reports.weekly_view import weekly_due, weekly_view
@@ -31,10 +31,12 @@ _LONGEST_MS = 60 * digest.DAY_MS
 """A digest after a longer break than this tells of so many days."""
 
 
-def reports_of(home: Home, settings: Settings, lab: Lab, journal: Journal) -> "Reports":
+def due_reports_of(home: Home, settings: Settings, lab: Lab, journal: Journal) -> "DueReports":
     """For a run of the collector, from what its journal says of the last ones."""
-    mail, chat = mail_of(settings), chat_of(settings)
-    return Reports(home=home, lab=lab, ways=lambda person: ways_to(reachable(person, chat), mail), said=journal.meta())
+    mail, chat = mail_server_of(settings), chat_addresses_of(settings)
+    return DueReports(
+        home=home, lab=lab, ways=lambda person: addressees_of(reachable(person, chat), mail), said=journal.meta()
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +50,7 @@ class Written:
 
 
 @dataclass(slots=True, kw_only=True)
-class Reports:
+class DueReports:
     """`ways` gives the addresses of a person; `said` is what the journal's meta holds."""
 
     home: Home
@@ -119,10 +121,10 @@ class Reports:
         return max(since_ms, now_ms - _LONGEST_MS)
 
     def _rows(self, person: Person, key: str, subject: str, parts: Sequence[Section], now_ms: int) -> list[NewMessage]:
-        letter = report(subject, parts)
+        letter = report_letter(subject, parts)
         return [
             NewMessage(
-                key=way_key(key, way),
+                key=row_key(key, way),
                 recipient=way.recipient,
                 channel=way.channel,
                 priority="low",

@@ -12,7 +12,7 @@ from collector.delivery.dead_addresses import DeadAddresses
 from collector.delivery.heartbeat import GONE, Pulse
 from collector.delivery.lanes import Lanes
 from collector.delivery.pictures import drawing
-from collector.delivery.servers import chat_of, mail_of
+from collector.delivery.servers import chat_addresses_of, mail_server_of
 from collector.domain.lab import Lab
 from collector.intake.session import Broker
 from collector.pipeline.building import build_pipeline
@@ -89,7 +89,7 @@ def assemble(
     """Open everything but the connection to the broker. Raises StoreError, with nothing left open.
 
     `damage`: the journal was found damaged while in use, for this reason, though opening it may find nothing."""
-    mail, chat = mail_of(settings), chat_of(settings)
+    mail, chat = mail_server_of(settings), chat_addresses_of(settings)
     journal, report = _opened(home, lab, now(), damage)
     try:
         notices = Notices(lab, mail, chat, sources_of(settings, journal))

@@ -19,7 +19,7 @@ from collector.domain.readings import FUTURE_TOLERANCE_MS
 from collector.intake.inbox import Message
 from collector.intake.session import Link, LinkNews, Session
 from collector.pipeline.building import rejudge
-from collector.reports.due import reports_of
+from collector.reports.due import due_reports_of
 from collector.store.errors import JournalDamaged, JournalStalled, StoreError
 from collector.store.vocabulary import EventKind
 from collector.store.watch_state import WatchState, write_state
@@ -79,7 +79,7 @@ class Run:
         )
         self._link = LinkLog(around.log)
         self._answers = Answers(parts.journal, parts.pipeline, around.log)
-        self._reports = reports_of(around.home, around.settings, parts.lab, parts.journal)
+        self._reports = due_reports_of(around.home, around.settings, parts.lab, parts.journal)
         self._self_check = SelfCheck(
             around.home.path, parts.journal, parts.pipeline.ids, around.pace, parts.dead.oldest_unsaid_ms
         )

@@ -14,12 +14,12 @@ from typing import NamedTuple
 from collector.alarms.model import AlarmKey, Rule
 from collector.config.home import Home
 from collector.delivery.sender import Patience
-from collector.delivery.servers import ChatSettings
+from collector.delivery.servers import ChatAddresses
 from collector.domain.lab import Lab
 from collector.husbandry.moisture import water_to_add_l
 from collector.intake.inbox import Message
 from collector.letters.advice import GOAL_PCT, advice
-from collector.letters.facts import Facts
+from collector.letters.facts import LetterFacts
 from collector.pipeline.building import build_pipeline
 from collector.pipeline.lab_facts import Sources
 from collector.pipeline.notices import Notices
@@ -98,16 +98,16 @@ class _Recorder(Notices):
     """Keeps what the desk hands out, beside writing it."""
 
     def __init__(self, lab: Lab, sources: Sources) -> None:
-        super().__init__(lab, None, ChatSettings(), sources)
-        self.plans: list[tuple[int, MessagePlan, str, Facts]] = []
+        super().__init__(lab, None, ChatAddresses(), sources)
+        self.plans: list[tuple[int, MessagePlan, str, LetterFacts]] = []
         self.messages = 0
 
-    def release(self, now_ms: int, gathering: bool, facts: Facts) -> list[NewMessage]:
+    def release(self, now_ms: int, gathering: bool, facts: LetterFacts) -> list[NewMessage]:
         rows = super().release(now_ms, gathering, facts)
         self.messages += len(rows)
         return rows
 
-    def _rows(self, plan: MessagePlan, now_ms: int, facts: Facts) -> Iterator[NewMessage]:
+    def _rows(self, plan: MessagePlan, now_ms: int, facts: LetterFacts) -> Iterator[NewMessage]:
         rows = list(super()._rows(plan, now_ms, facts))
         self.plans.append((now_ms, plan, rows[0].subject if rows else "", facts))
         return iter(rows)
@@ -212,7 +212,7 @@ class _Player:
                 self._note_item(t_ms, plan, item, subject, facts)
         self._notices.plans.clear()
 
-    def _note_item(self, t_ms: int, plan: MessagePlan, item: Item, subject: str, facts: Facts) -> None:
+    def _note_item(self, t_ms: int, plan: MessagePlan, item: Item, subject: str, facts: LetterFacts) -> None:
         change = item.transition
         t_ms = self._arrives_ms(t_ms)
         told = Told(
@@ -241,7 +241,7 @@ class _Player:
         begin_ms, end_ms = self._away
         return end_ms + Patience().longest_ms if begin_ms <= t_ms < end_ms else t_ms
 
-    def _advised_l(self, item: Item, facts: Facts) -> float | None:
+    def _advised_l(self, item: Item, facts: LetterFacts) -> float | None:
         """What the letter advises, and beside it what the truth needs."""
         found = _WATER.match(advice(item.rule, item.series, facts, self._now_ms))
         truth = self._truth.get(item.series.place)

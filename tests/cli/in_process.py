@@ -10,7 +10,7 @@ from apscheduler.triggers.base import BaseTrigger
 
 from collector.config.clock import Now, system_now
 from collector.config.home import Home
-from collector.config.settings import Heartbeat, Journal, Mail, Mqtt, Settings
+from collector.config.settings import Heartbeat, JournalSettings, Mail, Mqtt, Settings
 from collector.watch.daemon import Daemon
 from collector.watch.observer import Observer
 from tests.services.waiting import wait_until
@@ -35,7 +35,7 @@ class InProcess:
         settings = Settings(
             mqtt=Mqtt(port=port, **mqtt),
             mail=mail or Mail(),
-            journal=Journal(keep_days=keep_days),
+            journal=JournalSettings(keep_days=keep_days),
             heartbeat=heartbeat or Heartbeat(),
         )
         self.log: list[str] = []

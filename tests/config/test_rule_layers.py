@@ -218,7 +218,7 @@ def test_a_new_alarm_close_in_name_is_taken_when_it_is_complete() -> None:
 
 def test_all_files_are_told_at_once_and_what_could_not_be_read() -> None:
     """Not YAML, wrong in itself, wrong beside what ships, and a file that could not be opened: all of them."""
-    unread = Problem(file="rules/z.yaml", line=0, column=0, field="", message="cannot be read: Permission denied")
+    unread = Problem(file="rules/z.yaml", message="cannot be read: Permission denied")
     files = {
         "rules/a.yaml": "alarms: [",
         "rules/b.yaml": site("bedding-dry: {setpoint: 62}"),

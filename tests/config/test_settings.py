@@ -7,7 +7,7 @@ import pytest
 
 from collector.config.home import Home
 from collector.config.settings import Settings, known_variables, load_settings
-from collector.delivery.servers import chat_of, mail_of
+from collector.delivery.servers import chat_addresses_of, mail_server_of
 from collector.domain.problems import Refused
 from collector.uplink.destination import destination_of
 from collector.watch.assemble import broker_of
@@ -34,8 +34,8 @@ def test_without_any_variable_everything_has_a_sound_default() -> None:
     """A broker on this machine, mail to files, no chat, two years of readings."""
     settings = load_settings()
     assert (settings.mqtt.host, settings.mqtt.port, settings.mqtt.topic) == ("127.0.0.1", 1883, "worms/#")
-    assert mail_of(settings) is None
-    assert chat_of(settings).urls == ()
+    assert mail_server_of(settings) is None
+    assert chat_addresses_of(settings).urls == ()
     assert settings.journal.keep_days == 730
     assert (settings.board.host, settings.board.port, settings.board.url) == ("127.0.0.1", 8780, "")
     assert settings.board.link_secret is None
@@ -88,16 +88,18 @@ def test_every_variable_is_read(monkeypatch: pytest.MonkeyPatch, tmp_path: Path)
             assert getattr(getattr(settings, section), field) != getattr(getattr(plain, section), field)
     named = {f"TRAYWARDEN_{name}" for name in given} | {"TRAYWARDEN_HOME", "TRAYWARDEN_SECRETS_DIR"}
     assert set(known_variables()) == named
-    broker, mail = broker_of(Home(tmp_path), settings), mail_of(settings)
+    broker, mail = broker_of(Home(tmp_path), settings), mail_server_of(settings)
     assert mail is not None
     assert (broker.password, mail.password) == (SECRET, SECRET)
     assert (broker.client_id, broker.version, broker.keepalive_s) == ("quillbrook-1", "3.1.1", 60)
     assert (mail.security, mail.sender, mail.ca_file) == ("tls", "worms@quillbrook.example", ca)
-    assert chat_of(settings).urls == (f"json://localhost/{SECRET}", "json://127.0.0.1")
+    assert chat_addresses_of(settings).urls == (f"json://localhost/{SECRET}", "json://127.0.0.1")
     assert destination_of(settings.uplink).token == SECRET
     assert SECRET not in f"{settings.uplink!r} {destination_of(settings.uplink)!r}"
     assert settings.board.url == "https://worms.quillbrook.example/lab"
-    assert SECRET not in f"{settings!r} {settings} {settings.mqtt!r} {broker!r} {mail!r} {chat_of(settings)!r}"
+    assert (
+        SECRET not in f"{settings!r} {settings} {settings.mqtt!r} {broker!r} {mail!r} {chat_addresses_of(settings)!r}"
+    )
 
 
 def test_chat_addresses_may_have_names(monkeypatch: pytest.MonkeyPatch) -> None:

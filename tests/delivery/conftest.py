@@ -8,7 +8,7 @@ import pytest
 
 from collector.delivery.port import Carrier, Outbox
 from collector.delivery.sender import Sender
-from collector.delivery.servers import MailSettings
+from collector.delivery.servers import MailServer
 from tests.delivery.outboxes import FilledOutbox, JournalOutbox, MemoryOutbox
 from tests.letters.examples import NOW
 from tests.services.certificates import Authority
@@ -61,7 +61,7 @@ def authority(tmp_path_factory: pytest.TempPathFactory) -> Authority:
     return Authority(tmp_path_factory.mktemp("authority"))
 
 
-def settings_for(server: SmtpServer, **changes: object) -> MailSettings:
+def settings_for(server: SmtpServer, **changes: object) -> MailServer:
     """How to reach a test server; plain unless told otherwise, and quick to lose patience."""
     usual: dict[str, object] = {
         "host": server.host,
@@ -71,4 +71,4 @@ def settings_for(server: SmtpServer, **changes: object) -> MailSettings:
         "timeout_s": 5.0,
         "last_answer_s": 5.0,
     }
-    return MailSettings(**(usual | changes))  # type: ignore[arg-type]
+    return MailServer(**(usual | changes))  # type: ignore[arg-type]

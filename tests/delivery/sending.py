@@ -20,7 +20,7 @@ from collector.delivery.chat import ChatCarrier, Child
 from collector.delivery.mail import MailCarrier
 from collector.delivery.port import Carrier
 from collector.delivery.sender import Sender
-from collector.delivery.servers import ChatSettings, MailSettings
+from collector.delivery.servers import ChatAddresses, MailServer
 from collector.store.outbox import OutboxStore
 from tests.delivery.outboxes import JournalOutbox
 from tests.letters.examples import NOW, Letter
@@ -65,8 +65,8 @@ def hand_over(database: Path, channel: str, port: int, kill_at: int) -> None:
         for name in names:
             steps.around(owner, name)
     ways: dict[str, Carrier] = {
-        "email": MailCarrier(MailSettings(host="127.0.0.1", port=port, security="none"), "Quillbrook School"),
-        "chat": ChatCarrier(ChatSettings((f"json://127.0.0.1:{port}/",), (CHAT,))),
+        "email": MailCarrier(MailServer(host="127.0.0.1", port=port, security="none"), "Quillbrook School"),
+        "chat": ChatCarrier(ChatAddresses((f"json://127.0.0.1:{port}/",), (CHAT,))),
     }
     with OutboxStore(database) as outbox:
         Sender(outbox, {channel: ways[channel]}, lambda: NOW, threading.Event()).deliver_due()

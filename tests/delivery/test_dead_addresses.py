@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from collector.delivery.dead_addresses import DeadAddresses
-from collector.delivery.servers import ChatSettings, MailSettings
+from collector.delivery.servers import ChatAddresses, MailServer
 from collector.domain.hours import every_day
 from collector.domain.lab import Lab, Person, Telling
 from collector.store.batch import Batch, NewMessage
@@ -18,7 +18,7 @@ from tests.services.clock import FakeClock
 from tests.store.samples import opened
 
 GONE = "550 5.1.1 no such mailbox"
-MAIL = MailSettings(host="mail.quillbrook.example")
+MAIL = MailServer(host="mail.quillbrook.example")
 PEOPLE = (
     Person(role="teacher", email="teacher@quillbrook.example"),
     Person(role="maintainer", email="maintainer@quillbrook.example", chat="maintainer-phone"),
@@ -32,7 +32,7 @@ LAB = Lab(
     people=PEOPLE,
     telling=Telling(waking=every_day(7 * 60, 21 * 60, "UTC")),
 )
-CHAT = ChatSettings(("json://chat.quillbrook.example/maintainer",), ("maintainer-phone",))
+CHAT = ChatAddresses(("json://chat.quillbrook.example/maintainer",), ("maintainer-phone",))
 
 
 @dataclass
@@ -42,7 +42,7 @@ class Desk:
     journal: Journal
     clock: FakeClock
     lab: Lab = LAB
-    chat: ChatSettings = CHAT
+    chat: ChatAddresses = CHAT
     log: list[str] = field(default_factory=list)
     failed: threading.Event = field(default_factory=threading.Event)
 
@@ -184,7 +184,7 @@ def test_at_night_only_what_is_urgent_calls(journal: Journal, clock: FakeClock) 
 
 def test_with_nobody_else_the_log_says_it_and_the_alarm_counts_it(journal: Journal, clock: FakeClock) -> None:
     """One person with one address: said once in the log; `mail-failing` sees the message as waiting for a day."""
-    desk = Desk(journal, clock, replace(LAB, people=PEOPLE[:1]), chat=ChatSettings())
+    desk = Desk(journal, clock, replace(LAB, people=PEOPLE[:1]), chat=ChatAddresses())
     assert desk.dead.oldest_unsaid_ms(clock()) is None
     desk.fail("hot")
     failed_ms = clock()
@@ -212,7 +212,7 @@ def test_where_all_the_others_are_dead_too_the_alarm_counts_it(journal: Journal,
 
 def test_the_common_chat_is_told_and_an_address_nobody_has_is_named_so(journal: Journal, clock: FakeClock) -> None:
     """A person taken out of lab.yaml while a message waited: said all the same."""
-    chat = ChatSettings(("json://chat.quillbrook.example/x",), ("class-chat",))
+    chat = ChatAddresses(("json://chat.quillbrook.example/x",), ("class-chat",))
     desk = Desk(journal, clock, replace(LAB, people=()), chat)
     desk.fail("hot", "left@quillbrook.example")
     (told,) = desk.look()

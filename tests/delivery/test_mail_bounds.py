@@ -9,7 +9,7 @@ import pytest
 
 from collector.delivery.mail import MailCarrier
 from collector.delivery.port import TemporaryFailure
-from collector.delivery.servers import MailSettings
+from collector.delivery.servers import MailServer
 from tests.letters.examples import Letter
 from tests.services.endless import Endless, endless, silent
 
@@ -41,7 +41,7 @@ def dripped_banner(server: Endless, client: socket.socket) -> None:
 def tried(talk: Talk, session_s: float) -> tuple[str, float, int]:
     """What is said of one delivery, after how many seconds, and the most bytes held meanwhile."""
     with endless(talk) as server:
-        settings = MailSettings(host="127.0.0.1", port=server.port, security="none", session_s=session_s)
+        settings = MailServer(host="127.0.0.1", port=server.port, security="none", session_s=session_s)
         tracemalloc.start()
         began_s = time.monotonic()
         with pytest.raises(TemporaryFailure) as caught:

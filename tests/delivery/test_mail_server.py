@@ -6,7 +6,7 @@ import pytest
 
 from collector.delivery.mail import MailCarrier, build_message, probe_mail, send
 from collector.delivery.port import NotDelivered, PermanentFailure, TemporaryFailure, Unconfirmed
-from collector.delivery.servers import MailSettings
+from collector.delivery.servers import MailServer
 from tests.delivery.conftest import MakeSender, settings_for
 from tests.delivery.odd_servers import LineByLine
 from tests.delivery.outboxes import FilledOutbox
@@ -203,8 +203,6 @@ def test_probing_a_plain_server_says_that_nothing_is_encrypted(server: SmtpServe
 def test_an_unreadable_last_answer_is_unconfirmed() -> None:
     """Something that is no SMTP after the text went out may still mean that it was taken."""
     with LineByLine(b"220 hi", b"250 ok", b"250 ok", b"250 ok", b"354 go", b"what?") as port:
-        settings = MailSettings(
-            host="127.0.0.1", port=port, security="none", sender="t@quillbrook.example", timeout_s=5
-        )
+        settings = MailServer(host="127.0.0.1", port=port, security="none", sender="t@quillbrook.example", timeout_s=5)
         with pytest.raises(Unconfirmed, match="said something that is no SMTP after the message went out"):
             MailCarrier(settings, LAB).deliver(Letter(), lambda: None)

@@ -8,7 +8,7 @@ import pytest
 
 from collector.delivery.mail import MailCarrier, probe_mail
 from collector.delivery.port import TemporaryFailure
-from collector.delivery.servers import MailSettings
+from collector.delivery.servers import MailServer
 from collector.delivery.smtp_session import explain
 from tests.delivery.conftest import settings_for
 from tests.delivery.odd_servers import LineByLine
@@ -21,7 +21,7 @@ LAB = "Quillbrook School"
 USERS = {"collector": "p4ss-word"}
 
 
-def one_line_of(settings: MailSettings) -> str:
+def one_line_of(settings: MailServer) -> str:
     """The same line from `checkup` and from a delivery: temporary, one line, without the password."""
     told = []
     attempts: tuple[Callable[[], object], ...] = (
@@ -112,9 +112,7 @@ def test_a_login_this_program_does_not_know() -> None:
     """A server that only takes other proofs of who one is: the ones we know are named."""
     with LineByLine(b"220 hi", b"250-mail\r\n250 AUTH XOAUTH2") as port:
         line = one_line_of(
-            MailSettings(
-                host="127.0.0.1", port=port, username="collector", password="p4ss", security="none", timeout_s=5
-            )
+            MailServer(host="127.0.0.1", port=port, username="collector", password="p4ss", security="none", timeout_s=5)
         )
         assert line == ": it offers no login by user name and password that this program knows (CRAM-MD5, PLAIN, LOGIN)"
 
@@ -148,22 +146,22 @@ def test_a_port_that_takes_the_connection_and_says_nothing() -> None:
     """A firewall's silence ends with our patience, in the middle of agreeing on TLS too."""
     with socket.create_server(("127.0.0.1", 0)) as silent:
         port = silent.getsockname()[1]
-        assert one_line_of(MailSettings(host="127.0.0.1", port=port, timeout_s=0.2, security="tls")) == (
+        assert one_line_of(MailServer(host="127.0.0.1", port=port, timeout_s=0.2, security="tls")) == (
             ": gave no answer in time"
         )
 
 
 def test_the_systems_own_words_for_the_rest() -> None:
     """A network that is down is told as the system tells it (this machine cannot be cut off for a test)."""
-    assert explain(OSError(101, "Network is unreachable"), MailSettings(host="h")) == "network is unreachable"
-    assert explain(socket.gaierror(socket.EAI_AGAIN, "later"), MailSettings(host="h")).endswith("is there a network?")
-    assert explain(socket.gaierror(socket.EAI_NONAME, "none"), MailSettings(host="h")) == "no machine has that name"
+    assert explain(OSError(101, "Network is unreachable"), MailServer(host="h")) == "network is unreachable"
+    assert explain(socket.gaierror(socket.EAI_AGAIN, "later"), MailServer(host="h")).endswith("is there a network?")
+    assert explain(socket.gaierror(socket.EAI_NONAME, "none"), MailServer(host="h")) == "no machine has that name"
 
 
 def test_a_machine_that_is_no_mail_server() -> None:
     """Whatever else answers there: one line, and the message waits."""
     with LineByLine(b"HTTP/1.1 400 Bad Request") as port:
-        line = one_line_of(MailSettings(host="127.0.0.1", port=port, security="none", timeout_s=2))
+        line = one_line_of(MailServer(host="127.0.0.1", port=port, security="none", timeout_s=2))
         assert line == ": it said something that is no SMTP"
 
 
@@ -171,7 +169,7 @@ def test_a_server_that_repeats_the_password_does_not_get_it_printed() -> None:
     """Should a server's answer hold our secret, it is taken out of the line."""
     with LineByLine(b"554 go away s3cret") as port:
         line = one_line_of(
-            MailSettings(host="127.0.0.1", port=port, username="u", password="s3cret", security="none", timeout_s=2)
+            MailServer(host="127.0.0.1", port=port, username="u", password="s3cret", security="none", timeout_s=2)
         )
         assert line == ": it said 554 go away ***"
 
@@ -187,7 +185,7 @@ def test_a_server_that_repeats_the_password_does_not_get_it_printed() -> None:
 )
 def test_a_host_that_is_not_there(host: str, words: str) -> None:
     """Wrong name, no network or nothing listening: one line; `.invalid` never resolves (RFC 6761)."""
-    line = one_line_of(MailSettings(host=host, port=free_port(), security="none", timeout_s=5))
+    line = one_line_of(MailServer(host=host, port=free_port(), security="none", timeout_s=5))
     expected = ("no machine has that name", "its name cannot be looked up now; is there a network?")
     assert line.removeprefix(": ") in ((words,) if words else expected)
 
@@ -200,10 +198,10 @@ def test_a_certificate_file_that_cannot_be_used(content: str | None, words: str,
     path = tmp_path / "ca.pem"
     if content is not None:
         path.write_text(content)
-    line = one_line_of(MailSettings(host="127.0.0.1", port=free_port(), security="tls", ca_file=str(path)))
+    line = one_line_of(MailServer(host="127.0.0.1", port=free_port(), security="tls", ca_file=str(path)))
     assert line == f": certificate file {path} cannot be used: {words}"
 
 
 def test_settings_do_not_show_the_password() -> None:
     """Not in a log line that prints the settings, nor in a traceback."""
-    assert "s3cret" not in repr(MailSettings(host="mail.quillbrook.example", username="u", password="s3cret"))
+    assert "s3cret" not in repr(MailServer(host="mail.quillbrook.example", username="u", password="s3cret"))

@@ -10,7 +10,7 @@ import pytest
 
 from collector.delivery.chat import ChatCarrier
 from collector.delivery.port import Unconfirmed
-from collector.delivery.servers import ChatSettings
+from collector.delivery.servers import ChatAddresses
 from tests.delivery.chat_service import chat_service
 from tests.letters.examples import Letter
 from tests.services.smtp_server import SmtpServer
@@ -84,7 +84,7 @@ def test_chat_whose_own_process_is_killed(step: str) -> None:
     marked: list[bool] = []
     with chat_service() as service:
         url = f"json://127.0.0.1:{service.server_address[1]}/"
-        carrier = ChatCarrier(ChatSettings((url,), ("phone",)), command=[sys.executable, "-c", program, step])
+        carrier = ChatCarrier(ChatAddresses((url,), ("phone",)), command=[sys.executable, "-c", program, step])
         with pytest.raises(Unconfirmed):
             carrier.deliver(Letter(channel="chat", recipient="phone"), lambda: marked.append(True))
         assert len(service.posts) <= 1

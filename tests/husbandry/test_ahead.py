@@ -9,7 +9,7 @@ from tests.worlds.values import T0
 
 NOW = T0
 FRIDAY_TO_MONDAY = NOW + 3 * DAY_MS
-DRYING = Course(75.0, -2.0, -2.5, -1.5)
+DRYING = Course(level=75.0, per_day=-2.0, low_per_day=-2.5, high_per_day=-1.5)
 
 
 def test_where_a_tray_will_be_is_its_line_and_the_ends_of_its_interval() -> None:
@@ -26,9 +26,9 @@ def test_a_drying_tray_is_told_by_the_early_end_of_its_interval() -> None:
 @pytest.mark.parametrize(
     "course",
     [
-        Course(75.0, 0.0, -0.1, 0.1),
-        Course(75.0, 1.0, 0.5, 1.5),
-        Course(75.0, -2.0, -9.0, 0.0),
+        Course(level=75.0, per_day=0.0, low_per_day=-0.1, high_per_day=0.1),
+        Course(level=75.0, per_day=1.0, low_per_day=0.5, high_per_day=1.5),
+        Course(level=75.0, per_day=-2.0, low_per_day=-9.0, high_per_day=0.0),
     ],
     ids=["steady", "rising", "not sure to fall"],
 )
@@ -45,12 +45,16 @@ def test_what_falls_below_only_after_the_end_is_not_foretold() -> None:
 @pytest.mark.parametrize("level", [60.0, 59.9])
 def test_a_tray_below_the_limit_is_below_it_now(level: float) -> None:
     """Whatever its course."""
-    assert falls_below(Course(level, 1.0, 0.5, 1.5), 60.0, NOW, NOW + 1) == Dryness(60.0, NOW, NOW)
+    assert falls_below(
+        Course(level=level, per_day=1.0, low_per_day=0.5, high_per_day=1.5), 60.0, NOW, NOW + 1
+    ) == Dryness(60.0, NOW, NOW)
 
 
 def test_a_course_that_hardly_falls_stays_in_the_calendar() -> None:
     """A crossing in thousands of years is bounded, not a number too large for a date."""
-    found = falls_below(Course(75.0, -1e-9, -1e-8, -1e-12), 70.0, NOW, NOW + 100_000 * DAY_MS)
+    found = falls_below(
+        Course(level=75.0, per_day=-1e-9, low_per_day=-1e-8, high_per_day=-1e-12), 70.0, NOW, NOW + 100_000 * DAY_MS
+    )
     assert found is not None
     assert found.about_ms == NOW + 3_653 * DAY_MS
 
@@ -70,7 +74,7 @@ def test_where_to_leave_a_tray_is_never_drier_than_it_is(
     level: float, per_day: float, below: float, above: float, days: float
 ) -> None:
     """Advice adds water or nothing; and what reaches the floor, reaches it at the fast end too."""
-    course = Course(level, per_day, per_day - below, per_day + above)
+    course = Course(level=level, per_day=per_day, low_per_day=per_day - below, high_per_day=per_day + above)
     left = level_to_leave_at(course, 70.0, 85.0, days)
     assert left >= level
     if level < left < 85.0:

@@ -4,14 +4,14 @@ from dataclasses import dataclass, field, replace
 
 from collector.alarms.model import AlarmKey, Rule, Transition
 from collector.domain.lab import Lab, Person, Place, Series
-from collector.domain.readings import Flag, Stored
+from collector.domain.readings import Flag, StoredReading
 from collector.letters.facts import Usual
-from collector.letters.letter import Letter, write
+from collector.letters.letter import Letter, alarm_letter
 from collector.telling.message_plan import Item, MessagePlan
 from collector.telling.notice import Reason
 from tests.letters.examples import HOT, LAB, NOW, RAISED, TOP_TEMPERATURE, at
 
-WARM = Stored(series=3, t_ms=at(3, 10, 19), value=31.2, flag=Flag.PASS, raw=31.2, why=0)
+WARM = StoredReading(series=3, t_ms=at(3, 10, 19), value=31.2, flag=Flag.PASS, raw=31.2, why=0)
 TEACHER = LAB.people[0]
 HOT_ITEM = Item(transition=RAISED, rule=HOT, series=TOP_TEMPERATURE)
 
@@ -21,14 +21,14 @@ class FakeFacts:
     """Answers as it is told to."""
 
     lab: Lab = LAB
-    last: dict[int, Stored] = field(default_factory=lambda: {3: WARM})
+    last: dict[int, StoredReading] = field(default_factory=lambda: {3: WARM})
     band: Usual | None = None
     moisture: float | None = None
     acked_ms: int | None = None
     url: str = ""
     still: Rule | None = None
 
-    def newest(self, series: Series) -> Stored | None:
+    def newest(self, series: Series) -> StoredReading | None:
         return self.last.get(series.id)
 
     def usual(self, series: Series, now_ms: int) -> Usual | None:
@@ -50,7 +50,7 @@ class FakeFacts:
 def letter(*items: Item, facts: FakeFacts | None = None, now_ms: int = NOW, **plan: object) -> Letter:
     """The message of these items to the teacher."""
     made = MessagePlan(key="k", person=TEACHER, items=items or (HOT_ITEM,), **plan)  # type: ignore[arg-type]
-    return write(made, facts or FakeFacts(), now_ms)
+    return alarm_letter(made, facts or FakeFacts(), now_ms)
 
 
 def render(
@@ -61,7 +61,7 @@ def render(
     now_ms: int,
     *,
     series: Series,
-    last: Stored | None = None,
+    last: StoredReading | None = None,
     why: Reason = Reason.NEWS,
 ) -> Letter:
     """The message about one change at `place`; None: the lab has no such place."""

@@ -6,7 +6,7 @@ import pytest
 
 from collector.alarms.model import SQUEEZE_TEST, AlarmKey, Event, Kind, Outlook, Rule, State, Transition, What
 from collector.domain.lab import Channel, Format, Place, PlaceKind, Probe, Series
-from collector.domain.readings import Flag, Stored
+from collector.domain.readings import Flag, StoredReading
 from collector.letters.blocks import WIDTH
 from collector.letters.letter import Letter
 from tests.letters.examples import (
@@ -29,7 +29,7 @@ BIN = Place(id="juniper", kind=PlaceKind.BIN, label="Juniper", bin="juniper")
 WHOLE_PROBE = Series(id=20, probe="juniper-top", channel="", measure="", place="juniper/top", unit="")
 WHOLE_BIN = Series(id=21, probe="", channel="", measure="", place="juniper", unit="")
 BREWER = Series(id=22, probe="", channel="", measure="", place="kettle", unit="")
-DAMP = Stored(series=4, t_ms=at(3, 10, 19), value=66.2, flag=Flag.PASS, raw=66.2, why=0)
+DAMP = StoredReading(series=4, t_ms=at(3, 10, 19), value=66.2, flag=Flag.PASS, raw=66.2, why=0)
 OUTLOOK = Outlook(at(9, 14), at(9, 6), at(10, 3))
 
 
@@ -54,7 +54,7 @@ def say(
     change: Transition = RAISED,
     place: Place = TOP,
     series: Series = TOP_TEMPERATURE,
-    last: Stored | None = WARM,
+    last: StoredReading | None = WARM,
     us: bool = False,
 ) -> Letter:
     return render(change, rule, place, replace(LAB, us_units=us), NOW, series=series, last=last)

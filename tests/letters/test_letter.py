@@ -10,11 +10,11 @@ from hypothesis import strategies as st
 
 from collector.alarms.model import LINK_SERIES, AlarmKey, Event, Kind, Outlook, Priority, Rule, State
 from collector.domain.lab import Lab, Place, PlaceKind
-from collector.domain.readings import Flag, Stored
+from collector.domain.readings import Flag, StoredReading
 from collector.letters.blocks import WIDTH, Section
 from collector.letters.facts import Usual
 from collector.letters.html import PICTURE
-from collector.letters.letter import IN_DETAIL, SHORT, Letter, report
+from collector.letters.letter import IN_DETAIL, SHORT, Letter, report_letter
 from collector.telling.message_plan import Item
 from collector.telling.notice import Reason
 from tests.letters.examples import (
@@ -48,7 +48,9 @@ def weighed(dry_kg: float | None = 1.25, us: bool = False) -> Lab:
 def moist(rule: Rule, level: float | None, lab: Lab | None = None) -> Letter:
     outlook = Outlook(NOW + HOUR, NOW, NOW + 2 * HOUR) if rule.kind is Kind.FORECAST else None
     change = replace(RAISED, key=AlarmKey(rule.name, 4), value=level, outlook=outlook)
-    last = {} if level is None else {4: Stored(series=4, t_ms=NOW, value=level, flag=Flag.PASS, raw=level, why=0)}
+    last = (
+        {} if level is None else {4: StoredReading(series=4, t_ms=NOW, value=level, flag=Flag.PASS, raw=level, why=0)}
+    )
     facts = FakeFacts(weighed() if lab is None else lab, last, moisture=level)
     return letter(Item(transition=change, rule=rule, series=TOP_MOISTURE), facts=facts)
 
@@ -120,7 +122,7 @@ def test_an_escalation_says_so_in_its_subject() -> None:
     told = letter(replace(HOT_ITEM, why=Reason.PASSED_ON))
     assert told.subject.startswith("URGENT, NOBODY IS ON IT: Juniper, top tray: ")
     assert "nobody has acknowledged this since" in flowing(told.body)
-    bad = FakeFacts(last={3: Stored(series=3, t_ms=NOW, value=None, flag=Flag.FAIL, raw=85.0, why=64)})
+    bad = FakeFacts(last={3: StoredReading(series=3, t_ms=NOW, value=None, flag=Flag.FAIL, raw=85.0, why=64)})
     assert letter(replace(HOT_ITEM, why=Reason.PASSED_ON), facts=bad).subject.endswith("31.2 °C")
 
 
@@ -345,12 +347,14 @@ def test_the_first_alarm_about_a_line_of_readings_is_drawn() -> None:
 
 def test_a_report_has_a_title_and_parts() -> None:
     """Digests and weekly reports: the same blocks, the first line of the first part in the phone's list."""
-    told = report("Quillbrook School: all is well.", [Section("The bins", ("Juniper: all well", "Maple: all well"))])
+    told = report_letter(
+        "Quillbrook School: all is well.", [Section("The bins", ("Juniper: all well", "Maple: all well"))]
+    )
     assert told.body == ("Quillbrook School: all is well.\n\nThe bins:\n- Juniper: all well\n- Maple: all well\n")
     assert 'hidden">Juniper: all well</div>' in told.html
     assert told.short == "The bins: Juniper: all well; Maple: all well"
-    assert report("Nothing", []).body == "Nothing\n\nNothing to tell.\n"
-    long = report("Long", [Section("x", ("y" * 70,) * 30)])
+    assert report_letter("Nothing", []).body == "Nothing\n\nNothing to tell.\n"
+    long = report_letter("Long", [Section("x", ("y" * 70,) * 30)])
     assert len(long.short) <= SHORT
 
 

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from collector.alarms.model import LINK_SERIES, Event, Kind, Priority, State, Transition
 from collector.domain.lab import Place, PlaceKind, Series
-from collector.domain.readings import Flag, Stored, Why
+from collector.domain.readings import Flag, StoredReading, Why
 from collector.letters.blocks import WIDTH
 from collector.letters.letter import Letter
 from tests.letters.examples import (
@@ -31,11 +31,11 @@ from tests.letters.examples import (
 from tests.letters.letters import WARM, render
 
 
-def hot(transition: Transition = RAISED, now_ms: int = NOW, last: Stored | None = WARM) -> Letter:
+def hot(transition: Transition = RAISED, now_ms: int = NOW, last: StoredReading | None = WARM) -> Letter:
     return render(transition, HOT, TOP, LAB, now_ms, series=TOP_TEMPERATURE, last=last)
 
 
-def silent(last: Stored | None, transition: Transition = RAISED) -> Letter:
+def silent(last: StoredReading | None, transition: Transition = RAISED) -> Letter:
     return render(replace(transition, value=None), SILENT, TOP, LAB, NOW, series=TOP_TEMPERATURE, last=last)
 
 
@@ -73,7 +73,7 @@ def test_the_teacher_reads_value_limit_since_when_what_to_do_and_time_left() -> 
 
 def test_return_to_normal_is_short_and_says_how_long_and_how_bad() -> None:
     """The good news: value now, how long it lasted, the worst value, and that nobody has acknowledged it."""
-    cool = Stored(series=3, t_ms=at(3, 11, 20), value=28.9, flag=Flag.PASS, raw=28.9, why=0)
+    cool = StoredReading(series=3, t_ms=at(3, 11, 20), value=28.9, flag=Flag.PASS, raw=28.9, why=0)
     told = hot(CLEARED, at(3, 11, 20), cool)
     assert told.subject == "BACK TO NORMAL: Juniper, top tray: bedding temperature"
     assert told.body == (
@@ -99,7 +99,7 @@ def test_an_acknowledged_alarm_that_returns_asks_for_nothing() -> None:
 
 def test_a_silent_probe_is_told_with_its_last_words_and_what_they_mean() -> None:
     """-127 of a DS18B20 is explained, with when it was last heard, by day since it was not today."""
-    told = silent(Stored(series=3, t_ms=at(2, 20, 20), value=None, flag=Flag.FAIL, raw=-127.0, why=Why.SENTINEL))
+    told = silent(StoredReading(series=3, t_ms=at(2, 20, 20), value=None, flag=Flag.FAIL, raw=-127.0, why=Why.SENTINEL))
     assert told.subject == "SOON: Juniper, top tray: no usable bedding temperature reading"
     assert (
         "SOON: Juniper, top tray: no usable bedding temperature reading\n"
@@ -123,7 +123,7 @@ def test_a_silent_probe_is_told_with_its_last_words_and_what_they_mean() -> None
 )
 def test_each_probe_model_has_its_own_codes(series: Series, raw: float, words: str) -> None:
     """What a code means depends on the model behind the series (DS18B20 data sheet; 185 degF is 85 degC)."""
-    last = Stored(series=series.id, t_ms=NOW - HOUR, value=None, flag=Flag.FAIL, raw=raw, why=Why.SENTINEL)
+    last = StoredReading(series=series.id, t_ms=NOW - HOUR, value=None, flag=Flag.FAIL, raw=raw, why=Why.SENTINEL)
     body = render(RAISED, SILENT, TOP, LAB, NOW, series=series, last=last).body
     assert words in " ".join(body.split())
 
@@ -131,23 +131,26 @@ def test_each_probe_model_has_its_own_codes(series: Series, raw: float, words: s
 @pytest.mark.parametrize(
     ("last", "words"),
     [
-        (Stored(series=3, t_ms=NOW - HOUR, value=24.5, flag=Flag.PASS, raw=24.5, why=0), "It said:     24.5 °C\n"),
         (
-            Stored(series=3, t_ms=NOW - HOUR, value=None, flag=Flag.MISSING, raw=None, why=Why.NOT_A_NUMBER),
+            StoredReading(series=3, t_ms=NOW - HOUR, value=24.5, flag=Flag.PASS, raw=24.5, why=0),
+            "It said:     24.5 °C\n",
+        ),
+        (
+            StoredReading(series=3, t_ms=NOW - HOUR, value=None, flag=Flag.MISSING, raw=None, why=Why.NOT_A_NUMBER),
             "no value: the probe sent no number",
         ),
         (
-            Stored(series=3, t_ms=NOW - HOUR, value=None, flag=Flag.MISSING, raw=None, why=0),
+            StoredReading(series=3, t_ms=NOW - HOUR, value=None, flag=Flag.MISSING, raw=None, why=0),
             "no value: its reading came empty\n",
         ),
         (
-            Stored(series=3, t_ms=NOW - HOUR, value=24.5, flag=Flag.SUSPECT, raw=24.5, why=Why.SPIKE | Why.RATE),
+            StoredReading(series=3, t_ms=NOW - HOUR, value=24.5, flag=Flag.SUSPECT, raw=24.5, why=Why.SPIKE | Why.RATE),
             "a spike; changed faster than",
         ),
         (None, "Last heard:  never, as far as is on record\n"),
     ],
 )
-def test_what_a_silent_probe_last_said_is_shown_as_it_was(last: Stored | None, words: str) -> None:
+def test_what_a_silent_probe_last_said_is_shown_as_it_was(last: StoredReading | None, words: str) -> None:
     """Good, doubtful, empty or none at all: the last reading never reads better than it was."""
     assert words in silent(last).body
 
@@ -207,7 +210,9 @@ def test_a_lab_with_us_units_reads_fahrenheit() -> None:
 
 def test_a_doubtful_newest_reading_stands_beside_the_value_that_raised_it() -> None:
     """The value that counts is told with its time, and the newest one with why it does not count."""
-    body = hot(last=Stored(series=3, t_ms=at(3, 10, 19), value=None, flag=Flag.FAIL, raw=85.0, why=Why.SENTINEL)).body
+    body = hot(
+        last=StoredReading(series=3, t_ms=at(3, 10, 19), value=None, flag=Flag.FAIL, raw=85.0, why=Why.SENTINEL)
+    ).body
     assert "Value:       31.2 °C at 09:50 (limit 30.0 °C)\nNewest:      85 (a code) at 10:19: what this probe" in body
 
 
@@ -219,7 +224,7 @@ def test_without_a_newest_reading_the_value_at_the_change_is_told() -> None:
 def test_a_switch_is_on_or_off() -> None:
     """The air pump is off: no limit and no number, and a word of care about plug and water."""
     rule = replace(HOT, name="pump-off", kind=Kind.LOW, measure="air_pump", setpoint=0.5)
-    last = Stored(series=5, t_ms=at(3, 10, 19), value=0.0, flag=Flag.PASS, raw=0.0, why=0)
+    last = StoredReading(series=5, t_ms=at(3, 10, 19), value=0.0, flag=Flag.PASS, raw=0.0, why=0)
     told = render(replace(RAISED, value=0.0), rule, KETTLE, LAB, NOW, series=KETTLE_PUMP, last=last)
     assert told.subject == "URGENT: Kettle: air pump is off"
     assert "Now:         off at 10:19\n" in told.body

@@ -13,7 +13,7 @@ from PIL import Image
 from collector.alarms.model import AlarmKey, AlarmState, Kind, Priority, Rule, State
 from collector.delivery.pictures import drawing, points_of
 from collector.domain.lab import SeriesKey
-from collector.domain.readings import Flag, Stored
+from collector.domain.readings import Flag, StoredReading
 from collector.letters.links import LINK_LASTS_MS, Ack, read
 from collector.letters.picture import wanted
 from collector.pipeline.lab_facts import DAY_MS, LabFacts, Means, Sources
@@ -26,7 +26,9 @@ from tests.letters.letters import HOT_ITEM, TEACHER, letter
 SECRET = "a secret of sixteen letters"
 
 
-def facts(last: Sequence[Stored] = (), states: Sequence[AlarmState] = (), sources: Sources | None = None) -> LabFacts:
+def facts(
+    last: Sequence[StoredReading] = (), states: Sequence[AlarmState] = (), sources: Sources | None = None
+) -> LabFacts:
     known = {one.id: one for one in (TOP_TEMPERATURE, TOP_MOISTURE, replace(TOP_MOISTURE, id=9))}
     kept = {one.key: one for one in states}
     return LabFacts(LAB, {one.series: one for one in last}, known, lambda: kept, sources or Sources())
@@ -68,9 +70,9 @@ def test_a_journal_that_cannot_be_read_holds_no_letter_back(tmp_path: Path) -> N
 
 def test_moisture_of_a_place_is_its_newest_usable_reading() -> None:
     """Of two probes the newer one; none that is old, and none that cannot be trusted."""
-    old = Stored(series=4, t_ms=NOW - 7 * HOUR, value=70.0, flag=Flag.PASS, raw=None, why=0)
-    fresh = Stored(series=9, t_ms=NOW - HOUR, value=72.0, flag=Flag.PASS, raw=None, why=0)
-    bad = Stored(series=4, t_ms=NOW, value=None, flag=Flag.FAIL, raw=None, why=0)
+    old = StoredReading(series=4, t_ms=NOW - 7 * HOUR, value=70.0, flag=Flag.PASS, raw=None, why=0)
+    fresh = StoredReading(series=9, t_ms=NOW - HOUR, value=72.0, flag=Flag.PASS, raw=None, why=0)
+    bad = StoredReading(series=4, t_ms=NOW, value=None, flag=Flag.FAIL, raw=None, why=0)
     assert facts([old, fresh]).place_moisture("juniper/top", NOW) == 72.0
     assert facts([old]).place_moisture("juniper/top", NOW) is None
     assert facts([bad]).place_moisture("juniper/top", NOW) is None
@@ -106,7 +108,7 @@ COLD = replace(HOT, name="bedding-cold", kind=Kind.LOW, setpoint=35.0)
 )
 def test_what_stands_yet_where_an_alarm_is_over(value: float | None, others: list[Rule], found: Rule | None) -> None:
     """By the newest reading, so that one which is only waiting out its off-delay is no reason."""
-    last = Stored(series=3, t_ms=NOW, value=value, flag=Flag.PASS, raw=value, why=0)
+    last = StoredReading(series=3, t_ms=NOW, value=value, flag=Flag.PASS, raw=value, why=0)
     states = [AlarmState(AlarmKey(one.name, 3), State.ACKNOWLEDGED, True) for one in (*others, HOT)]
     known = replace(facts([last], states), rules={one.name: one for one in others})
     assert known.still_standing(HOT, TOP_TEMPERATURE) == found

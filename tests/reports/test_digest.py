@@ -6,7 +6,7 @@ from datetime import date
 from collector.alarms.model import Kind, Priority
 from collector.domain.diary import Brew, DiaryEntry, DiaryKind
 from collector.domain.lab import Person, Place, PlaceKind, Series
-from collector.domain.readings import Flag, Stored
+from collector.domain.readings import Flag, StoredReading
 from collector.husbandry.ahead import Dryness, Expected, TrayOutlook
 from collector.letters.blocks import Section
 from collector.reports.digest import DigestView, Past, Standing, digest_key, sections, subject
@@ -25,8 +25,10 @@ BATTERY = Series(id=10, probe="maple-top", channel="battery", measure="battery",
 LINK = Series(id=0, probe="", channel="", measure="", place="broker", unit="")
 
 
-def reading(series: Series, value: float | None, t_ms: int = MORNING, flag: int = Flag.PASS) -> tuple[Series, Stored]:
-    return series, Stored(series=series.id, t_ms=t_ms, value=value, flag=flag, raw=value, why=0)
+def reading(
+    series: Series, value: float | None, t_ms: int = MORNING, flag: int = Flag.PASS
+) -> tuple[Series, StoredReading]:
+    return series, StoredReading(series=series.id, t_ms=t_ms, value=value, flag=flag, raw=value, why=0)
 
 
 QUIET = DigestView(

@@ -7,10 +7,10 @@ import pytest
 
 from collector.alarms.model import AlarmKey, Event, State, Transition
 from collector.config.home import Home
-from collector.delivery.addressing import ways_to
+from collector.delivery.addressing import addressees_of
 from collector.domain.lab import Person, SeriesKey
 from collector.pipeline.pipeline import Pipeline
-from collector.reports.due import Reports
+from collector.reports.due import DueReports
 from collector.store.journal import Journal
 from collector.store.outbox import OutboxStore
 from tests.cli.in_process import InProcess
@@ -33,12 +33,12 @@ def heard(brew_home: Home) -> None:
     fill(brew_home, SEVEN - 4 * DAY)
 
 
-def reports_of(home: Home, journal: Journal, *people: Person) -> Reports:
+def reports_of(home: Home, journal: Journal, *people: Person) -> DueReports:
     lab = replace(home.load_lab(), people=people)
-    return Reports(home=home, lab=lab, ways=lambda person: ways_to(person, None), said=journal.meta())
+    return DueReports(home=home, lab=lab, ways=lambda person: addressees_of(person, None), said=journal.meta())
 
 
-def written(reports: Reports, home: Home, pipeline: Pipeline, journal: Journal, now_ms: int) -> list[str]:
+def written(reports: DueReports, home: Home, pipeline: Pipeline, journal: Journal, now_ms: int) -> list[str]:
     """What a collector does with what is due; the keys of the messages, without their address part."""
     due = reports.due(home.load_rules(), now_ms)
     pipeline.report(due.messages, due.meta, due.told, now_ms)

@@ -21,7 +21,7 @@ import pytest
 from collector.cli.main import build_parser, main
 from collector.config.home import Home
 from collector.config.settings import Settings, load_settings
-from collector.delivery.servers import chat_of, mail_of
+from collector.delivery.servers import chat_addresses_of, mail_server_of
 from collector.domain.problems import Refused
 from collector.uplink.destination import destination_of
 from collector.watch.assemble import broker_of
@@ -254,8 +254,8 @@ def test_settings_hide_their_secrets(monkeypatch: pytest.MonkeyPatch, home: Path
     made = (
         settings,
         broker_of(Home(home), settings),
-        mail_of(settings),
-        chat_of(settings),
+        mail_server_of(settings),
+        chat_addresses_of(settings),
         destination_of(settings.uplink),
     )
     for one in made:

@@ -15,7 +15,7 @@ from collector.alarms.model import Event, Kind, Rule, State
 from collector.config.changed_files import Files
 from collector.config.home import Home
 from collector.config.rule_layers import read_layers
-from collector.delivery.servers import ChatSettings
+from collector.delivery.servers import ChatAddresses
 from collector.domain.problems import Refused
 from collector.intake.inbox import Message
 from collector.pipeline.building import build_pipeline, rejudge
@@ -55,7 +55,7 @@ class Collector:
         self.begin()
 
     def begin(self) -> None:
-        notices = Notices(self.lab, None, ChatSettings())
+        notices = Notices(self.lab, None, ChatAddresses())
         self.pipeline = build_pipeline(self.lab, self.rules, self.journal, notices, self.at_ms)
         self.pipeline.link_changed(True, self.at_ms, "")
 

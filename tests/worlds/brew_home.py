@@ -3,7 +3,7 @@
 from pathlib import Path
 
 from collector.config.home import Home
-from collector.delivery.servers import ChatSettings
+from collector.delivery.servers import ChatAddresses
 from collector.pipeline.building import build_pipeline
 from collector.pipeline.notices import Notices
 from collector.pipeline.pipeline import Pipeline
@@ -39,7 +39,7 @@ def journal_of(home: Home) -> Journal:
 
 def pipeline_of(home: Home, journal: Journal) -> Pipeline:
     lab = home.load_lab()
-    return build_pipeline(lab, home.load_rules(), journal, Notices(lab, None, ChatSettings()), T0)
+    return build_pipeline(lab, home.load_rules(), journal, Notices(lab, None, ChatAddresses()), T0)
 
 
 def take_all(home: Home, now_ms: int = T0) -> None:

@@ -8,7 +8,7 @@ from pathlib import Path
 from collector.alarms.model import Rule
 from collector.config.lab_file import read_lab
 from collector.config.rule_file import read_rules
-from collector.delivery.servers import ChatSettings, MailSettings
+from collector.delivery.servers import ChatAddresses, MailServer
 from collector.domain.lab import Lab
 from collector.intake.inbox import Message
 from collector.pipeline.building import build_pipeline
@@ -20,7 +20,7 @@ from tests.worlds.values import T0
 
 START = T0
 """2026-03-02T08:00:00Z."""
-MAIL = MailSettings(
+MAIL = MailServer(
     host="mail.quillbrook.example",
     port=25,
     username=None,
@@ -78,7 +78,7 @@ class ByHand:
     def restart(self) -> None:
         self.close()
         self.journal = Journal(self.database, self.lab.time_zone).open(self.now_ms)
-        notices = Notices(self.lab, MAIL, ChatSettings())
+        notices = Notices(self.lab, MAIL, ChatAddresses())
         self.pipeline: Pipeline = build_pipeline(self.lab, self.rules, self.journal, notices, self.now_ms)
 
     def close(self) -> None:

@@ -82,7 +82,6 @@ def read_yaml(text: str, file: str) -> Marked:
                     file=file,
                     line=1,
                     column=1,
-                    field="",
                     message=f"too long to be a settings file (over {_MAX_TEXT:,} characters)",
                 )
             ]
@@ -101,16 +100,14 @@ def _compose(text: str, file: str) -> yaml.Node | None:
     except yaml.reader.ReaderError as error:
         line, column = _line_and_column(text, error.position)
         said = f"the character U+{ord(text[error.position]):04X} cannot stand in YAML"
-        raise Refused(
-            [Problem(file=file, line=line, column=column, field="", message=f"not valid YAML: {said}")]
-        ) from None
+        raise Refused([Problem(file=file, line=line, column=column, message=f"not valid YAML: {said}")]) from None
     try:
         return loader.get_single_node()
     except yaml.YAMLError as error:
         raise Refused([_syntax_problem(file, error)]) from None
     except RecursionError:
         raise Refused(
-            [Problem(file=file, line=1, column=1, field="", message="nested too deeply to be a settings file")]
+            [Problem(file=file, line=1, column=1, message="nested too deeply to be a settings file")]
         ) from None
     except (ValueError, OverflowError):  # PyYAML lets some slip: an escape past the last character
         raise Refused([_at(file, loader.get_mark(), "not valid YAML: a number is out of range here")]) from None
@@ -133,7 +130,7 @@ def _syntax_problem(file: str, error: yaml.YAMLError) -> Problem:
 
 def _at(file: str, mark: yaml.Mark | None, message: str) -> Problem:
     line, column = (mark.line + 1, mark.column + 1) if mark is not None else (1, 1)
-    return Problem(file=file, line=line, column=column, field="", message=message)
+    return Problem(file=file, line=line, column=column, message=message)
 
 
 class _Builder:
