@@ -22,7 +22,7 @@ root=$(cd "$(dirname "${BASH_SOURCE[0]}")/.." && pwd)
 
 # The topic that lab.yaml has for the probe, nothing where it is not there. Fails where lab.yaml cannot be used.
 topic_there() {
-    python_of "$release" 'if True:
+    python_of "$version" 'if True:
         import sys
         from pathlib import Path
         from collector.config.home import Home
@@ -36,7 +36,7 @@ topic_there() {
 }
 
 into_lab() {
-    program "$release" probes assign "$name" --at "$place" --topic "$topic" ${options[@]+"${options[@]}"}
+    program "$version" probes assign "$name" --at "$place" --topic "$topic" ${options[@]+"${options[@]}"}
     give_home
 }
 
@@ -70,8 +70,8 @@ while [ ${#rest[@]} -gt 0 ]; do
 done
 need_root
 need_broker
-release=$(current_release)
-[ -n "$release" ] || die "add-probe.sh: nothing is installed in $prefix; run deploy/install.sh first"
+version=$(version_in_use)
+[ -n "$version" ] || die "add-probe.sh: nothing is installed in $prefix; run deploy/install.sh first"
 [ -e "$(at "$broker/acl")" ] || die "add-probe.sh: the broker is not set up; run deploy/secure-broker.sh first"
 
 there=$(topic_there) || die "add-probe.sh: lab.yaml cannot be used (see above); nothing was changed"

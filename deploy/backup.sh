@@ -4,7 +4,7 @@
 #   BACKUPS=/media/stick/traywarden KEEP=4 deploy/backup.sh     BACKUPS/20260302T034000Z, the newest 4 of these kept
 #   deploy/backup.sh --name before-moving                       BACKUPS/before-moving, which is kept for good
 #
-# The home folder is $TRAYWARDEN_HOME, the program $TRAYWARDEN (default: of the release this file belongs to).
+# The home folder is $TRAYWARDEN_HOME, the program $TRAYWARDEN (default: of the version this file belongs to).
 set -euo pipefail
 
 here=$(cd "$(dirname "${BASH_SOURCE[0]}")" && pwd)

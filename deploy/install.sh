@@ -74,18 +74,19 @@ start=no
 no_more_options ${rest[@]+"${rest[@]}"}
 need_root
 
-there=$(current_release)
-if [ -n "$there" ] && [ "$there" != "$(release_id)" ]; then
-    die "install.sh: release $there is installed and this is another one ($(release_id)); use deploy/upgrade.sh"
+there=$(version_in_use)
+if [ -n "$there" ] && [ "$there" != "$(version_id)" ]; then
+    die "install.sh: version $there is installed and this is another one ($(version_id)); use deploy/upgrade.sh"
 fi
+if has_old_names; then die "install.sh: $prefix was laid out by an older installer; use deploy/upgrade.sh, which takes it over"; fi
 ready_user
-ready_release
+ready_version
 ready_folders
-ready_units "$release"
-link "$prefix/current" "releases/$release"
-first_lab "$release"
+ready_units "$version"
+link "$prefix/in-use" "versions/$version"
+first_lab "$version"
 if managed && [ "$changes" -gt 0 ] && [ "$dry" = no ]; then systemctl daemon-reload; fi
 [ "$start" = no ] || start_now
 
-[ "$changes" -gt 0 ] || say "nothing to change: release $release is installed"
+[ "$changes" -gt 0 ] || say "nothing to change: version $version is installed"
 [ "$start" = yes ] || [ -n "$tree" ] || say "Next: deploy/INSTALL.md, 'The lab'. Services are not started before: sudo deploy/install.sh --start"

@@ -1,9 +1,9 @@
 # What the scripts that install, upgrade and remove share; sourced after venv.sh, never run.
 #
-#   PREFIX/releases/ID/program     the program as it was when that release was made
-#   PREFIX/releases/ID/traywarden  runs it
-#   PREFIX/venvs/HASH              what it needs from others; releases with the same pins share one
-#   PREFIX/current, previous       the release in use, the one to go back to
+#   PREFIX/versions/ID/program     the program as it was when that version was made
+#   PREFIX/versions/ID/traywarden  runs it
+#   PREFIX/venvs/HASH              what it needs from others; versions with the same pins share one
+#   PREFIX/in-use, before          the version in use, the one to go back to
 
 # shellcheck shell=bash disable=SC2034,SC2154  # some names are for, or from, the scripts that source this
 prefix=/opt/traywarden home=/var/lib/traywarden backups=/var/backups/traywarden config=/etc/traywarden
@@ -113,38 +113,38 @@ put_link() {
     mv -T "$1.part" "$1"
 }
 
-# What a release is made of, from a checkout or from the program of another release.
+# What a version is made of, from a checkout or from the program of another version.
 parts=(collector sim_sensors rules deploy pyproject.toml README.md DEVELOPERS.md CHANGELOG.md LICENSE)
 
-release_id() {
-    local version sum
-    version=$(sed -n 's/^version = "\(.*\)"$/\1/p' "$root/pyproject.toml")
+version_id() {
+    local number sum
+    number=$(sed -n 's/^version = "\(.*\)"$/\1/p' "$root/pyproject.toml")
     sum=$(cd "$root" && find "${parts[@]}" -type f ! -path '*/__pycache__/*' ! -name '*.pyc' -print0 | LC_ALL=C sort -z |
         xargs -0 sha256sum | sha256sum)
-    printf '%s-%s\n' "$version" "${sum:0:12}"
+    printf '%s-%s\n' "$number" "${sum:0:12}"
 }
 
 venv_id() { { cat "$root/deploy/requirements.txt" && "$1" -c 'import sys; print(sys.version)'; } | sha256sum | cut -c1-12; }
 
-fill_release() {
-    local python=$1 release=$2 venv=$3
-    rm -rf "$release.part"
-    mkdir -p "$release.part/program"
-    (cd "$root" && tar -c --exclude=__pycache__ --exclude='*.pyc' "${parts[@]}") | tar -x --no-same-owner -C "$release.part/program"
-    chmod -R u=rwX,go=rX "$release.part"
-    ln -s "../../venvs/$venv" "$release.part/venv"
-    # Resolves 'current', so that a running program never mixes two releases; -P, so that it never takes modules from
+fill_version() {
+    local python=$1 version=$2 venv=$3
+    rm -rf "$version.part"
+    mkdir -p "$version.part/program"
+    (cd "$root" && tar -c --exclude=__pycache__ --exclude='*.pyc' "${parts[@]}") | tar -x --no-same-owner -C "$version.part/program"
+    chmod -R u=rwX,go=rX "$version.part"
+    ln -s "../../venvs/$venv" "$version.part/venv"
+    # Resolves 'in-use', so that a running program never mixes two versions; -P, so that it never takes modules from
     # the folder it is called in.
-    cat >"$release.part/traywarden" <<'LAUNCHER'
+    cat >"$version.part/traywarden" <<'LAUNCHER'
 #!/bin/sh
 here=$(readlink -f "$0")
 here=${here%/*}
 PYTHONPATH=$here/program exec "$here/venv/bin/python" -P -m collector.cli.main "$@"
 LAUNCHER
-    chmod 755 "$release.part/traywarden"
+    chmod 755 "$version.part/traywarden"
     # The services may not write here, so it is done now.
-    "$python" -m compileall -q -j 0 "$release.part/program/collector"
-    mv "$release.part" "$release"
+    "$python" -m compileall -q -j 0 "$version.part/program/collector"
+    mv "$version.part" "$version"
 }
 
 fill_service_venv() {
@@ -160,38 +160,70 @@ fill_service_venv() {
     mv "$venv.part" "$venv"
 }
 
-# Sets $release to the id of what stands in $root, and sees that it is there, complete.
-ready_release() {
+# Sets $version to the id of what stands in $root, and sees that it is there, complete.
+ready_version() {
     local python venv
     python=$(any_python)
     venv=$(venv_id "$python")
-    release=$(release_id)
+    version=$(version_id)
     folder "$prefix" 0755 root
-    folder "$prefix/releases" 0755 root
+    folder "$prefix/versions" 0755 root
     folder "$prefix/venvs" 0755 root
     [ -d "$(at "$prefix/venvs/$venv")" ] ||
         change "make the virtual environment $prefix/venvs/$venv (takes a minute or ten)" fill_service_venv "$python" "$(at "$prefix/venvs/$venv")"
-    if [ ! -d "$(at "$prefix/releases/$release")" ]; then
-        change "make the release $release" fill_release "$python" "$(at "$prefix/releases/$release")" "$venv"
+    if [ ! -d "$(at "$prefix/versions/$version")" ]; then
+        change "make the version $version" fill_version "$python" "$(at "$prefix/versions/$version")" "$venv"
     fi
 }
 
-current_release() { basename "$(readlink "$(at "$prefix/current")" 2>/dev/null)" 2>/dev/null || true; }
+version_in_use() { target_of in-use || target_of current || true; }
 
-# Units and the command, from a release's own files, with the paths of this installation.
+# The version that a link of the prefix leads to; nothing where there is no such link.
+target_of() {
+    local target
+    target=$(readlink "$(at "$prefix/$1")") && printf '%s\n' "${target##*/}"
+}
+
+# Installations made before had PREFIX/releases, current and previous for versions, in-use and before.
+has_old_names() { [ -L "$(at "$prefix/current")" ] && [ ! -L "$(at "$prefix/in-use")" ]; }
+
+# The old names still lead to the same files, for what was started by them; again after a power cut half way, too.
+take_over() {
+    local now before
+    now=$(target_of current) before=$(target_of previous || true)
+    [ -d "$(at "$prefix/versions")" ] || mv "$(at "$prefix/releases")" "$(at "$prefix/versions")"
+    put_link "$(at "$prefix/releases")" versions
+    [ -z "$before" ] || put_link "$(at "$prefix/before")" "versions/$before"
+    put_link "$(at "$prefix/in-use")" "versions/$now"
+}
+
+# old_names VERSION - there for a version whose own scripts know no others, gone otherwise.
+old_names() {
+    rm -f "$(at "$prefix/previous")"
+    if [ -e "$(at "$prefix/versions/$1/program/deploy/rollback.sh")" ]; then
+        put_link "$(at "$prefix/releases")" versions
+        put_link "$(at "$prefix/current")" "releases/$1"
+    else
+        rm -f "$(at "$prefix/current")" "$(at "$prefix/releases")"
+    fi
+}
+
+# Units and the command, from a version's own files, with the paths of this installation.
 ready_units() {
     local from work unit
-    from=$(at "$prefix/releases/$1/program/deploy")
+    from=$(at "$prefix/versions/$1/program/deploy")
     [ -d "$from" ] || from=$root/deploy # --dry-run
     work=$(mktemp -d)
     for unit in "$from"/systemd/traywarden*; do
-        sed "s|/opt/traywarden|$prefix|g" "$unit" >"$work/unit"
+        render "$unit" >"$work/unit"
         file "$work/unit" "$units/$(basename "$unit")" 0644
     done
-    sed "s|/opt/traywarden|$prefix|g" "$from/traywarden-command.sh" >"$work/command"
+    render "$from/traywarden-command.sh" >"$work/command"
     file "$work/command" "$command" 0755
     rm -rf "$work"
 }
+
+render() { sed "s|/opt/traywarden/current/|/opt/traywarden/in-use/|g; s|/opt/traywarden|$prefix|g" "$1"; }
 
 # as_service COMMAND... - as the service's user; into a tree, as whoever we are, since its folders may be closed to others.
 as_service() {
@@ -211,22 +243,22 @@ give_home() {
     if is_root && [ -n "$tree" ] && [ -n "$ids" ]; then chown -hR "$ids" "$(at "$home")"; fi
 }
 
-# program RELEASE ARGUMENT... - that release's traywarden on this home.
+# program VERSION ARGUMENT... - that version's traywarden on this home.
 program() {
     local which=$1
     shift
-    as_service env -i PATH="$PATH" LANG=C.UTF-8 "$(at "$prefix/releases/$which/traywarden")" "$@" --home "$(at "$home")"
+    as_service env -i PATH="$PATH" LANG=C.UTF-8 "$(at "$prefix/versions/$which/traywarden")" "$@" --home "$(at "$home")"
 }
 
-# python_of RELEASE CODE [ARGUMENT...] - a few lines of Python that may import that release.
+# python_of VERSION CODE [ARGUMENT...] - a few lines of Python that may import that version.
 python_of() {
-    local at_release
-    at_release=$(at "$prefix/releases/$1")
+    local its_folder
+    its_folder=$(at "$prefix/versions/$1")
     shift
-    as_service env -i PATH="$PATH" LANG=C.UTF-8 PYTHONPATH="$at_release/program" "$at_release/venv/bin/python" -P -c "$@"
+    as_service env -i PATH="$PATH" LANG=C.UTF-8 PYTHONPATH="$its_folder/program" "$its_folder/venv/bin/python" -P -c "$@"
 }
 
-# The form of the journal that a release knows, and the one the journal is in.
+# The form of the journal that a version knows, and the one the journal is in.
 form_of() { python_of "$1" 'from collector.store.migrations import STEPS; print(len(STEPS))'; }
 
 form_there() {

@@ -1,7 +1,7 @@
 #!/usr/bin/env bash
 # Shows that the newest backup can be restored: into a scratch folder beside the backups, which is removed again.
 #
-#   sudo -u traywarden /opt/traywarden/current/program/deploy/restore-drill.sh
+#   sudo -u traywarden /opt/traywarden/in-use/program/deploy/restore-drill.sh
 #   BACKUPS=/media/stick/traywarden deploy/restore-drill.sh [BACKUP]     that folder's newest one, or the one named
 #
 # It restores with the program's own command, counts the readings on both sides, and reads lab.yaml and the rules.

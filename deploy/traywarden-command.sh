@@ -2,7 +2,7 @@
 # The installed lab's command line: as its user, on its home folder, with its settings and secrets. Run it with sudo.
 set -eu
 
-run() { TRAYWARDEN_HOME=${TRAYWARDEN_HOME:-/var/lib/traywarden} /opt/traywarden/current/traywarden "$@"; }
+run() { TRAYWARDEN_HOME=${TRAYWARDEN_HOME:-/var/lib/traywarden} /opt/traywarden/in-use/traywarden "$@"; }
 
 if [ "$(id -un)" = traywarden ]; then
     run "$@"
@@ -26,5 +26,5 @@ chown traywarden "$secrets"
 export TRAYWARDEN_SECRETS_DIR="$secrets" HOME=/var/lib/traywarden
 export TRAYWARDEN_HOME="${TRAYWARDEN_HOME:-$HOME}"
 code=0
-setpriv --reuid traywarden --regid traywarden --init-groups --no-new-privs -- /opt/traywarden/current/traywarden "$@" || code=$?
+setpriv --reuid traywarden --regid traywarden --init-groups --no-new-privs -- /opt/traywarden/in-use/traywarden "$@" || code=$?
 exit "$code"

@@ -47,7 +47,7 @@ need_root
 
 [ ! -e "$(at "$units/traywarden.service")" ] || end_services
 gone "$units"/traywarden{,-board,-backup}.service "$units"/traywarden-{again,backup}.timer "$command"
-gone "$prefix/current" "$prefix/previous" "$prefix/releases" "$prefix/venvs"
+gone "$prefix"/{in-use,before,versions,venvs,current,previous,releases}
 [ "$dry" = yes ] || rmdir "$(at "$prefix")" 2>/dev/null || true
 if [ "$purge" -ge 2 ]; then
     gone "$home" "$backups" "$config"

@@ -14,3 +14,5 @@ plot, settings, cli    shell  MQTT, files, environment, command line
 
 It shares no code with the collector: the formulas here are its own, so that each can show the other wrong.
 """
+
+__version__ = "0.1.0"

@@ -1,4 +1,4 @@
-"""sim-sensors: the simulator from the command line. The only module here that prints.
+"""traywarden-sim: the simulator from the command line. The only module here that prints.
 
 Exit code 0 good, 1 something is wrong with what was given, 2 usage.
 """
@@ -11,7 +11,7 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from sim_sensors import arguments, lab_file, playing, plot, scenario_file, scenarios, settings, varying
+from sim_sensors import __version__, arguments, lab_file, playing, plot, scenario_file, scenarios, settings, varying
 from sim_sensors.playing import CannotWrite, Play
 from sim_sensors.plot import CannotPlot
 from sim_sensors.publisher import PublishError
@@ -22,9 +22,9 @@ from sim_sensors.settings import BadSetting
 
 RUN_EXAMPLES = """\
 examples:
-  sim-sensors run school-demo --host 127.0.0.1 --pace 240 --duration 2h --truth truth.jsonl
-  sim-sensors run quiet --pace 1440                    a day a minute
-  sim-sensors run quiet --start 2026-03-02T08:00Z --no-broker quiet.jsonl --truth truth.jsonl
+  traywarden-sim run school-demo --host 127.0.0.1 --pace 240 --duration 2h --truth truth.jsonl
+  traywarden-sim run quiet --pace 1440                    a day a minute
+  traywarden-sim run quiet --start 2026-03-02T08:00Z --no-broker quiet.jsonl --truth truth.jsonl
 
 environment:
   SIM_SENSORS_HOST, SIM_SENSORS_PORT            used where --host, --port are not given
@@ -34,9 +34,9 @@ environment:
 """
 PLOT_EXAMPLES = """\
 examples:
-  sim-sensors plot truth.jsonl --out truth.svg
-  sim-sensors plot truth.jsonl packs.jsonl messages.jsonl --out story.png
-  sim-sensors plot school-demo --place juniper/top --duration 4h --out top.svg
+  traywarden-sim plot truth.jsonl --out truth.svg
+  traywarden-sim plot truth.jsonl packs.jsonl messages.jsonl --out story.png
+  traywarden-sim plot school-demo --place juniper/top --duration 4h --out top.svg
 
 files, told apart by what is in them:
   truth         what 'run --truth' wrote
@@ -62,17 +62,19 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
-        prog="sim-sensors",
+        prog="traywarden-sim",
         description="Plays a simulated worm-bin lab: what its probes would say, and the truth behind it.",
-        epilog="example:\n  sim-sensors run school-demo --pace 240",
+        epilog="example:\n  traywarden-sim run school-demo --pace 240",
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
+    parser.add_argument("--version", action="version", version=f"%(prog)s {__version__}", help="show the version")
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
-    listing = commands.add_parser("list", help="scenarios that come with it", epilog="example: sim-sensors list --json")
+    example = "example: traywarden-sim list --json"
+    listing = commands.add_parser("list", help="scenarios that come with it", epilog=example)
     listing.add_argument("--json", action="store_true", help="as JSON")
     listing.set_defaults(act=_list)
     _add_run(_command(commands, "run", "publish a scenario to a broker, or record it", RUN_EXAMPLES))
-    example = "example:\n  sim-sensors lab school-demo --out lab.yaml"
+    example = "example:\n  traywarden-sim lab school-demo --out lab.yaml"
     lab = _command(commands, "lab", "the collector's lab.yaml for the probes of a scenario", example)
     _add_scenario(lab)
     lab.add_argument("--seed", type=int, default=1, help="of the run it is for; a seed moves what trays weigh (1)")
@@ -91,7 +93,7 @@ def _command(
 
 
 def _add_scenario(command: argparse.ArgumentParser) -> None:
-    command.add_argument("scenario", metavar="SCENARIO", help="a name from 'sim-sensors list', or a .yaml file")
+    command.add_argument("scenario", metavar="SCENARIO", help="a name from 'traywarden-sim list', or a .yaml file")
 
 
 def _add_run(play: argparse.ArgumentParser) -> None:

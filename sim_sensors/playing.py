@@ -1,4 +1,4 @@
-"""`sim-sensors run`: a scenario to a broker or into a recording, with its truth beside it."""
+"""`traywarden-sim run`: a scenario to a broker or into a recording, with its truth beside it."""
 
 import signal
 import sys

@@ -1,4 +1,4 @@
-"""`sim-sensors plot`: a story from files or from a run, drawn as SVG, and as PNG by a chromium that is installed."""
+"""`traywarden-sim plot`: a story from files or from a run, drawn as SVG, and as PNG by a chromium that is installed."""
 
 import json
 import shutil
@@ -41,7 +41,9 @@ def read(files: Sequence[Path]) -> Story:
     for file in files:
         kinds[_kind(file)].append(file)
     if len(kinds["truth"]) != 1:
-        raise CannotPlot(f"one truth file is needed, {len(kinds['truth'])} given; 'sim-sensors run --truth' writes one")
+        raise CannotPlot(
+            f"one truth file is needed, {len(kinds['truth'])} given; 'traywarden-sim run --truth' writes one"
+        )
     story = Story()
     _each(kinds["truth"][0], story.add_fact)
     for file in kinds["recording"]:
@@ -66,7 +68,7 @@ def _kind(file: Path) -> str:
         return "recording"
     if "subject" in first:
         return "messages"
-    raise CannotPlot(f"{file}:1: neither a truth file nor a recording nor messages; see sim-sensors plot --help")
+    raise CannotPlot(f"{file}:1: neither a truth file nor a recording nor messages; see traywarden-sim plot --help")
 
 
 def _lines(file: Path) -> Iterator[tuple[int, dict[str, Any]]]:
@@ -112,7 +114,7 @@ def _as_png(text: str, out: Path) -> None:
     if browser is None:
         raise CannotPlot(f"{out}: a .png needs chromium, which is not installed; write a .svg, or install chromium")
     size = text.partition('viewBox="0 0 ')[2].partition('"')[0].replace(" ", ",")
-    with tempfile.TemporaryDirectory(prefix="sim-sensors-") as folder:
+    with tempfile.TemporaryDirectory(prefix="traywarden-sim-") as folder:
         page = Path(folder, "picture.html")
         page.write_text(f'<!doctype html><meta charset="utf-8"><body style="margin:0">{text}', encoding="utf-8")
         command = [browser, "--headless", "--no-sandbox", "--hide-scrollbars", f"--user-data-dir={folder}/profile"]

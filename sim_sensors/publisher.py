@@ -75,7 +75,7 @@ class Publisher:
         self._client = self._make_client(username, password, ca_file, tls)
 
     def _make_client(self, username: str | None, password: str | None, ca_file: str | None, tls: bool) -> mqtt.Client:
-        name = f"sim-sensors-{secrets.token_hex(4)}"
+        name = f"traywarden-sim-{secrets.token_hex(4)}"
         client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=name, protocol=mqtt.MQTTv311)
         if username is not None:
             client.username_pw_set(username, password)

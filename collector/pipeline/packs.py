@@ -1,5 +1,5 @@
 """Recorded messages judged as if they came in now: a file of JSON Lines, one message a line in the order of arrival,
-with `time_ms`, `topic`, and `payload` (text) or `payload_base64`. `sim-sensors run --no-broker` writes such files.
+with `time_ms`, `topic`, and `payload` (text) or `payload_base64`. `traywarden-sim run --no-broker` writes such files.
 
 They go through intake, calibration, quality and journal like live ones, into a home of their own that is thrown away.
 """

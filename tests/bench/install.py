@@ -198,7 +198,7 @@ def hung_is_started_anew(debian: Debian) -> float:
 
 def backups(debian: Debian) -> None:
     debian.run("systemctl", "start", "traywarden-backup")
-    drill = "/opt/traywarden/current/program/deploy/restore-drill.sh"
+    drill = "/opt/traywarden/in-use/program/deploy/restore-drill.sh"
     as_service = ["setpriv", "--reuid", "traywarden", "--regid", "traywarden", "--clear-groups"]
     says(debian.run(*as_service, drill), "1 readings, rules good")
 
@@ -212,7 +212,7 @@ def up_and_back(debian: Debian, checkout: Path, password: str) -> None:
     change(migrations, "\n)\n\n\ndef version(db", f"\n{step})\n\n\ndef version(db")
     says(debian.run("/checkout/newer/deploy/upgrade.sh", "--wheels", "/wheels"), "upgraded from")
     probe_is_heard(debian, password, 2)
-    back = debian.run("/opt/traywarden/current/program/deploy/rollback.sh")
+    back = debian.run("/opt/traywarden/in-use/program/deploy/go-back.sh")
     says(back, "with every reading", "back from")
     probe_is_heard(debian, password, 3)
     (checkout / "newer/collector/watch/daemon.py").write_text("raise SystemExit('broken')\n")

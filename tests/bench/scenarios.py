@@ -4,7 +4,7 @@ nothing.
 By itself a few seeds of the short scenarios; with --whole every scenario over SEEDS and, apart from them, over seeds
 that no rule was ever tuned on.
 
-    python -m tests.bench.scenarios NAME SEED MESSAGES.jsonl    what people were told in one story, for sim-sensors plot
+    python -m tests.bench.scenarios NAME SEED MESSAGES.jsonl    what people were told in one story, to plot
 """
 
 import json

@@ -45,7 +45,7 @@ class Machine:
 
     def copy(self, folder: Path) -> "Machine":
         """As it stands, for a test of its own. The checkout is shared, and so is each file of the program, which nobody
-        writes in place. Further releases are not compiled, which takes seconds and which the first one was."""
+        writes in place. Further versions are not compiled, which takes seconds and which the first one was."""
         made = Machine(folder)
         made.checkout = self.checkout
         made.tree.mkdir(parents=True)
@@ -89,7 +89,7 @@ class Machine:
 
     def traywarden(self, *arguments: str, code: int = 0) -> str:
         """The installed program on the installed home folder."""
-        program, home = self.path("/opt/traywarden/current/traywarden"), str(self.path("/var/lib/traywarden"))
+        program, home = self.path("/opt/traywarden/in-use/traywarden"), str(self.path("/var/lib/traywarden"))
         return self.command(program, *arguments, "--home", home, code=code)
 
     def environment(self) -> dict[str, str]:

@@ -37,12 +37,12 @@ def settings(machine: Machine, **more: str) -> dict[str, str]:
 
 
 def back_up(machine: Machine, *arguments: str, code: int = 0, **more: str) -> str:
-    script = machine.path("/opt/traywarden/current/program/deploy/backup.sh")
+    script = machine.path("/opt/traywarden/in-use/program/deploy/backup.sh")
     return machine.command("bash", script, *arguments, code=code, **settings(machine, **more))
 
 
 def drill(machine: Machine, *arguments: str, code: int = 0) -> str:
-    script = machine.path("/opt/traywarden/current/program/deploy/restore-drill.sh")
+    script = machine.path("/opt/traywarden/in-use/program/deploy/restore-drill.sh")
     return machine.command("bash", script, *arguments, code=code, **settings(machine))
 
 

@@ -13,10 +13,10 @@ from tests.deploy.machine import CHECKOUT, ROOT, Machine
 
 THERE = {
     "/opt/traywarden": (0o755, "root"),
-    "/opt/traywarden/releases": (0o755, "root"),
-    "/opt/traywarden/current/traywarden": (0o755, "root"),
-    "/opt/traywarden/current/program/collector/cli/main.py": (0o644, "root"),
-    "/opt/traywarden/current/program/deploy/install.sh": (0o755, "root"),
+    "/opt/traywarden/versions": (0o755, "root"),
+    "/opt/traywarden/in-use/traywarden": (0o755, "root"),
+    "/opt/traywarden/in-use/program/collector/cli/main.py": (0o644, "root"),
+    "/opt/traywarden/in-use/program/deploy/install.sh": (0o755, "root"),
     "/var/lib/traywarden": (0o750, "traywarden"),
     "/var/lib/traywarden/lab.yaml": (0o600, "traywarden"),
     "/var/lib/traywarden/rules/site.yaml": (0o600, "traywarden"),
@@ -77,10 +77,10 @@ def test_the_installed_program_runs(installed: Machine) -> None:
 
 
 def test_the_installed_program_takes_no_module_of_the_folder_it_is_called_in(machine: Machine) -> None:
-    """Called from within a checkout, it is still the release that runs."""
+    """Called from within a checkout, it is still the version that runs."""
     (machine.folder / "collector").mkdir()
     (machine.folder / "collector" / "__init__.py").write_text("raise SystemExit('the wrong one')")
-    program, home = machine.path("/opt/traywarden/current/traywarden"), machine.path("/var/lib/traywarden")
+    program, home = machine.path("/opt/traywarden/in-use/traywarden"), machine.path("/var/lib/traywarden")
     told = machine.command("env", "-C", machine.folder, program, "rules", "check", "--home", home)
     assert "alarms, good" in told
 
@@ -111,7 +111,7 @@ def test_what_was_spoilt_is_mended(machine: Machine) -> None:
     """A unit that is gone, a mode that is too open and a link that leads nowhere come back by another run."""
     machine.path("/etc/systemd/system/traywarden.service").unlink()
     machine.path("/etc/traywarden/secrets").chmod(0o755)
-    machine.path("/opt/traywarden/current").unlink()
+    machine.path("/opt/traywarden/in-use").unlink()
     wanted = set(machine.run("install.sh").splitlines())
     assert {
         "write /etc/systemd/system/traywarden.service",
@@ -122,10 +122,10 @@ def test_what_was_spoilt_is_mended(machine: Machine) -> None:
 
 
 def test_a_run_that_was_cut_off_is_done_again(machine: Machine) -> None:
-    """Half a release of a run that lost its power is thrown away, and a whole one made."""
-    release = machine.path("/opt/traywarden/current").resolve()
-    half = release.with_name(f"{release.name}.part")
-    release.rename(half)
+    """Half a version of a run that lost its power is thrown away, and a whole one made."""
+    version = machine.path("/opt/traywarden/in-use").resolve()
+    half = version.with_name(f"{version.name}.part")
+    version.rename(half)
     (half / "program" / "collector" / "cli" / "main.py").unlink()
     machine.run("install.sh")
     assert not half.exists()
@@ -142,7 +142,7 @@ def test_a_dry_run_only_tells(machine: Machine, tmp_path: Path) -> None:
 
 
 def test_another_release_is_not_mixed_in(machine: Machine, another: Callable[[str], Path]) -> None:
-    """A checkout that differs in one byte is another release, and takes the way with a backup."""
+    """A checkout that differs in one byte is another version, and takes the way with a backup."""
     before = machine.snapshot()
     assert "use deploy/upgrade.sh" in machine.run("install.sh", checkout=another("0.1.1"), code=1)
     assert machine.snapshot() == before
@@ -186,7 +186,7 @@ def test_nobody_but_root_installs_on_the_machine_itself() -> None:
         shutil.copytree(CHECKOUT / "deploy", Path(folder) / "deploy", ignore=shutil.ignore_patterns("probe"))
         shutil.copy2(CHECKOUT / "pyproject.toml", folder)
         as_nobody = ["setpriv", "--reuid", "65534", "--regid", "65534", "--clear-groups"] if ROOT else []
-        for script in ("install.sh", "uninstall.sh", "upgrade.sh", "rollback.sh", "secure-broker.sh", "add-probe.sh x"):
+        for script in ("install.sh", "uninstall.sh", "upgrade.sh", "go-back.sh", "secure-broker.sh", "add-probe.sh x"):
             words = [*as_nobody, "bash", *f"{folder}/deploy/{script}".split()]
             told = Machine(Path(folder)).command(*words, code=1)
             assert "must run as root (sudo)" in told
@@ -194,7 +194,7 @@ def test_nobody_but_root_installs_on_the_machine_itself() -> None:
 
 def test_help_is_the_head_of_the_script(installed: Machine) -> None:
     """Each script explains itself."""
-    for script in ("install.sh", "uninstall.sh", "upgrade.sh", "rollback.sh", "secure-broker.sh", "add-probe.sh"):
+    for script in ("install.sh", "uninstall.sh", "upgrade.sh", "go-back.sh", "secure-broker.sh", "add-probe.sh"):
         told = installed.command("bash", installed.checkout / "deploy" / script, "--help")
         assert f"deploy/{script}" in told
         assert "--root DIR" in told

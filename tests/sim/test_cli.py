@@ -41,7 +41,7 @@ def test_help_has_an_example(command: list[str], capsys: pytest.CaptureFixture[s
     with pytest.raises(SystemExit) as ended:
         cli.main([*command, "--help"])
     assert ended.value.code == 0
-    assert "sim-sensors " in capsys.readouterr().out.split("example")[1]
+    assert "traywarden-sim " in capsys.readouterr().out.split("example")[1]
 
 
 @pytest.mark.parametrize(
