@@ -5,7 +5,8 @@ csv     every reading, with its flag; `value` is empty where there is no number.
 senml   a resolved pack (RFC 8428 section 4.6) of readings with a number flagged pass, not evaluated or suspect. SenML
         has no word for quality, so that a failed reading would pass for a good one; and no times before 1978-07-04,
         which would read as relative. Names are place/probe/measure.
-lines   every reading: measurement = measure, tags bin, tray, probe, fields value and flag, time in ns.
+lines   every reading with the tags and fields that the uplink sends (`uplink/points.py`), its time in ns, as programs
+        that read such files expect.
 """
 
 import csv
@@ -15,19 +16,24 @@ import re
 from collections import Counter
 from collections.abc import Callable, Collection, Iterator
 from datetime import UTC, datetime, timedelta
-from typing import Literal, TextIO
+from typing import Literal, TextIO, TypeAlias
 
 from collector.domain.readings import USABLE
 from collector.store.batch import ReadingRow
+from collector.store.line_protocol import LabTags, reading_line, series_head
 from collector.store.reader import Reader
 from collector.store.series_rows import StoredSeries
 
 Format = Literal["csv", "senml", "lines"]
+Writer: TypeAlias = Callable[[Iterator[ReadingRow], dict[int, StoredSeries], TextIO], int]
+"""Writes the rows; returns how many records that made."""
 Progress = Callable[[int, float], None]
 """Called now and then with the records written and the part of the time span done, 0 to 1."""
 
 CSV_COLUMNS = ("time", "bin", "tray", "probe", "measure", "unit", "value", "flag")
 _PROGRESS_ROWS = 10_000
+_NS_IN_MS = 1_000_000
+NO_LAB = LabTags("")
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _RELATIVE_BELOW_MS = 2**28 * 1000
 
@@ -41,12 +47,14 @@ def export(
     until_ms: int | None = None,
     series_ids: Collection[int] | None = None,
     progress: Progress | None = None,
+    lab: LabTags = NO_LAB,
 ) -> int:
-    """Write readings from `since_ms` on, before `until_ms`, to `out`; returns how many records that made."""
+    """Write readings from `since_ms` on, before `until_ms`, to `out`; returns how many records that made. `lab`: the
+    tags of each line of line protocol."""
     known = {series.id: series for series in reader.series()}
     rows = _told(reader, since_ms, until_ms, known if series_ids is None else known.keys() & series_ids, progress)
-    write = {"csv": _write_csv, "senml": _write_senml, "lines": _write_lines}[kind]
-    return write(rows, known, out)
+    writers: dict[str, Writer] = {"csv": _write_csv, "senml": _write_senml, "lines": _lines_writer(lab)}
+    return writers[kind](rows, known, out)
 
 
 def _told(
@@ -149,34 +157,13 @@ def _shared_words(known: dict[int, StoredSeries]) -> set[tuple[str, str, str]]:
     return {words for words, n in Counter(map(_words, known.values())).items() if n > 1}
 
 
-_ESCAPED = re.compile(r"([,= ])")
-_ESCAPED_MEASUREMENT = re.compile(r"([, ])")
+def _lines_writer(lab: LabTags) -> Writer:
+    def write(rows: Iterator[ReadingRow], known: dict[int, StoredSeries], out: TextIO) -> int:
+        heads = {number: series_head(series, lab) for number, series in known.items()}
+        n = 0
+        for t_ms, series, value, flag, raw, _why in rows:
+            n += 1
+            out.write(reading_line(heads[series], t_ms * _NS_IN_MS, value, flag, raw) + "\n")
+        return n
 
-
-def _write_lines(rows: Iterator[ReadingRow], known: dict[int, StoredSeries], out: TextIO) -> int:
-    heads = _line_heads(known)
-    n = 0
-    for t_ms, series, value, flag, _raw, _why in rows:
-        n += 1
-        number = "" if value is None or not math.isfinite(value) else f"value={value!r},"
-        out.write(f"{heads[series]} {number}flag={flag}i {t_ms}000000\n")
-    return n
-
-
-def _line_heads(known: dict[int, StoredSeries]) -> dict[int, str]:
-    """Measurement and tags, escaped. An empty tag value is not allowed, so that such a tag is left out."""
-    shared = _shared_words(known)
-    heads = {}
-    for number, series in known.items():
-        tags = {"bin": series.bin or series.place, "probe": series.probe, "tray": series.tray}
-        if _words(series) in shared:
-            tags["channel"] = series.channel
-        parts = [_escaped(_ESCAPED_MEASUREMENT, series.measure)]
-        parts += [f"{key}={_escaped(_ESCAPED, tag)}" for key, tag in sorted(tags.items()) if tag]
-        heads[number] = ",".join(parts)
-    return heads
-
-
-def _escaped(special: re.Pattern[str], text: str) -> str:
-    """A line break would end the record, a backslash at the end would escape what follows."""
-    return special.sub(r"\\\1", text.replace("\n", " ").replace("\r", " ").rstrip("\\"))
+    return write

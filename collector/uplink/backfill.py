@@ -6,9 +6,10 @@ from collections.abc import Callable, Iterator
 from itertools import islice
 from typing import NamedTuple
 
+from collector.store.line_protocol import LabTags
 from collector.store.reader import Reader
 from collector.uplink.follower import PORTION, deliver
-from collector.uplink.points import Origin, lines_of
+from collector.uplink.points import lines_of
 from collector.uplink.queue import Portion, SentReading, changes
 from collector.uplink.writer import Later, Writer
 
@@ -25,7 +26,7 @@ class Filled(NamedTuple):
 def backfill(
     reader: Reader,
     writer: Writer,
-    origin: Origin,
+    origin: LabTags,
     since_ms: int,
     until_ms: int,
     now: Callable[[], int],

@@ -3,6 +3,7 @@
 from dataclasses import dataclass, field
 
 from collector.config.settings import Uplink
+from collector.store.line_protocol import LabTags
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,6 +20,10 @@ class Destination:
     timeout_s: float = 20.0
     every_s: int = 60
     """How long readings wait to go together."""
+
+    def tags(self, lab_name: str) -> LabTags:
+        """What tells this lab's lines from those of others; `lab_name` is that of lab.yaml."""
+        return LabTags(self.lab or lab_name, self.site)
 
 
 def destination_of(uplink: Uplink) -> Destination:

@@ -11,7 +11,8 @@ from collections.abc import Callable, Sequence
 
 from collector.domain.backoff import Backoff
 from collector.store.errors import StoreError
-from collector.uplink.points import Origin, lines_of
+from collector.store.line_protocol import LabTags
+from collector.uplink.points import lines_of
 from collector.uplink.queue import UplinkStore
 from collector.uplink.writer import Later, Refused, TooLarge, Writer
 
@@ -32,7 +33,7 @@ class Follower:
         self,
         store: UplinkStore,
         writer: Writer,
-        origin: Origin,
+        origin: LabTags,
         now: Callable[[], int],
         log: Callable[[str], None],
         every_s: float = 60.0,

@@ -46,7 +46,6 @@ def _follow(
     with UplinkStore(home.database) as store:
         try:
             from collector.uplink.follower import Follower
-            from collector.uplink.points import Origin
             from collector.uplink.writer import InfluxWriter
         except ImportError as missing:
             log(f"uplink: {not_installed(missing)}")
@@ -54,5 +53,4 @@ def _follow(
             return
         wanted = destination_of(settings)
         with closing(InfluxWriter(wanted)) as writer:
-            origin = Origin(wanted.lab or lab.name, wanted.site)
-            Follower(store, writer, origin, now, log, wanted.every_s).run(ended)
+            Follower(store, writer, wanted.tags(lab.name), now, log, wanted.every_s).run(ended)

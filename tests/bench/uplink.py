@@ -15,9 +15,9 @@ from pathlib import Path
 from collector.domain.lab import SeriesKey
 from collector.store.batch import Batch
 from collector.store.journal import Journal
+from collector.store.line_protocol import LabTags
 from collector.uplink.destination import Destination
 from collector.uplink.follower import Follower
-from collector.uplink.points import Origin
 from collector.uplink.queue import UplinkStore
 from collector.uplink.writer import InfluxWriter
 from tests.bench.lab import LAB_NAME, TRAYS
@@ -47,7 +47,7 @@ def measure(whole: bool) -> dict[str, float | int | str | None]:
             writer = _Counting(Destination(far.url, "worms"))
             with UplinkStore(folder / "traywarden.db") as store:
                 now_ms = START_MS + (days + 1) * 86_400_000
-                follower = Follower(store, writer, Origin(LAB_NAME, "Quillbrook"), lambda: now_ms, print)
+                follower = Follower(store, writer, LabTags(LAB_NAME, "Quillbrook"), lambda: now_ms, print)
                 began, used = time.monotonic(), time.thread_time()
                 while follower.send_one():
                     pass

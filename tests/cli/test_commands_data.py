@@ -42,7 +42,8 @@ def test_senml_is_a_resolved_pack_and_lines_are_line_protocol(commands: Commands
     assert pack[0] == {"n": "juniper/top/juniper-top/bedding_temperature", "u": "Cel", "v": 29.5, "t": 1_772_438_400}
     lines = commands.good("export", "--format", "lines").splitlines()
     assert len(lines) == 7
-    assert lines[0].startswith("bedding_temperature,bin=juniper,probe=juniper-top,tray=top value=29.5,flag=1i 17724384")
+    head = "bedding_temperature,bin=juniper,channel=temperature,lab=Quillbrook\\ School\\ worm\\ lab,place=juniper/top,"
+    assert lines[0] == f"{head}probe=juniper-top,tray=top flag=1i,raw=29.5,value=29.5 1772438400000000000"
 
 
 @pytest.mark.parametrize(

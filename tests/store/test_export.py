@@ -95,9 +95,10 @@ def test_lines_escape_what_the_protocol_reserves(tmp_path: Path) -> None:
         two = journal.series_id(SeriesKey(probe="k\\", channel="c", measure="battery", place="kettle"), "V", "", "", T0)
         journal.commit(Batch(rows=[good(T0, one, 3.5), good(T0 + 1, two, None, 9), good(T0 + 2, two, 1e300, 3)]), T0)
     assert exported(journal, "lines").splitlines() == [
-        "battery,bin=juniper,probe=a\\ b\\,c\\=d,tray=top value=3.5,flag=1i 1772438400000000000",
-        "battery,bin=kettle,probe=k flag=9i 1772438400001000000",
-        "battery,bin=kettle,probe=k value=1e+300,flag=3i 1772438400002000000",
+        "battery,bin=juniper,channel=c,place=juniper/top,probe=a\\ b\\,c\\=d,tray=top flag=1i,raw=3.5,value=3.5"
+        " 1772438400000000000",
+        "battery,channel=c,place=kettle,probe=k flag=9i 1772438400001000000",
+        "battery,channel=c,place=kettle,probe=k flag=3i,raw=1e+300,value=1e+300 1772438400002000000",
     ]
 
 
@@ -158,4 +159,4 @@ def test_numbers_read_back_exactly(tmp_path_factory: pytest.TempPathFactory, val
         journal.commit(Batch(rows=[good(T0 + n, a, value) for n, value in enumerate(values)]), T0)
     assert [float(row["value"]) for row in csv.DictReader(io.StringIO(exported(journal, "csv")))] == values
     lines = exported(journal, "lines").splitlines()
-    assert [float(line.split("value=")[1].split(",")[0]) for line in lines] == values
+    assert [float(line.split("value=")[1].split(" ")[0]) for line in lines] == values

@@ -12,17 +12,17 @@ import pytest
 from collector.alarms.model import Event, State
 from collector.store.batch import Batch
 from collector.store.journal import Journal
+from collector.store.line_protocol import LabTags
 from collector.store.reader import Reader
 from collector.uplink.destination import Destination
 from collector.uplink.follower import Follower
-from collector.uplink.points import Origin
 from collector.uplink.queue import UplinkStore, uplink_state
 from collector.uplink.writer import InfluxWriter, Later
 from tests.services.waiting import wait_until
 from tests.uplink.far_end import TOKEN, Answer, FarEnd
 from tests.uplink.lab_journal import HOUR, MIN, NOW, T0, add_readings, change, fill, opened, series_of, watered
 
-ORIGIN = Origin("Quillbrook School worm lab", "Quillbrook, north")
+ORIGIN = LabTags("Quillbrook School worm lab", "Quillbrook, north")
 
 
 @pytest.fixture

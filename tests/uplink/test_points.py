@@ -6,8 +6,9 @@ from hypothesis import strategies as st
 from line_protocol_parser import parse_line
 
 from collector.domain.diary import DiaryEntry, DiaryKind
+from collector.store.line_protocol import LabTags
 from collector.store.series_rows import StoredSeries
-from collector.uplink.points import Origin, lines_of
+from collector.uplink.points import lines_of
 from collector.uplink.queue import Portion, SentReading
 from tests.uplink.lab_journal import SQUEEZED, T0, watered
 
@@ -23,7 +24,7 @@ SERIES = {
         unit="Cel",
     )
 }
-ORIGIN = Origin("Quillbrook")
+ORIGIN = LabTags("Quillbrook")
 
 
 def lines(*readings: SentReading, diary: tuple[DiaryEntry, ...] = ()) -> list[str]:
@@ -64,7 +65,7 @@ def test_no_text_breaks_a_line(name: str, note: str, amount: float) -> None:
         by=name,
         note=note,
     )
-    (line,) = lines_of(Portion(diary=(entry,)), {}, Origin(name))
+    (line,) = lines_of(Portion(diary=(entry,)), {}, LabTags(name))
     assert "\n" not in line
     point = parse_line(line)
     assert point["measurement"] == "diary"
@@ -83,6 +84,6 @@ def test_an_entry_says_its_result_and_who() -> None:
 
 def test_odd_backslashes_do_not_hide_what_follows() -> None:
     """A tag that ends with a backslash would swallow the comma after it."""
-    point = parse_line(lines_of(Portion(diary=(SQUEEZED,)), {}, Origin("lab\\\\", "\\"))[0])
+    point = parse_line(lines_of(Portion(diary=(SQUEEZED,)), {}, LabTags("lab\\\\", "\\"))[0])
     assert point["tags"]["lab"] == "lab"
     assert point["tags"]["site"] == "-"

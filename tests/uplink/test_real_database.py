@@ -5,11 +5,11 @@ from pathlib import Path
 
 import pytest
 
+from collector.store.line_protocol import LabTags
 from collector.store.reader import Reader
 from collector.uplink.backfill import backfill
 from collector.uplink.destination import Destination
 from collector.uplink.follower import Follower
-from collector.uplink.points import Origin
 from collector.uplink.queue import UplinkStore
 from collector.uplink.writer import InfluxWriter, Later
 from tests.services.victoria import Victoria
@@ -24,7 +24,7 @@ def database(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Victoria]:
         yield running
 
 
-def send_all(folder: Path, database: Victoria, origin: Origin) -> Follower:
+def send_all(folder: Path, database: Victoria, origin: LabTags) -> Follower:
     writer = InfluxWriter(Destination(database.url, "worms", timeout_s=10))
     with UplinkStore(folder / "traywarden.db") as store:
         follower = Follower(store, writer, origin, lambda: NOW + 100 * HOUR, lambda _line: None)
@@ -40,7 +40,7 @@ def test_readings_are_there_to_the_millisecond(tmp_path: Path, database: Victori
     """Each value at its time, once, whatever was sent twice; changes are there with their counts."""
     with opened(tmp_path) as journal:
         fill(journal)
-    send_all(tmp_path, database, Origin("Quillbrook"))
+    send_all(tmp_path, database, LabTags("Quillbrook"))
     expected = [(T0 + n * MIN, 20 + n / 100) for n in range(30)]
     key = ("Quillbrook", "juniper/top", "juniper-top")
     assert database.held('bedding_temperature_value{lab="Quillbrook"}')[key] == expected
@@ -48,7 +48,7 @@ def test_readings_are_there_to_the_millisecond(tmp_path: Path, database: Victori
     assert sum(map(len, database.held('brew_count{lab="Quillbrook"}').values())) == 3
     writer = InfluxWriter(Destination(database.url, "worms", timeout_s=10))
     with Reader(tmp_path / "traywarden.db") as reader:
-        filled = backfill(reader, writer, Origin("Quillbrook"), T0, T0 + HOUR, lambda: NOW)
+        filled = backfill(reader, writer, LabTags("Quillbrook"), T0, T0 + HOUR, lambda: NOW)
     writer.close()
     assert (filled.lines, filled.refused) == (66, [])
     held = database.held('bedding_temperature_value{lab="Quillbrook"}')[key]
@@ -59,13 +59,13 @@ def test_an_outage_of_the_real_thing_is_filled_afterwards(tmp_path: Path) -> Non
     """Stopped, what comes meanwhile waits; started again, nothing is missing."""
     with Victoria(tmp_path / "v") as database, opened(tmp_path) as journal:
         add_readings(journal, range(10))
-        send_all(tmp_path, database, Origin("Quillbrook"))
+        send_all(tmp_path, database, LabTags("Quillbrook"))
         database.stop()
         add_readings(journal, range(10, 2_000))
         with pytest.raises(Later):
-            send_all(tmp_path, database, Origin("Quillbrook"))
+            send_all(tmp_path, database, LabTags("Quillbrook"))
         database.start()
-        send_all(tmp_path, database, Origin("Quillbrook"))
+        send_all(tmp_path, database, LabTags("Quillbrook"))
         (held,) = database.held("bedding_moisture_value").values()
         assert [t for t, _ in held] == [T0 + n * MIN for n in range(2_000)]
 
@@ -77,7 +77,7 @@ def test_three_labs_share_one_database(tmp_path: Path, database: Victoria) -> No
         folder.mkdir()
         with opened(folder) as journal:
             add_readings(journal, range(100 + n))
-        send_all(folder, database, Origin(f"lab {name}", "district"))
+        send_all(folder, database, LabTags(f"lab {name}", "district"))
     held = database.held('bedding_temperature_value{site="district"}')
     counts = {key[0]: len(values) for key, values in held.items()}
     assert counts == {"lab north": 100, "lab south": 101, "lab west": 102}

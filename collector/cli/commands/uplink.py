@@ -54,7 +54,6 @@ def run_backfill(arguments: argparse.Namespace) -> int:
         wrong(f"{home.lab_file}: cannot be used, so the lab's name is not known; set TRAYWARDEN_UPLINK__LAB")
     try:
         from collector.uplink.backfill import backfill
-        from collector.uplink.points import Origin
         from collector.uplink.writer import InfluxWriter, Later
     except ImportError as missing:
         wrong(not_installed(missing))
@@ -65,9 +64,7 @@ def run_backfill(arguments: argparse.Namespace) -> int:
         until = now_ms if until is None else until
         writer = InfluxWriter(wanted)
         try:
-            filled = backfill(
-                reader, writer, Origin(name, wanted.site), since, until, system_now, progress_bar("sending")
-            )
+            filled = backfill(reader, writer, wanted.tags(name), since, until, system_now, progress_bar("sending"))
         except Later as later:
             wrong(f"not all was sent: {later}; run it again")
         finally:
