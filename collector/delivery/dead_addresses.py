@@ -11,9 +11,11 @@ from dataclasses import dataclass
 from hashlib import sha256
 from itertools import chain
 
-from collector.delivery.addressing import Addressee, addressees_of, everyone, row_key
+from collector.delivery.addressing import Addressee, addressees_of, everyone
+from collector.delivery.rows import rows_of
 from collector.delivery.servers import ChatAddresses, MailServer
 from collector.domain.lab import Lab, Person
+from collector.letters.letter import Letter
 from collector.letters.plain import one_line
 from collector.store.batch import Batch, NewMessage
 from collector.store.errors import JournalStalled
@@ -107,7 +109,9 @@ class DeadAddresses:
         others, whom = self._others(way), self._whom(way)
         if not others:
             self._log(f"messages to {whom} do not get through, and nobody else is there to be told: {fresh[-1].error}")
-        return [_report(whom, way, fresh, other, now_ms) for other in others]
+        priority = "high" if any(one.priority == "high" for one in fresh) else "medium"
+        key = f"{REPORTS}{_digest(way)}-{now_ms // _DAY_MS}"
+        return rows_of(_report(whom, way, fresh), key, others, priority=priority, now_ms=now_ms)
 
     def _heard_by_nobody(self, by_way: Mapping[Addressee, Sequence[FailedMessage]], now_ms: int) -> tuple[int, ...]:
         """When what failed within the day was written, where every other way to reach anybody fails too."""
@@ -136,8 +140,7 @@ def _all_ways(person: Person) -> tuple[Addressee, ...]:
     return (Addressee("email", person.email), Addressee("file", person.email), Addressee("chat", person.chat))
 
 
-def _report(whom: str, dead: Addressee, fresh: Sequence[FailedMessage], other: Addressee, now_ms: int) -> NewMessage:
-    priority = "high" if any(one.priority == "high" for one in fresh) else "medium"
+def _report(whom: str, dead: Addressee, fresh: Sequence[FailedMessage]) -> Letter:
     mend = "TRAYWARDEN_CHAT__URLS" if dead.channel == "chat" else "'people' in lab.yaml"
     body = (
         f"Messages to {whom} by {_NAMES[dead.channel]} do not get through.\n\n"
@@ -147,17 +150,8 @@ def _report(whom: str, dead: Addressee, fresh: Sequence[FailedMessage], other: A
         + f"\nTell them what matters of it. For the maintainer: mend the address under {mend}, then try it with:\n"
         "traywarden checkup --send\n\nIf more messages fail you hear of it again in a day at the earliest.\n"
     )
-    key = f"{REPORTS}{_digest(dead)}-{now_ms // _DAY_MS}"
     subject = f"Messages to {whom} do not get through ({len(fresh)} failed)"
-    return NewMessage(
-        key=row_key(key, other),
-        recipient=other.recipient,
-        channel=other.channel,
-        priority=priority,
-        subject=subject,
-        body=body,
-        created_ms=now_ms,
-    )
+    return Letter(subject=subject, body=body, html="", short=body)
 
 
 def _digest(way: Addressee) -> str:

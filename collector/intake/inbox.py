@@ -35,11 +35,10 @@ of three records this is 4,000 messages; at its worst it is about 30,000 reading
 
 @dataclass(slots=True)
 class Column:
-    """Readings of one series in arrival order: times, what was said, what that is in the canonical unit, and why."""
+    """Readings of one series in arrival order: times, what was said in the channel's own unit, and why."""
 
     t_ms: list[int] = field(default_factory=list)
     raw: list[float] = field(default_factory=list)
-    value: list[float] = field(default_factory=list)
     why: list[int] = field(default_factory=list)
 
 
@@ -101,7 +100,7 @@ class Intake:
         self._allowances.spend(series, given, self._now_ms)
         if given == came:
             return
-        for values in (column.t_ms, column.raw, column.value, column.why):
+        for values in (column.t_ms, column.raw, column.why):
             del values[given:]
         self._count(Counter.TOO_MANY, came - given)
         most = f"{READINGS.at_once} readings at once or {READINGS.per_s:g} a second"
@@ -163,12 +162,10 @@ class Intake:
             if t_s is None or not _EARLIEST_MS <= t_ms <= limit_ms:
                 why = Why.ARRIVAL if t_s is None or t_ms < _EARLIEST_MS else Why.FUTURE
                 t_ms = self._stamp(slot.series, now_ms)
-            canonical = value * conversion[0] + conversion[1]
             if record.unit is not None and record.unit != slot.default_unit:
-                value = slot.as_channel_says(canonical)
+                value = slot.as_channel_says(value * conversion[0] + conversion[1])
             column.t_ms.append(t_ms)
             column.raw.append(value)
-            column.value.append(canonical)
             column.why.append(why)
 
     def _stamp(self, series: int, now_ms: int) -> int:

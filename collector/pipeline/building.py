@@ -2,27 +2,23 @@
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
-from typing import NamedTuple
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from collector.alarms.building import memory_ms as alarms_memory_ms
 from collector.alarms.changes import difference, retire, signatures
 from collector.alarms.chunk import Readings
-from collector.alarms.contexts import Contexts
 from collector.alarms.engine import Engine
 from collector.alarms.model import Link, Newest, Rule
 from collector.alarms.start import Kept, Running, Site
-from collector.domain.lab import Channel, Lab, Series, SeriesKey, subjects
-from collector.domain.probe_models import limits_for
-from collector.domain.quality import memory_from_rows, no_memory
+from collector.domain.lab import Lab, Series, SeriesKey, subjects
 from collector.domain.readings import FUTURE_TOLERANCE_MS, USABLE, StoredReading, Why
 from collector.domain.units import MEASURES
-from collector.intake.inbox import Intake
+from collector.pipeline.conditioning import key_of, longest_memory_ms, make_series, memories_of
 from collector.pipeline.diary_book import book_of
-from collector.pipeline.notices import Notices
-from collector.pipeline.pipeline import Judging, Pipeline, make_series
+from collector.pipeline.notices import Outlet
+from collector.pipeline.pipeline import Judging, Pipeline, Remembered
 from collector.store.journal import Journal
 from collector.store.reading import NewestReading
 from collector.store.tails import Tail as Recent
@@ -30,50 +26,56 @@ from collector.store.vocabulary import LINK_IS_DOWN, MetaKey
 from collector.telling.desk import REMEMBER_MS
 
 
-def build_pipeline(lab: Lab, rules: Sequence[Rule], journal: Journal, notices: Notices, now_ms: int) -> Pipeline:
+def build_pipeline(lab: Lab, rules: Sequence[Rule], journal: Journal, outlet: Outlet, now_ms: int) -> Pipeline:
     """All that a run must remember, from the journal: the same as if it had never stopped."""
-    ids = _series_ids(lab, journal, now_ms)
-    memory = _remember(lab, rules, journal, ids, now_ms)
-    notices.remember(journal.notices(now_ms - REMEMBER_MS), journal.alarm_states())
+    past = _past_of(lab, rules, journal, now_ms)
     book = book_of(journal, lab)
-    judging = _judging(lab, rules, journal, ids, memory, _link(journal.meta(), now_ms), book.contexts, now_ms)
-    tails = {number: no_memory() for number in ids.values()}
-    for number, rows in memory.recent.items():
-        tails[number] = memory_from_rows(rows.t_ms, rows.value, rows.flag.astype(np.uint8), rows.why.astype(np.uint16))
-    last = {
-        n: StoredReading(series=n, t_ms=one.t_ms, value=one.value, flag=one.flag, raw=None, why=one.why)
-        for n, one in memory.newest.items()
-    }
-    intake = Intake(lab, ids, dict(journal.arrivals()))
-    return Pipeline(lab, ids, judging, tails, last, intake, notices, now_ms, book)
+    known = Remembered(
+        numbers=past.numbers,
+        quality=memories_of(past.recent),
+        last={
+            n: StoredReading(series=n, t_ms=one.t_ms, value=one.value, flag=one.flag, raw=None, why=one.why)
+            for n, one in past.newest.items()
+        },
+        arrivals=dict(journal.arrivals()),
+        book=book,
+        notices=journal.notices(now_ms - REMEMBER_MS),
+        states=journal.alarm_states(),
+    )
+    running = Running(_link(journal.meta(), now_ms), book.contexts, now_ms)
+    return Pipeline(lab, known, _judging(past, journal, running), outlet, now_ms)
 
 
 def rejudge(lab: Lab, rules: Sequence[Rule], journal: Journal, link: Link, now_ms: int) -> Judging:
     """Other rules for a running collector, which must have committed all it has judged: with what the journal holds
     they go on as after a stop, also those that look back further than the present ones."""
-    ids = _series_ids(lab, journal, now_ms)
-    memory = _remember(lab, rules, journal, ids, now_ms)
-    return _judging(lab, rules, journal, ids, memory, link, book_of(journal, lab).contexts, now_ms)
+    running = Running(link, book_of(journal, lab).contexts, now_ms)
+    return _judging(_past_of(lab, rules, journal, now_ms), journal, running)
 
 
-class _Memory(NamedTuple):
-    """What is known of each series."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Past:
+    """What the journal knows of each series of a lab, by its number, as far as these rules look back."""
 
+    lab: Lab
+    rules: Sequence[Rule]
+    numbers: Mapping[SeriesKey, int]
     newest: Mapping[int, NewestReading]
     recent: Mapping[int, Recent]
     since_ms: int
     """`recent` is complete from here on."""
 
 
-def _remember(lab: Lab, rules: Sequence[Rule], journal: Journal, ids: Mapping[SeriesKey, int], now_ms: int) -> _Memory:
+def _past_of(lab: Lab, rules: Sequence[Rule], journal: Journal, now_ms: int) -> _Past:
     """What is stored from beyond the present was stamped while a clock was wrong: remembered, it would make every real
     reading late until its time has come."""
+    numbers = _numbers(lab, journal, now_ms)
     limit_ms = now_ms + FUTURE_TOLERANCE_MS
-    newest = journal.newest(ids.values())
+    newest = journal.newest(numbers.values())
     ahead = {number for number, one in newest.items() if one.t_ms > limit_ms}
-    memory_ms = max(_memory_ms(lab), alarms_memory_ms(rules, lab))
+    memory_ms = max(longest_memory_ms(lab), alarms_memory_ms(rules, lab))
     since_ms = _since_ms([min(one.t_ms, limit_ms) for one in newest.values()], memory_ms, now_ms)
-    recent = journal.recent(ids.values(), since_ms)
+    recent = journal.recent(numbers.values(), since_ms)
     for number in ahead:
         rows = _until(recent.pop(number), limit_ms) if number in recent else None
         del newest[number]
@@ -84,7 +86,7 @@ def _remember(lab: Lab, rules: Sequence[Rule], journal: Journal, ids: Mapping[Se
             newest[number] = NewestReading(
                 series=number, t_ms=t_ms, value=held, flag=int(rows.flag[-1]), why=int(rows.why[-1])
             )
-    return _Memory(newest, recent, since_ms)
+    return _Past(lab=lab, rules=rules, numbers=numbers, newest=newest, recent=recent, since_ms=since_ms)
 
 
 def _until(rows: Recent, limit_ms: int) -> Recent:
@@ -92,61 +94,56 @@ def _until(rows: Recent, limit_ms: int) -> Recent:
     return Recent(rows.t_ms[held], rows.value[held], rows.flag[held], rows.raw[held], rows.why[held])
 
 
-def _judging(
-    lab: Lab,
-    rules: Sequence[Rule],
-    journal: Journal,
-    ids: Mapping[SeriesKey, int],
-    memory: _Memory,
-    link: Link,
-    contexts: Contexts,
-    now_ms: int,
-) -> Judging:
+def _judging(past: _Past, journal: Journal, running: Running) -> Judging:
     """The engine with the states the journal kept, but for alarms that now watch something else: these are closed."""
-    known, said = journal.meta().get(MetaKey.RULES), signatures(rules)
+    known, said = journal.meta().get(MetaKey.RULES), signatures(past.rules)
     change = difference(said if known is None else json.loads(known), said)
+    now_ms = running.start_ms
     limit_ms = now_ms + FUTURE_TOLERANCE_MS
     states = {
         key: replace(state, changed_ms=now_ms) if state.changed_ms > limit_ms else state
         for key, state in journal.alarm_states().items()
     }
-    closed, fresh = retire(states, change.replaced, lab, link, now_ms)
-    about = _subjects(lab, journal, now_ms)
+    closed, fresh = retire(states, change.replaced, past.lab, running.link, now_ms)
+    about = _subjects(past.lab, journal, now_ms)
     engine = Engine(
-        rules,
-        Site(
-            lab,
-            [*(make_series(ids[key], key.probe, channel, key.place) for key, channel in _channels(lab)), *about],
-            journal.created_ms([one.id for one in about]),
-        ),
+        past.rules,
+        Site(past.lab, [*_series(past), *about], journal.created_ms([one.id for one in about])),
         Kept(
             states=states | fresh,
-            newest={number: _newest(one, memory.recent.get(number)) for number, one in memory.newest.items()},
-            recent={number: _readings(rows) for number, rows in memory.recent.items()},
-            since_ms=memory.since_ms,
+            newest={number: _newest(one, past.recent.get(number)) for number, one in past.newest.items()},
+            recent={number: _readings(rows) for number, rows in past.recent.items()},
+            since_ms=past.since_ms,
         ),
-        Running(link, contexts, now_ms),
+        running,
     )
     return Judging(
-        tuple(rules), engine, about, change, closed, fresh, json.dumps(said) if change or known is None else ""
+        rules=tuple(past.rules),
+        engine=engine,
+        subjects=about,
+        change=change,
+        closed=closed,
+        states=fresh,
+        said=json.dumps(said) if change or known is None else "",
     )
 
 
-def _channels(lab: Lab) -> list[tuple[SeriesKey, Channel]]:
+def _series(past: _Past) -> list[Series]:
     return [
-        (SeriesKey(probe=p.id, channel=c.key, measure=c.measure, place=p.place), c)
-        for p in lab.probes
-        for c in p.channels
+        make_series(past.numbers[key_of(probe, channel)], probe, channel)
+        for probe in past.lab.probes
+        for channel in probe.channels
     ]
 
 
-def _series_ids(lab: Lab, journal: Journal, now_ms: int) -> dict[SeriesKey, int]:
-    ids = {}
-    for key, channel in _channels(lab):
-        place = lab.by_id[key.place]
-        unit = MEASURES[channel.measure].unit
-        ids[key] = journal.series_id(key, unit, place.bin, place.tray, now_ms)
-    return ids
+def _numbers(lab: Lab, journal: Journal, now_ms: int) -> dict[SeriesKey, int]:
+    """What the journal calls each series of a channel; a new one gets its number here."""
+    numbers = {}
+    for probe in lab.probes:
+        for channel in probe.channels:
+            key, place = key_of(probe, channel), lab.by_id[probe.place]
+            numbers[key] = journal.series_id(key, MEASURES[channel.measure].unit, place.bin, place.tray, now_ms)
+    return numbers
 
 
 def _subjects(lab: Lab, journal: Journal, now_ms: int) -> list[Series]:
@@ -162,11 +159,6 @@ def _subjects(lab: Lab, journal: Journal, now_ms: int) -> list[Series]:
 def _readings(rows: Recent) -> Readings:
     flags, why = rows.flag.astype(np.uint8), rows.why.astype(np.uint16)
     return Readings(rows.t_ms, rows.value, flags, (why & np.uint16(Why.UNSEEN)) != 0)
-
-
-def _memory_ms(lab: Lab) -> int:
-    limits = (limits_for(c.measure, c.model, p.every_ms, c.unit) for p in lab.probes for c in p.channels)
-    return max((one.memory_ms for one in limits), default=0)
 
 
 def _since_ms(newest_ms: Sequence[int], memory_ms: int, now_ms: int) -> int:

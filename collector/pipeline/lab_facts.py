@@ -12,6 +12,7 @@ from collector.domain.lab import Lab, Person, Series
 from collector.domain.readings import StoredReading
 from collector.letters.doubtful import is_usable
 from collector.letters.facts import Usual
+from collector.letters.fresh import fresh_moisture
 from collector.letters.links import LINK_LASTS_MS, Ack, link_url, sign
 from collector.letters.trouble import beyond
 from collector.store.errors import StoreError
@@ -21,8 +22,6 @@ DAY_MS = 86_400_000
 USUAL_DAYS = 14
 LEAST_DAYS = 2
 """Less history than this says nothing about what is usual."""
-_FRESH_MS = 6 * 3_600_000
-"""Amounts follow from no older moisture than this: bedding changes by the day (common practice, no source)."""
 
 _ORDER = list(Priority)
 
@@ -36,7 +35,7 @@ def _no_means(_series: int, _since_ms: int, _until_ms: int) -> Sequence[tuple[in
 
 
 @dataclass(frozen=True, slots=True)
-class Sources:
+class LetterSources:
     """Beyond the memory of the pipeline. `board_url` empty: no links."""
 
     means: Means = _no_means
@@ -46,13 +45,13 @@ class Sources:
 
 @dataclass(frozen=True, slots=True)
 class LabFacts:
-    """Facts as they are at this moment; see `collector.letters.facts.Facts`."""
+    """LetterFacts as they are at this moment; see `collector.letters.facts.LetterFacts`."""
 
     lab: Lab
     last: Mapping[int, StoredReading]
     known: Mapping[int, Series]
     states: Callable[[], Mapping[AlarmKey, AlarmState]]
-    sources: Sources
+    sources: LetterSources
     rules: Mapping[str, Rule] = field(default_factory=dict)
 
     def newest(self, series: Series) -> StoredReading | None:
@@ -74,10 +73,8 @@ class LabFacts:
 
     def place_moisture(self, place: str, now_ms: int) -> float | None:
         """Of several probes the newest counts."""
-        here = [one.id for one in self.known.values() if (one.place, one.measure) == (place, "bedding_moisture")]
-        found = [last for last in map(self.last.get, here) if last is not None and is_usable(last)]
-        newest = max(found, key=lambda last: last.t_ms, default=None)
-        return None if newest is None or now_ms - newest.t_ms > _FRESH_MS else newest.value
+        newest = ((series, self.last[number]) for number, series in self.known.items() if number in self.last)
+        return fresh_moisture(newest, place, now_ms)
 
     def acknowledged_ms(self, key: AlarmKey) -> int | None:
         state = self.states().get(key)

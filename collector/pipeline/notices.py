@@ -1,38 +1,51 @@
 """From changes of alarms to rows for the outbox: the desk decides who hears what when, the letters say it, and each
 person gets a row for each way there is to reach them."""
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
 
 from collector.alarms.model import AlarmKey, AlarmState, Rule, Transition
-from collector.delivery.addressing import addressees_of, everyone, row_key
+from collector.delivery.addressing import addressees_of, everyone
+from collector.delivery.rows import rows_of
 from collector.delivery.servers import ChatAddresses, MailServer
 from collector.domain.lab import Lab, Series
 from collector.letters.facts import LetterFacts
-from collector.letters.letter import alarm_letter
-from collector.pipeline.lab_facts import Sources
+from collector.letters.letter import Letter, alarm_letter
+from collector.pipeline.lab_facts import LetterSources
 from collector.store.batch import NewMessage
 from collector.telling.desk import Desk
 from collector.telling.message_plan import MessagePlan
 from collector.telling.notice import Notice, NoticeKey
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outlet:
+    """By what people are reached, and what writes to them."""
+
+    mail: MailServer | None = None
+    chat: ChatAddresses = field(default_factory=ChatAddresses)
+    sources: LetterSources = field(default_factory=LetterSources)
+    write: Callable[[MessagePlan, LetterFacts, int], Letter] = alarm_letter
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ToldSoFar:
+    """What the journal kept of alarms and of what people heard of them, and by what it is understood."""
+
+    notices: Iterable[Notice]
+    states: Mapping[AlarmKey, AlarmState]
+    rules: Mapping[str, Rule]
+    series: Mapping[int, Series]
+
+
 class Notices:
     """The desk of one lab, with the ways to its people."""
 
-    def __init__(self, lab: Lab, mail: MailServer | None, chat: ChatAddresses, sources: Sources | None = None) -> None:
-        self._mail = mail
-        self.sources = Sources() if sources is None else sources
-        self.desk = Desk(lab, everyone(lab, chat))
-        self._kept: list[Notice] = []
-        self._states: Mapping[AlarmKey, AlarmState] = {}
-
-    def remember(self, notices: Iterable[Notice], states: Mapping[AlarmKey, AlarmState]) -> None:
-        """What the journal kept; taken up by `begin`."""
-        self._kept, self._states = list(notices), states
-
-    def begin(self, rules: Mapping[str, Rule], series: Mapping[int, Series], now_ms: int) -> None:
-        self.desk.restore(self._kept, self._states, rules, series, now_ms)
-        self._kept, self._states = [], {}
+    def __init__(self, lab: Lab, outlet: Outlet, told: ToldSoFar, now_ms: int) -> None:
+        self._outlet = outlet
+        self.sources = outlet.sources
+        self.desk = Desk(lab, everyone(lab, outlet.chat))
+        self.desk.restore(list(told.notices), told.states, told.rules, told.series, now_ms)
 
     def take(self, change: Transition, rule: Rule, series: Series, now_ms: int) -> None:
         """A change of an alarm, also one that nobody hears of."""
@@ -44,26 +57,13 @@ class Notices:
 
     def release(self, now_ms: int, gathering: bool, facts: LetterFacts) -> list[NewMessage]:
         """The messages that are to go now."""
-        plans = self.desk.release(now_ms, gathering)
-        return [row for plan in plans for row in self._rows(plan, now_ms, facts)]
+        return [row for plan in self.desk.release(now_ms, gathering) for row in self._rows(plan, facts, now_ms)]
 
     def changed(self) -> dict[NoticeKey, Notice]:
         """Notices to be stored, new and settled since the last call; with the messages that settled them."""
         return self.desk.changed()
 
-    def _rows(self, plan: MessagePlan, now_ms: int, facts: LetterFacts) -> Iterator[NewMessage]:
-        letter = alarm_letter(plan, facts, now_ms)
-        for way in addressees_of(plan.person, self._mail):
-            chat = way.channel == "chat"
-            yield NewMessage(
-                key=row_key(plan.key, way),
-                recipient=way.recipient,
-                channel=way.channel,
-                priority=plan.items[0].rule.priority.value,
-                subject=letter.subject,
-                body=letter.short if chat else letter.body,
-                created_ms=now_ms,
-                html="" if chat else letter.html,
-                picture="" if chat else letter.picture,
-                parents=tuple(row_key(thread, way) for thread in plan.threads),
-            )
+    def _rows(self, plan: MessagePlan, facts: LetterFacts, now_ms: int) -> list[NewMessage]:
+        letter = self._outlet.write(plan, facts, now_ms)
+        priority, ways = plan.items[0].rule.priority.value, addressees_of(plan.person, self._outlet.mail)
+        return rows_of(letter, plan.key, ways, priority=priority, now_ms=now_ms, threads=plan.threads)

@@ -17,12 +17,11 @@ import msgspec
 
 from collector.config.home import Home
 from collector.config.written_files import open_file
-from collector.delivery.servers import ChatAddresses
 from collector.domain.lab import Lab
 from collector.domain.problems import wrong
 from collector.intake.inbox import Message
 from collector.pipeline.building import build_pipeline
-from collector.pipeline.notices import Notices
+from collector.pipeline.notices import Outlet
 from collector.store.journal import Journal
 
 _TOGETHER = 2_000
@@ -52,8 +51,7 @@ def recorded(home: Home, lab: Lab, path: Path) -> Iterator[Home]:
         if first is None:
             wrong(f"{path}: no messages in it")
         with Journal(scratch.database, lab.time_zone).open(first[0]) as journal:
-            notices = Notices(lab, None, ChatAddresses())
-            pipeline = build_pipeline(lab, home.load_rules(), journal, notices, first[0])
+            pipeline = build_pipeline(lab, home.load_rules(), journal, Outlet(), first[0])
             together = [first]
             while together:
                 for t_ms, message in together:

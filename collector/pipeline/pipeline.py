@@ -4,25 +4,25 @@ Everything lands in `batch`; the daemon commits it whole and only then acknowled
 from the journal, which is what a restart does.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from collector.alarms.changes import RuleChange
 from collector.alarms.chunk import Readings
 from collector.alarms.engine import Engine
 from collector.alarms.model import LINK_SERIES, AlarmKey, AlarmState, Rule, Transition
-from collector.domain.calibration import calibrate
-from collector.domain.lab import Channel, Lab, Series, SeriesKey
-from collector.domain.probe_models import Limits, limits_for
-from collector.domain.quality import QualityMemory, judge, judge_late
+from collector.domain.lab import Lab, Series, SeriesKey
+from collector.domain.quality import QualityMemory
 from collector.domain.readings import Flag, StoredReading, Why
 from collector.intake.allowance import CHANGES, Allowances
 from collector.intake.inbox import Column, Intake, Oddity, finite_or_none
+from collector.pipeline.conditioning import conditioners_of
 from collector.pipeline.diary_book import DiaryBook
 from collector.pipeline.lab_facts import LabFacts
-from collector.pipeline.notices import Notices
+from collector.pipeline.notices import Notices, Outlet, ToldSoFar
 from collector.pipeline.own_series import add_shares, shares
 from collector.store.batch import Batch, HistoryRow, NewMessage, RejectedRow, Unplaced
 from collector.store.requests import (
@@ -36,9 +36,10 @@ from collector.store.requests import (
     Unshelve,
 )
 from collector.store.vocabulary import LINK_IS_DOWN, LINK_IS_UP, Counter, EventKind, MetaKey
+from collector.telling.notice import Notice
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Judging:
     """Rules in force from one moment on, with their engine, and what became of the rules before them."""
 
@@ -57,55 +58,51 @@ class Judging:
 
 @dataclass(frozen=True, slots=True)
 class _Ready:
-    """Readings of one series, calibrated and checked. `late`: those that came too late to be judged."""
+    """Readings of one series in the order of their times, calibrated and checked, an element for each in all arrays.
+    `late`: those that came too late to be judged."""
 
     series: int
-    t_ms: np.ndarray
-    raw: np.ndarray
-    value: np.ndarray
-    flags: np.ndarray
-    why: np.ndarray
+    t_ms: NDArray[np.int64]
+    raw: NDArray[np.float64]
+    value: NDArray[np.float64]
+    flags: NDArray[np.uint8]
+    why: NDArray[np.uint16]
     late: "_Ready | None" = None
 
 
-class Pipeline:
-    """Owns the intake, the tails of the quality checks and the alarm engine of one lab."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Remembered:
+    """What a pipeline knows from before. By the number of a series in the journal: `quality`, what the checks remember;
+    `last`, its newest reading."""
 
-    def __init__(
-        self,
-        lab: Lab,
-        ids: Mapping[SeriesKey, int],
-        judging: Judging,
-        tails: Mapping[int, QualityMemory],
-        last: Mapping[int, StoredReading],
-        intake: Intake,
-        notices: Notices,
-        now_ms: int,
-        book: DiaryBook | None = None,
-    ) -> None:
-        self.lab = lab
-        self.book = DiaryBook(lab) if book is None else book
-        self.intake = intake
+    numbers: Mapping[SeriesKey, int]
+    quality: Mapping[int, QualityMemory]
+    last: Mapping[int, StoredReading]
+    arrivals: Mapping[int, bytes]
+    """Packet id -> digest of messages stamped at arrival, which may come again."""
+    book: DiaryBook
+    notices: Iterable[Notice]
+    states: Mapping[AlarmKey, AlarmState]
+
+
+class Pipeline:
+    """Owns the intake, the memory of the quality checks, the alarm engine and the desk of one lab."""
+
+    def __init__(self, lab: Lab, known: Remembered, judging: Judging, outlet: Outlet, now_ms: int) -> None:
+        self.lab, self.numbers, self.book = lab, known.numbers, known.book
+        self.intake = Intake(lab, known.numbers, known.arrivals)
         self.batch = Batch()
-        self._rules: dict[str, Rule] = {}
-        self._notices = notices
-        self._tails = dict(tails)
-        self._last = dict(last)
+        self.engine = judging.engine
+        self._conditioners = conditioners_of(lab, known.numbers, known.quality)
+        self._shares = shares(lab, known.numbers)
+        self._last = dict(known.last)
         self._changes = Allowances(CHANGES)
         self._unjudged: set[int] = set()
-        self._series: dict[int, Series] = {0: LINK_SERIES}
-        self._channels: dict[int, Channel] = {}
-        self._limits: dict[int, Limits] = {}
-        for probe in lab.probes:
-            for channel in probe.channels:
-                series = ids[SeriesKey(probe=probe.id, channel=channel.key, measure=channel.measure, place=probe.place)]
-                self._series[series] = make_series(series, probe.id, channel, probe.place)
-                self._channels[series] = channel
-                self._limits[series] = limits_for(channel.measure, channel.model, probe.every_ms, channel.unit)
-        self.ids = ids
-        self._shares = shares(lab, ids)
-        about = {one.id: one for one in judging.subjects}
-        notices.begin({rule.name: rule for rule in judging.rules}, self._series | about, now_ms)
+        self._rules = {rule.name: rule for rule in judging.rules}
+        self._series = {0: LINK_SERIES, **{number: one.series for number, one in self._conditioners.items()}}
+        self._series |= {one.id: one for one in judging.subjects}
+        told = ToldSoFar(notices=known.notices, states=known.states, rules=self._rules, series=self._series)
+        self._notices = Notices(lab, outlet, told, now_ms)
         self.judge_by(judging, now_ms)
 
     def judge_by(self, judging: Judging, now_ms: int) -> None:
@@ -217,24 +214,21 @@ class Pipeline:
         """Calibrate and check what has come of one series, and set aside what is late."""
         t_ms = np.array(column.t_ms, dtype=np.int64)
         raw = np.array(column.raw, dtype=np.float64)
-        value = np.array(column.value, dtype=np.float64)
         why = np.array(column.why, dtype=np.uint16)
         if t_ms.size > 1 and not bool(np.all(t_ms[1:] > t_ms[:-1])):
             order = np.argsort(t_ms, kind="stable")
-            t_ms, raw, value, why = t_ms[order], raw[order], value[order], why[order]
-        channel = self._channels[series]
-        if channel.calibrations:
-            value, calibration_why = calibrate(channel.calibrations, t_ms, raw)
-            why |= calibration_why
+            t_ms, raw, why = t_ms[order], raw[order], why[order]
+        conditioner = self._conditioners[series]
+        value, why = conditioner.values(t_ms, raw, why)
         late = _late(t_ms, self.engine.clock_ms(series)) | self._raves(series, now_ms)
         late_ones: _Ready | None = None
         if late.any():
-            flags, late_why = judge_late(self._limits[series], raw[late], value[late], why[late])
+            flags, late_why = conditioner.judge_late(raw[late], value[late], why[late])
             late_ones = _Ready(series, t_ms[late], raw[late], value[late], flags, late_why)
             t_ms, raw, value, why = t_ms[~late], raw[~late], value[~late], why[~late]
         flags = np.empty(0, np.uint8)
         if t_ms.size:
-            flags, why, self._tails[series] = judge(self._limits[series], self._tails[series], t_ms, raw, value, why)
+            flags, why = conditioner.judge(t_ms, raw, value, why)
         return _Ready(series, t_ms, raw, value, flags, why, late_ones)
 
     def _raves(self, series: int, now_ms: int) -> bool:
@@ -330,12 +324,8 @@ class Pipeline:
         self.batch = Batch()
 
 
-def make_series(number: int, probe: str, channel: Channel, place: str) -> Series:
-    return Series(id=number, probe=probe, channel=channel.key, measure=channel.measure, place=place, unit=channel.unit)
-
-
-def _late(t_ms: np.ndarray, clock_ms: int) -> np.ndarray:
-    """Readings that are no newer than what was judged, and all but the first of equal times."""
-    late: np.ndarray = t_ms <= clock_ms
+def _late(t_ms: NDArray[np.int64], clock_ms: int) -> NDArray[np.bool_]:
+    """Readings that are no newer than what was judged, and all but the first of equal times; `t_ms` in their order."""
+    late: NDArray[np.bool_] = t_ms <= clock_ms
     late[1:] |= t_ms[1:] == t_ms[:-1]
     return late

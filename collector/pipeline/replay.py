@@ -16,17 +16,14 @@ from collector.alarms.chunk import Readings
 from collector.alarms.engine import Engine
 from collector.alarms.model import LINK_SERIES, Link, Rule, Transition
 from collector.alarms.start import Kept, Running, Site
-from collector.domain.calibration import calibrate
-from collector.domain.lab import Channel, Lab, Probe, Series, SeriesKey, subjects
-from collector.domain.probe_models import Limits, limits_for
-from collector.domain.quality import QualityMemory, judge, memory_from_rows, no_memory
+from collector.domain.lab import Lab, Series, SeriesKey, subjects
 from collector.domain.readings import Why
-from collector.domain.units import from_sent
+from collector.pipeline.conditioning import Conditioner, conditioners_of, longest_memory_ms, memories_of
 from collector.pipeline.diary_book import contexts_of
 from collector.pipeline.own_series import add_shares, shares
-from collector.pipeline.pipeline import make_series
 from collector.store.columns import Columns
 from collector.store.reader import Reader
+from collector.store.series_rows import StoredSeries
 
 Progress = Callable[[float], None]
 """Called with the part of the stretch that is done, 0 to 1."""
@@ -46,42 +43,14 @@ class Replayed:
     until_ms: int
 
 
-@dataclass(slots=True)
-class _Track:
-    """One series on its way through the stretch."""
-
-    channel: Channel
-    limits: Limits
-    scale: float
-    offset: float
-    tail: QualityMemory
-
-    def readings(self, t_ms: NDArray[np.int64], raw: NDArray[np.float64], why: NDArray[np.uint16]) -> Readings:
-        """Values and flags, as they would be stored today. What was too late to be compared then is not compared."""
-        unseen = (why & _UNSEEN) != 0
-        if self.channel.calibrations:
-            value, found = calibrate(self.channel.calibrations, t_ms, raw)
-            why = (why & _FROM_THEN) | found
-        else:
-            value = raw if (self.scale, self.offset) == (1.0, 0.0) else raw * self.scale + self.offset
-            why = why & _FROM_THEN
-        flags, _, self.tail = judge(self.limits, self.tail, t_ms, raw, value, why)
-        return Readings(t_ms, value, flags, unseen)
-
-
 def replay(
     reader: Reader, lab: Lab, rules: Sequence[Rule], since_ms: int, until_ms: int, progress: Progress | None = None
 ) -> Replayed:
     """Run the readings from `since_ms` on, before `until_ms`, through `rules`."""
-    tracks, series = _tracks(reader, lab, since_ms)
+    conditioners = _conditioners(reader, lab, since_ms)
+    series = {number: one.series for number, one in conditioners.items()}
     about = _subjects(reader, lab)
-    wanted = shares(
-        lab,
-        {
-            SeriesKey(probe=one.probe, channel=one.channel, measure=one.measure, place=one.place): n
-            for n, one in series.items()
-        },
-    )
+    wanted = shares(lab, {_key(one): number for number, one in series.items()})
     engine = Engine(
         rules,
         Site(lab, [*series.values(), *about.values()], dict.fromkeys(about, since_ms)),
@@ -100,9 +69,9 @@ def replay(
         if chunk is not None:
             count += chunk.t_ms.size
             batch = {
-                number: tracks[number].readings(t_ms, raw, why)
+                number: _judged_anew(conditioners[number], t_ms, raw, why)
                 for number, t_ms, raw, why in _by_series(chunk)
-                if number in tracks
+                if number in conditioners
             }
             add_shares(batch, wanted, engine.clock_ms)
             transitions += engine.judge_all(batch).transitions
@@ -114,43 +83,31 @@ def replay(
     return Replayed(tuple(transitions), {**series, **about, 0: LINK_SERIES}, count, since_ms, until_ms)
 
 
-def _tracks(reader: Reader, lab: Lab, since_ms: int) -> tuple[dict[int, _Track], dict[int, Series]]:
-    """The series of today's lab that the journal knows, with what quality checks remember from before the stretch."""
-    numbers = {
-        SeriesKey(probe=s.probe, channel=s.channel, measure=s.measure, place=s.place): s.id for s in reader.series()
-    }
-    tracks: dict[int, _Track] = {}
-    series: dict[int, Series] = {}
-    for probe in lab.probes:
-        for channel in probe.channels:
-            number = numbers.get(
-                SeriesKey(probe=probe.id, channel=channel.key, measure=channel.measure, place=probe.place)
-            )
-            if number is not None:
-                tracks[number] = _track(probe, channel)
-                series[number] = make_series(number, probe.id, channel, probe.place)
-    memory_ms = max((track.limits.memory_ms for track in tracks.values()), default=0)
-    for number, rows in reader.recent(tracks.keys(), since_ms - memory_ms, since_ms).items():
-        flags, why = rows.flag.astype(np.uint8), rows.why.astype(np.uint16)
-        tracks[number].tail = memory_from_rows(rows.t_ms, rows.value, flags, why)
-    return tracks, series
+def _conditioners(reader: Reader, lab: Lab, since_ms: int) -> dict[int, Conditioner]:
+    """Of the series of today's lab that the journal knows, with what quality checks remember from before it."""
+    numbers = {_key(one): one.id for one in reader.series()}
+    memories = memories_of(reader.recent(numbers.values(), since_ms - longest_memory_ms(lab), since_ms))
+    return conditioners_of(lab, numbers, memories)
+
+
+def _judged_anew(
+    one: Conditioner, t_ms: NDArray[np.int64], raw: NDArray[np.float64], why: NDArray[np.uint16]
+) -> Readings:
+    """Values and flags, as they would be stored today: of one series, an element for each reading. What was too late to
+    be compared then is not compared."""
+    value, found = one.values(t_ms, raw, why & _FROM_THEN)
+    flags, _ = one.judge(t_ms, raw, value, found)
+    return Readings(t_ms, value, flags, (why & _UNSEEN) != 0)
 
 
 def _subjects(reader: Reader, lab: Lab) -> dict[int, Series]:
     """Whole probes and places that the journal knows: what alarms about these are told by."""
     wanted = set(subjects(lab))
-    known = (
-        one
-        for one in reader.series()
-        if SeriesKey(probe=one.probe, channel=one.channel, measure=one.measure, place=one.place) in wanted
-    )
-    return {one.id: one.as_series() for one in known}
+    return {one.id: one.as_series() for one in reader.series() if _key(one) in wanted}
 
 
-def _track(probe: Probe, channel: Channel) -> _Track:
-    scale, offset = from_sent(channel.measure, channel.unit) or (1.0, 0.0)
-    limits = limits_for(channel.measure, channel.model, probe.every_ms, channel.unit)
-    return _Track(channel, limits, scale, offset, no_memory())
+def _key(one: StoredSeries | Series) -> SeriesKey:
+    return SeriesKey(probe=one.probe, channel=one.channel, measure=one.measure, place=one.place)
 
 
 def _link_at(reader: Reader, since_ms: int, until_ms: int) -> Link:

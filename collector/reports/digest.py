@@ -23,6 +23,7 @@ from collector.letters.ahead_words import outlook_line
 from collector.letters.blocks import Section
 from collector.letters.brew_words import brew_line
 from collector.letters.doubtful import is_usable
+from collector.letters.fresh import fresh_moisture
 from collector.letters.local_time import clock_time, day_words, utc
 from collector.letters.plain import one_line
 from collector.letters.trouble import Trouble
@@ -38,8 +39,6 @@ _DRAIN_AFTER_DAYS = 7
 """Common practice, no source."""
 HANDS = "Afterwards everybody washes their hands with soap and running water, 20 s or more"
 """CDC, hand washing; bedding, leachate and tea are not sanitised."""
-_FRESH_MS = 6 * 3_600_000
-"""Amounts follow from no older moisture than this, as in the alarms' own messages."""
 _STALE_MS = 2 * 3_600_000
 _ORDER = list(Priority)
 
@@ -85,9 +84,7 @@ class DigestView:
 
     def place_moisture(self, place: str, now_ms: int) -> float | None:
         """The newest usable moisture of a tray, from which amounts follow; None where it is old."""
-        here = [last for one, last in self.newest if (one.place, one.measure) == (place, "bedding_moisture")]
-        newest = max(filter(is_usable, here), key=lambda last: last.t_ms, default=None)
-        return None if newest is None or now_ms - newest.t_ms > _FRESH_MS else newest.value
+        return fresh_moisture(self.newest, place, now_ms)
 
 
 def digest_key(day: date, role: str) -> str:
@@ -227,7 +224,7 @@ class _Teller:
             if concerns(self.person, one.place, self.view.lab):
                 yield f"{self.label(one.place)}: {outlook_line(one, self.when, self.view.lab.us_units)}"
 
-    # Facts
+    # LetterFacts
 
     def _places(self, kind: PlaceKind) -> list[Place]:
         lab = self.view.lab

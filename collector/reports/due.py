@@ -11,7 +11,8 @@ from datetime import date
 from collector.alarms.model import Rule
 from collector.config.home import Home
 from collector.config.settings import Settings
-from collector.delivery.addressing import Addressee, addressees_of, reachable, row_key
+from collector.delivery.addressing import Addressee, addressees_of, reachable
+from collector.delivery.rows import rows_of
 from collector.delivery.servers import chat_addresses_of, mail_server_of
 from collector.domain.lab import Lab, Person
 from collector.letters.blocks import Section
@@ -121,17 +122,4 @@ class DueReports:
         return max(since_ms, now_ms - _LONGEST_MS)
 
     def _rows(self, person: Person, key: str, subject: str, parts: Sequence[Section], now_ms: int) -> list[NewMessage]:
-        letter = report_letter(subject, parts)
-        return [
-            NewMessage(
-                key=row_key(key, way),
-                recipient=way.recipient,
-                channel=way.channel,
-                priority="low",
-                subject=letter.subject,
-                body=letter.short if way.channel == "chat" else letter.body,
-                created_ms=now_ms,
-                html="" if way.channel == "chat" else letter.html,
-            )
-            for way in self.ways(person)
-        ]
+        return rows_of(report_letter(subject, parts), key, self.ways(person), priority="low", now_ms=now_ms)

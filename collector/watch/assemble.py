@@ -16,8 +16,8 @@ from collector.delivery.servers import chat_addresses_of, mail_server_of
 from collector.domain.lab import Lab
 from collector.intake.session import Broker
 from collector.pipeline.building import build_pipeline
-from collector.pipeline.lab_facts import Sources
-from collector.pipeline.notices import Notices
+from collector.pipeline.lab_facts import LetterSources
+from collector.pipeline.notices import Outlet
 from collector.pipeline.pipeline import Pipeline
 from collector.store.damage import Opened, open_journal, set_aside
 from collector.store.journal import Journal
@@ -44,11 +44,11 @@ class Parts:
         self.journal.close()
 
 
-def sources_of(settings: Settings, journal: Journal) -> Sources:
+def sources_of(settings: Settings, journal: Journal) -> LetterSources:
     """What messages tell beyond the readings at hand."""
     board = settings.board
     secret = board.link_secret.get_secret_value() if board.link_secret is not None else ""
-    return Sources(journal.hourly_means, board.url, secret)
+    return LetterSources(journal.hourly_means, board.url, secret)
 
 
 def broker_of(home: Home, settings: Settings, suffix: str = "") -> Broker:
@@ -92,8 +92,8 @@ def assemble(
     mail, chat = mail_server_of(settings), chat_addresses_of(settings)
     journal, report = _opened(home, lab, now(), damage)
     try:
-        notices = Notices(lab, mail, chat, sources_of(settings, journal))
-        pipeline = build_pipeline(lab, rules, journal, notices, now())
+        outlet = Outlet(mail=mail, chat=chat, sources=sources_of(settings, journal))
+        pipeline = build_pipeline(lab, rules, journal, outlet, now())
         if report is not None:
             log(f"journal: {report}")
             pipeline.batch.events.append((now(), EventKind.JOURNAL_DAMAGED, str(report)))

@@ -81,7 +81,7 @@ class Run:
         self._answers = Answers(parts.journal, parts.pipeline, around.log)
         self._reports = due_reports_of(around.home, around.settings, parts.lab, parts.journal)
         self._self_check = SelfCheck(
-            around.home.path, parts.journal, parts.pipeline.ids, around.pace, parts.dead.oldest_unsaid_ms
+            around.home.path, parts.journal, parts.pipeline.numbers, around.pace, parts.dead.oldest_unsaid_ms
         )
         self._catching_up = CatchingUp(around.steady(), CATCH_UP_S)
         self._schedule = Schedule(around.times, around.steady(), around.now())

@@ -14,19 +14,17 @@ from typing import NamedTuple
 from collector.alarms.model import AlarmKey, Rule
 from collector.config.home import Home
 from collector.delivery.sender import Patience
-from collector.delivery.servers import ChatAddresses
-from collector.domain.lab import Lab
 from collector.husbandry.moisture import water_to_add_l
 from collector.intake.inbox import Message
 from collector.letters.advice import GOAL_PCT, advice
 from collector.letters.facts import LetterFacts
+from collector.letters.letter import Letter, alarm_letter
 from collector.pipeline.building import build_pipeline
-from collector.pipeline.lab_facts import Sources
-from collector.pipeline.notices import Notices
+from collector.pipeline.lab_facts import LetterSources
+from collector.pipeline.notices import Outlet
 from collector.pipeline.pipeline import Pipeline
 from collector.reports.digest import Standing
 from collector.reports.digest_view import digest_view, due_day
-from collector.store.batch import NewMessage
 from collector.store.journal import Journal
 from collector.store.reader import Reader
 from collector.store.requests import Acknowledge, BookRequest, BrewEnd, BrewStart, DiaryAdd
@@ -94,23 +92,16 @@ class Played:
     days: float = 0.0
 
 
-class _Recorder(Notices):
-    """Keeps what the desk hands out, beside writing it."""
+class _Scribe:
+    """Writes what the desk hands out, and keeps it."""
 
-    def __init__(self, lab: Lab, sources: Sources) -> None:
-        super().__init__(lab, None, ChatAddresses(), sources)
+    def __init__(self) -> None:
         self.plans: list[tuple[int, MessagePlan, str, LetterFacts]] = []
-        self.messages = 0
 
-    def release(self, now_ms: int, gathering: bool, facts: LetterFacts) -> list[NewMessage]:
-        rows = super().release(now_ms, gathering, facts)
-        self.messages += len(rows)
-        return rows
-
-    def _rows(self, plan: MessagePlan, now_ms: int, facts: LetterFacts) -> Iterator[NewMessage]:
-        rows = list(super()._rows(plan, now_ms, facts))
-        self.plans.append((now_ms, plan, rows[0].subject if rows else "", facts))
-        return iter(rows)
+    def write(self, plan: MessagePlan, facts: LetterFacts, now_ms: int) -> Letter:
+        letter = alarm_letter(plan, facts, now_ms)
+        self.plans.append((now_ms, plan, letter.subject, facts))
+        return letter
 
 
 def play(scenario: Scenario, seed: int, folder: Path, start_ms: int | None = None, board_url: str = "") -> Played:
@@ -123,10 +114,11 @@ def play(scenario: Scenario, seed: int, folder: Path, start_ms: int | None = Non
     home = Home(folder)
     lab, rules = home.load_lab(), home.load_rules()
     with Journal(home.database, lab.time_zone).open(start_ms) as journal:
-        notices = _Recorder(lab, Sources(journal.hourly_means, board_url, _LINK_SECRET))
-        pipeline = build_pipeline(lab, rules, journal, notices, start_ms)
+        scribe = _Scribe()
+        sources = LetterSources(journal.hourly_means, board_url, _LINK_SECRET)
+        pipeline = build_pipeline(lab, rules, journal, Outlet(sources=sources, write=scribe.write), start_ms)
         pipeline.link_changed(True, start_ms, "connected")
-        player = _Player(scenario, pipeline, journal, notices, rules, start_ms)
+        player = _Player(scenario, pipeline, journal, scribe, rules, start_ms)
         player.play(run(scenario, seed, start_ms, scenario.length_ms))
         return player.played
 
@@ -139,14 +131,14 @@ class _Player:
         scenario: Scenario,
         pipeline: Pipeline,
         journal: Journal,
-        notices: _Recorder,
+        scribe: _Scribe,
         rules: Sequence[Rule],
         start_ms: int,
     ) -> None:
         self.played = Played(days=scenario.length_ms / DAY_MS)
         self._pipeline = pipeline
         self._journal = journal
-        self._notices = notices
+        self._scribe = scribe
         self._now_ms = start_ms
         self._committed_ms = start_ms
         self._digested = ""
@@ -166,7 +158,6 @@ class _Player:
             self._pipeline.intake.accept(Message(pack.topic, pack.payload, 0, False, pack.retain), pack.t_ms)
         self._turn(self._next_ms())
         self._commit()
-        self.played.messages = self._notices.messages
 
     def _next_ms(self) -> int:
         """When the next turn is."""
@@ -199,6 +190,7 @@ class _Player:
             self.played.told.append(_in_digest(one, self._arrives_ms(self._now_ms)))
 
     def _commit(self) -> None:
+        self.played.messages += len(self._pipeline.batch.messages)
         self._journal.commit(self._pipeline.batch, self._now_ms)
         self._pipeline.start_batch()
         self._journal.tidy(self._now_ms)
@@ -207,10 +199,10 @@ class _Player:
     # People
 
     def _note_plans(self) -> None:
-        for t_ms, plan, subject, facts in self._notices.plans:
+        for t_ms, plan, subject, facts in self._scribe.plans:
             for item in plan.items:
                 self._note_item(t_ms, plan, item, subject, facts)
-        self._notices.plans.clear()
+        self._scribe.plans.clear()
 
     def _note_item(self, t_ms: int, plan: MessagePlan, item: Item, subject: str, facts: LetterFacts) -> None:
         change = item.transition

@@ -12,11 +12,10 @@ from pathlib import Path
 
 from collector.alarms.model import Rule
 from collector.config.home import Home
-from collector.delivery.servers import ChatAddresses
 from collector.domain.lab import Lab
 from collector.intake.inbox import Message
 from collector.pipeline.building import build_pipeline
-from collector.pipeline.notices import Notices
+from collector.pipeline.notices import Outlet
 from collector.pipeline.pipeline import Pipeline
 from collector.store.journal import Journal
 from collector.store.watch_state import WatchState, write_state
@@ -63,7 +62,7 @@ def _run(folder: Path, hours: int, *, paced: bool) -> tuple[int, int]:
 
 def _collect(home: Home, lab: Lab, rules: tuple[Rule, ...], journal: Journal, hours: int, *, paced: bool) -> int:
     """As the daemon's loop does, with each wait skipped."""
-    pipeline = build_pipeline(lab, rules, journal, Notices(lab, None, ChatAddresses()), _START_MS)
+    pipeline = build_pipeline(lab, rules, journal, Outlet(), _START_MS)
     pacer, commits, held, since_s = Pacer(0.0), 0, 0, 0.0
     for number in range(hours * 60 * _A_MINUTE):
         now_s = number * _STEP_S

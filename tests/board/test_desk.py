@@ -45,7 +45,7 @@ class Lab:
         self.ack = Ack(
             rule="bedding-hot",
             place="juniper/top",
-            series=self.hand.pipeline.ids[top],
+            series=self.hand.pipeline.numbers[top],
             raised_ms=START + MIN,
             role="teacher",
             expires_ms=START + 60 * MIN,

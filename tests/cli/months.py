@@ -15,10 +15,9 @@ from collections.abc import Callable
 from pathlib import Path
 
 from collector.config.home import Home
-from collector.delivery.servers import ChatAddresses
 from collector.intake.inbox import Message
 from collector.pipeline.building import build_pipeline
-from collector.pipeline.notices import Notices
+from collector.pipeline.notices import Outlet
 from collector.store.journal import Journal
 from collector.store.requests import Acknowledge
 from tests.worlds.texts import bedding, lab_text, probe_text
@@ -100,7 +99,7 @@ def make_month(folder: Path, days: int = DAYS, lab: str = LAB, site: str = SITE)
     home, noise = Home(folder), random.Random(1)  # noqa: S311 - invented readings
     with Journal(home.database, "UTC").open(START_MS) as journal:
         found, rules = home.load_lab(), [rule for rule in home.load_rules() if rule.name in JUDGED_BY]
-        pipeline = build_pipeline(found, rules, journal, Notices(found, None, ChatAddresses()), START_MS)
+        pipeline = build_pipeline(found, rules, journal, Outlet(), START_MS)
         pipeline.link_changed(True, START_MS, "")
         for t_ms in range(START_MS, START_MS + days * DAY_MS, EVERY_MS):
             for topic, probe in PROBES.items():

@@ -10,10 +10,9 @@ from collector.cli.commands.status import show
 from collector.cli.status_values import alarm_row, status, worst_flag
 from collector.config.home import Home
 from collector.config.lab_file import read_lab
-from collector.delivery.servers import ChatAddresses
 from collector.intake.inbox import Message
 from collector.pipeline.building import build_pipeline
-from collector.pipeline.notices import Notices
+from collector.pipeline.notices import Outlet
 from collector.store.alarm_rows import HeldAlarm
 from collector.store.journal import Journal
 from tests.cli.command_line import stock
@@ -40,7 +39,7 @@ def test_a_moved_probe_shows_where_it_is_now(home: Home) -> None:
     """Its readings of the old place are history; at the new one it has not been heard."""
     lab = read_lab(LAB.replace("place: juniper/top", "place: maple/bottom"), "lab.yaml")
     with Journal(home.database, "UTC").open(START) as journal:
-        build_pipeline(lab, rules_of(), journal, Notices(lab, None, ChatAddresses()), START)
+        build_pipeline(lab, rules_of(), journal, Outlet(), START)
     rows = {row["id"]: row for row in status(home, lab, START)["probes"]}
     assert (rows["juniper-top"]["at"], rows["juniper-top"]["last_heard"]) == ("maple/bottom", None)
 
@@ -100,7 +99,7 @@ def test_people_are_told_what_their_priorities_ask_for(tmp_path: Path) -> None:
     text = LAB.replace("teacher@quillbrook.example}", "teacher@quillbrook.example, priorities: [low]}")
     lab = read_lab(text, "lab.yaml")
     with Journal(tmp_path / "traywarden.db", "UTC").open(START) as journal:
-        pipeline = build_pipeline(lab, rules_of(), journal, Notices(lab, MAIL, ChatAddresses()), START)
+        pipeline = build_pipeline(lab, rules_of(), journal, Outlet(mail=MAIL), START)
         hot = Message("worms/juniper/top", hot_pack(START / 1000, 33.0).encode(), 1, redelivered=False, retained=False)
         pipeline.intake.accept(hot, START)
         pipeline.settle(START)

@@ -1,9 +1,14 @@
 """A small lab for the intake's tests, an intake over it, and messages to it."""
 
+from collections.abc import Iterator
+
+import numpy as np
+
 from collector.config.lab_file import read_lab
 from collector.domain.lab import Lab, series_keys
-from collector.intake.inbox import Intake, Message
+from collector.intake.inbox import Column, Intake, Message
 from collector.intake.placing import Placing
+from collector.pipeline.conditioning import conditioners_of
 from tests.worlds.texts import lab_text
 from tests.worlds.values import T0
 
@@ -84,6 +89,7 @@ class Room:
         self.ids = {key: number for number, key in enumerate(series_keys(self.lab), start=1)}
         self.names = {number: f"{key.probe}.{key.channel}" for key, number in self.ids.items()}
         self.intake = Intake(self.lab, self.ids, arrivals)
+        self.conditioners = conditioners_of(self.lab, self.ids, {})
         self.placing = Placing(self.lab, self.ids)
 
     def say(
@@ -101,10 +107,13 @@ class Room:
 
     def take(self) -> dict[str, list[tuple[int, float, float, int]]]:
         """(time, raw, value, why) of each reading since the last call."""
-        return {
-            self.names[number]: list(zip(one.t_ms, one.raw, one.value, one.why, strict=True))
-            for number, one in self.intake.take().items()
-        }
+        return {self.names[number]: list(self._rows(number, one)) for number, one in self.intake.take().items()}
+
+    def _rows(self, number: int, column: Column) -> Iterator[tuple[int, float, float, int]]:
+        """With the value that the pipeline makes of what was said."""
+        t_ms, raw, why = np.array(column.t_ms), np.array(column.raw), np.array(column.why, np.uint16)
+        values, whole = self.conditioners[number].values(t_ms, raw, why)
+        return zip(column.t_ms, column.raw, values.tolist(), whole.tolist(), strict=True)
 
     def values(self) -> dict[str, list[float]]:
         return {name: [value for _, _, value, _ in readings] for name, readings in self.take().items()}

@@ -52,10 +52,10 @@ def test_without_a_unit_the_channel_says_which() -> None:
 
 
 def test_a_calibrated_channel_passes_its_raw_count_on() -> None:
-    """The count goes through untouched; the calibration comes later and by date."""
+    """The count is kept as it was said; the calibration is applied to it afterwards, by date."""
     room = Room()
     room.say("worms/maple/top", '{"at":1772438400,"bed":{"m":1785}}')
-    assert room.take() == {"maple-top.moisture": [(NOW, 1785.0, 1785.0, 0)]}
+    assert room.take() == {"maple-top.moisture": [(NOW, 1785.0, 73.0, 0)]}
 
 
 def test_a_wrong_unit_is_refused_with_what_would_be_right() -> None:

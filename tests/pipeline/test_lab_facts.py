@@ -16,7 +16,7 @@ from collector.domain.lab import SeriesKey
 from collector.domain.readings import Flag, StoredReading
 from collector.letters.links import LINK_LASTS_MS, Ack, read
 from collector.letters.picture import wanted
-from collector.pipeline.lab_facts import DAY_MS, LabFacts, Means, Sources
+from collector.pipeline.lab_facts import DAY_MS, LabFacts, LetterSources, Means
 from collector.store.batch import Batch
 from collector.store.errors import JournalStalled
 from collector.store.journal import Journal
@@ -27,11 +27,11 @@ SECRET = "a secret of sixteen letters"
 
 
 def facts(
-    last: Sequence[StoredReading] = (), states: Sequence[AlarmState] = (), sources: Sources | None = None
+    last: Sequence[StoredReading] = (), states: Sequence[AlarmState] = (), sources: LetterSources | None = None
 ) -> LabFacts:
     known = {one.id: one for one in (TOP_TEMPERATURE, TOP_MOISTURE, replace(TOP_MOISTURE, id=9))}
     kept = {one.key: one for one in states}
-    return LabFacts(LAB, {one.series: one for one in last}, known, lambda: kept, sources or Sources())
+    return LabFacts(LAB, {one.series: one for one in last}, known, lambda: kept, sources or LetterSources())
 
 
 def means_of(days: float, every_h: int = 1) -> Means:
@@ -46,7 +46,7 @@ def means_of(days: float, every_h: int = 1) -> Means:
 
 def test_the_usual_band_is_four_of_five_hours_of_two_weeks() -> None:
     """10 % and 90 % points of the hourly means: 22 -+ 2 sin(72 degrees) for a daily swing."""
-    found = facts(sources=Sources(means_of(14))).usual(TOP_TEMPERATURE, NOW)
+    found = facts(sources=LetterSources(means_of(14))).usual(TOP_TEMPERATURE, NOW)
     assert found is not None
     assert (found.low, found.high) == pytest.approx((20.1, 23.9), abs=0.1)
     assert found.days == 14
@@ -55,7 +55,7 @@ def test_the_usual_band_is_four_of_five_hours_of_two_weeks() -> None:
 @pytest.mark.parametrize("means", [means_of(0), means_of(1.9), means_of(14, every_h=24)])
 def test_too_little_history_says_nothing(means: Means) -> None:
     """Under two days, or a few hours scattered over two weeks."""
-    assert facts(sources=Sources(means)).usual(TOP_TEMPERATURE, NOW) is None
+    assert facts(sources=LetterSources(means)).usual(TOP_TEMPERATURE, NOW) is None
     assert facts().usual(TOP_TEMPERATURE, NOW) is None
 
 
@@ -65,7 +65,7 @@ def test_a_journal_that_cannot_be_read_holds_no_letter_back(tmp_path: Path) -> N
     def failing(series: int, since_ms: int, until_ms: int) -> list[tuple[int, float]]:
         raise JournalStalled(tmp_path, "the disk is full")
 
-    assert facts(sources=Sources(failing)).usual(TOP_TEMPERATURE, NOW) is None
+    assert facts(sources=LetterSources(failing)).usual(TOP_TEMPERATURE, NOW) is None
 
 
 def test_moisture_of_a_place_is_its_newest_usable_reading() -> None:
@@ -119,7 +119,7 @@ def test_what_stands_yet_where_an_alarm_is_over(value: float | None, others: lis
 
 def test_a_link_is_for_one_occurrence_and_one_person() -> None:
     """Two weeks long; none without pages, without a secret, or for what has no occurrence."""
-    url = facts(sources=Sources(board_url="https://lab.quillbrook.example", link_secret=SECRET)).acknowledge_url(
+    url = facts(sources=LetterSources(board_url="https://lab.quillbrook.example", link_secret=SECRET)).acknowledge_url(
         HOT_ITEM, TEACHER, NOW
     )
     base, _, token = url.rpartition("/")
@@ -134,10 +134,10 @@ def test_a_link_is_for_one_occurrence_and_one_person() -> None:
         expires_ms=NOW + LINK_LASTS_MS,
     )
     assert read(SECRET, token, NOW) == wanted_ack
-    assert facts(sources=Sources(link_secret=SECRET)).acknowledge_url(HOT_ITEM, TEACHER, NOW) == ""
-    assert facts(sources=Sources(board_url="http://x.example")).acknowledge_url(HOT_ITEM, TEACHER, NOW) == ""
+    assert facts(sources=LetterSources(link_secret=SECRET)).acknowledge_url(HOT_ITEM, TEACHER, NOW) == ""
+    assert facts(sources=LetterSources(board_url="http://x.example")).acknowledge_url(HOT_ITEM, TEACHER, NOW) == ""
     never = replace(HOT_ITEM, transition=replace(RAISED, raised_ms=None))
-    both = Sources(board_url="http://x.example", link_secret=SECRET)
+    both = LetterSources(board_url="http://x.example", link_secret=SECRET)
     assert facts(sources=both).acknowledge_url(never, TEACHER, NOW) == ""
     assert SECRET not in repr(both)
 

@@ -115,7 +115,7 @@ def test_the_collector_is_judged_by_what_it_knows_of_itself(tmp_path: Path) -> N
     """A full disk is told once and cleared once, at the collector's own place; nothing of it is stored as a reading,
     and a clock set back is not judged."""
     lab = Kettle(tmp_path / "home")
-    number = lab.pipeline.ids[SeriesKey(probe=COLLECTOR, channel="disk_free", measure="disk_free", place=COLLECTOR)]
+    number = lab.pipeline.numbers[SeriesKey(probe=COLLECTOR, channel="disk_free", measure="disk_free", place=COLLECTOR)]
     for minute, free in ((1, 900.0), (2, 400.0), (3, 450.0), (1, 900.0), (4, 700.0)):
         lab.now_ms = START + minute * 60_000
         lab.pipeline.take_own({number: free}, lab.now_ms)
@@ -143,10 +143,10 @@ def test_what_the_collector_finds_out_about_itself(tmp_path: Path) -> None:
     starts = ((START - 5, ""), (START - 3, LAB_CHANGED), (START - 90_000_000, ""))
     events = [(t_ms, EventKind.STARTED, why) for t_ms, why in starts]
     lab.journal.commit(Batch(messages=[message], events=events), START)
-    check = SelfCheck(tmp_path, lab.journal, lab.pipeline.ids, pace=2.0)
+    check = SelfCheck(tmp_path, lab.journal, lab.pipeline.numbers, pace=2.0)
 
     def found(now_ms: int, monotonic_s: float) -> dict[str, float]:
-        names = {number: key.measure for key, number in lab.pipeline.ids.items()}
+        names = {number: key.measure for key, number in lab.pipeline.numbers.items()}
         return {names[number]: value for number, value in check.readings(now_ms, monotonic_s, 7).items()}
 
     first = found(START, 100.0)

@@ -4,11 +4,13 @@ import base64
 import json
 from collections.abc import Iterable
 
+import numpy as np
 import pytest
 
 from collector.config.lab_file import read_lab
 from collector.domain.lab import SeriesKey
 from collector.intake.inbox import Intake, Message
+from collector.pipeline.conditioning import conditioners_of
 from sim_sensors import lab_file, recording
 from sim_sensors.pack import Pack
 from sim_sensors.recording import BadRecording
@@ -62,14 +64,19 @@ def taken_by_collector(packs: Iterable[Pack], lab_text: str) -> dict[str, list[f
     keys = [
         SeriesKey(probe=p.id, channel=c.key, measure=c.measure, place=p.place) for p in lab.probes for c in p.channels
     ]
-    intake = Intake(lab, {key: number for number, key in enumerate(keys, 1)})
+    numbers = {key: number for number, key in enumerate(keys, 1)}
+    intake, conditioners = Intake(lab, numbers), conditioners_of(lab, numbers, {})
     for number, line in enumerate(map(recording.line, packs), 1):
         found = json.loads(line)
         payload = found["payload"].encode() if "payload" in found else base64.b64decode(found["payload_base64"])
         intake.accept(Message(found["topic"], payload, number, False, False), found["time_ms"])
     assert intake.oddities == []
-    columns = intake.take()
-    return {f"{keys[n - 1].probe} {keys[n - 1].channel}": column.value for n, column in columns.items()}
+    taken = {}
+    for n, column in intake.take().items():
+        one, raw = conditioners[n], np.array(column.raw)
+        values, _ = one.values(np.array(column.t_ms), raw, np.zeros(raw.size, np.uint16))
+        taken[f"{keys[n - 1].probe} {keys[n - 1].channel}"] = (raw if one.channel.calibrations else values).tolist()
+    return taken
 
 
 def test_the_collector_takes_a_recording_with_the_lab_file_made_for_it() -> None:
@@ -89,7 +96,7 @@ tea: {place: kettle, topic: worms/kettle, channels: {oxygen: , battery: }}
     assert {key: len(values) for key, values in taken.items() if len(values) != 60} == {}
     expected = {
         "juniper-top temperature": 20,
-        "juniper-bottom moisture": 1710,  # raw counts: calibration comes after the intake
+        "juniper-bottom moisture": 1710,  # raw counts, not calibrated
         "room-air air-temperature": 17,
         "second moisture": 75,
         "second battery": 3.95,

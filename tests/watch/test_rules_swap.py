@@ -15,11 +15,10 @@ from collector.alarms.model import Event, Kind, Rule, State
 from collector.config.changed_files import Files
 from collector.config.home import Home
 from collector.config.rule_layers import read_layers
-from collector.delivery.servers import ChatAddresses
 from collector.domain.problems import Refused
 from collector.intake.inbox import Message
 from collector.pipeline.building import build_pipeline, rejudge
-from collector.pipeline.notices import Notices
+from collector.pipeline.notices import Outlet
 from collector.store.alarm_rows import PastChange
 from collector.store.journal import Journal
 from collector.store.reader import Reader
@@ -55,8 +54,7 @@ class Collector:
         self.begin()
 
     def begin(self) -> None:
-        notices = Notices(self.lab, None, ChatAddresses())
-        self.pipeline = build_pipeline(self.lab, self.rules, self.journal, notices, self.at_ms)
+        self.pipeline = build_pipeline(self.lab, self.rules, self.journal, Outlet(), self.at_ms)
         self.pipeline.link_changed(True, self.at_ms, "")
 
     def read(self, celsius: float, t_ms: int | None = None) -> None:

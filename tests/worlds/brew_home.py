@@ -3,9 +3,8 @@
 from pathlib import Path
 
 from collector.config.home import Home
-from collector.delivery.servers import ChatAddresses
 from collector.pipeline.building import build_pipeline
-from collector.pipeline.notices import Notices
+from collector.pipeline.notices import Outlet
 from collector.pipeline.pipeline import Pipeline
 from collector.store.batch import ReplyRow
 from collector.store.journal import Journal
@@ -39,7 +38,7 @@ def journal_of(home: Home) -> Journal:
 
 def pipeline_of(home: Home, journal: Journal) -> Pipeline:
     lab = home.load_lab()
-    return build_pipeline(lab, home.load_rules(), journal, Notices(lab, None, ChatAddresses()), T0)
+    return build_pipeline(lab, home.load_rules(), journal, Outlet(), T0)
 
 
 def take_all(home: Home, now_ms: int = T0) -> None:

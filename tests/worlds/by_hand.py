@@ -8,11 +8,11 @@ from pathlib import Path
 from collector.alarms.model import Rule
 from collector.config.lab_file import read_lab
 from collector.config.rule_file import read_rules
-from collector.delivery.servers import ChatAddresses, MailServer
+from collector.delivery.servers import MailServer
 from collector.domain.lab import Lab
 from collector.intake.inbox import Message
 from collector.pipeline.building import build_pipeline
-from collector.pipeline.notices import Notices
+from collector.pipeline.notices import Outlet
 from collector.pipeline.pipeline import Pipeline
 from collector.store.journal import Journal
 from tests.worlds.home import HOT_AT_ONCE, LAB, hot_pack
@@ -78,8 +78,7 @@ class ByHand:
     def restart(self) -> None:
         self.close()
         self.journal = Journal(self.database, self.lab.time_zone).open(self.now_ms)
-        notices = Notices(self.lab, MAIL, ChatAddresses())
-        self.pipeline: Pipeline = build_pipeline(self.lab, self.rules, self.journal, notices, self.now_ms)
+        self.pipeline: Pipeline = build_pipeline(self.lab, self.rules, self.journal, Outlet(mail=MAIL), self.now_ms)
 
     def close(self) -> None:
         if self.journal is not None:
