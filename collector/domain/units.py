@@ -247,12 +247,26 @@ def show_value(measure: str, value: float | None, us: bool = False) -> str:
     return _SHOW.get(spec.dimension, _plain)(value, spec, us)
 
 
+def shown_number(measure: str, value: float, us: bool = False) -> float:
+    """A value on the scale that people read: in °F where the lab says US units."""
+    return value * 1.8 + 32 if us and MEASURES[measure].dimension == "temperature" else value
+
+
+def shown_unit(measure: str, us: bool = False) -> str:
+    """The unit that people read beside it: '°C', '%', 'mg/L'; empty for a switch."""
+    spec = MEASURES[measure]
+    if spec.dimension == "temperature":
+        return "°F" if us else "°C"
+    return {"on/off": "", "%RH": "%"}.get(spec.unit, spec.unit)
+
+
 def _temperature(value: float, spec: Measure, us: bool) -> str:
-    return f"{_fixed(value * 1.8 + 32, 1)} °F" if us else f"{_fixed(value, spec.decimals)} °C"
+    decimals = 1 if us else spec.decimals
+    return f"{_fixed(shown_number(spec.name, value, us), decimals)} {shown_unit(spec.name, us)}"
 
 
 def _plain(value: float, spec: Measure, us: bool) -> str:
-    return f"{_fixed(value, spec.decimals)} {'%' if spec.unit == '%RH' else spec.unit}"
+    return f"{_fixed(value, spec.decimals)} {shown_unit(spec.name, us) or spec.unit}"
 
 
 def _fixed(value: float, decimals: int) -> str:

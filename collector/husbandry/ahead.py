@@ -71,7 +71,7 @@ def level_to_leave_at(course: Course, floor: float, ceiling: float, days: float)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class TrayOutlook:
+class TrayAhead:
     """One tray until somebody comes back."""
 
     place: str

@@ -2,11 +2,11 @@
 
 from collections.abc import Callable
 
-from collector.domain.units import show_value
-from collector.husbandry.ahead import TrayOutlook
+from collector.domain.units import show_value, show_volume
+from collector.husbandry.ahead import TrayAhead
 
 
-def outlook_line(one: TrayOutlook, when: Callable[[int], str], us_units: bool) -> str:
+def ahead_line(one: TrayAhead, when: Callable[[int], str], us_units: bool) -> str:
     """'74 % now, 71 % to 73 % then; comes through', or what to do before leaving."""
     if one.why_not:
         return f"cannot be foreseen: {one.why_not}"
@@ -17,7 +17,7 @@ def outlook_line(one: TrayOutlook, when: Callable[[int], str], us_units: bool) -
     return f"{line} Beyond that nothing can be foreseen: have somebody look at it by {when(far_ms)}."
 
 
-def _told(one: TrayOutlook, end: str, when: Callable[[int], str], us_units: bool) -> str:
+def _told(one: TrayAhead, end: str, when: Callable[[int], str], us_units: bool) -> str:
     line = f"{_pct(one.level)} now"
     if one.at_end is not None:
         line += f", about {_pct(one.at_end.about)} {end} (at worst {_pct(one.at_end.low)})"
@@ -27,14 +27,10 @@ def _told(one: TrayOutlook, end: str, when: Callable[[int], str], us_units: bool
     if one.leave_at is None:
         through = "Comes through" if one.seen_until_ms is None else "Comes through until then"
         return f"{line}. {through}." if one.dry is None else f"{line}. Somebody must water it meanwhile."
-    how = f"add about {_litres(one.water_l, us_units)}" if one.water_l is not None else "water it"
+    how = f"add about {show_volume(one.water_l, us_units)}" if one.water_l is not None else "water it"
     line += f". Before you leave {how}, in portions over the whole tray, to about {_pct(one.leave_at)}"
     return line + ("." if one.enough else "; that is not enough: somebody must water it meanwhile.")
 
 
 def _pct(value: float) -> str:
     return show_value("bedding_moisture", value)
-
-
-def _litres(volume_l: float, us_units: bool) -> str:
-    return f"{volume_l / 0.946352946:.1f} qt" if us_units else f"{volume_l:.1f} L"

@@ -13,7 +13,7 @@ from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
-from collector.domain.units import MEASURES, show_value
+from collector.domain.units import MEASURES, show_value, shown_number, shown_unit
 from collector.letters.local_time import clock_time, utc
 
 if TYPE_CHECKING:
@@ -196,11 +196,10 @@ class _Chart:
 
     @property
     def _unit(self) -> str:
-        return show_value(self.order.measure, 0.0, self.order.us).partition(" ")[2]
+        return shown_unit(self.order.measure, self.order.us)
 
     def _shown(self, value: float) -> float:
-        fahrenheit = self.order.us and MEASURES[self.order.measure].dimension == "temperature"
-        return value * 1.8 + 32 if fahrenheit else value
+        return shown_number(self.order.measure, value, self.order.us)
 
     def _x(self, t_ms: int) -> float:
         return _LEFT + (_WIDTH - _LEFT - _RIGHT) * (t_ms - self.order.since_ms) / SPAN_MS

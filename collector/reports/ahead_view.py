@@ -19,7 +19,7 @@ from collector.husbandry.ahead import (
     DAY_MS,
     Course,
     Dryness,
-    TrayOutlook,
+    TrayAhead,
     falls_below,
     level_to_leave_at,
 )
@@ -55,9 +55,9 @@ def _falls_dry(rule: Rule) -> bool:
     return rule.measure == "bedding_moisture" and kind_of(rule).about is About.LEVEL and direction(rule) < 0
 
 
-def tray_outlooks(
+def trays_ahead(
     lab: Lab, rules: Iterable[Rule], reader: Reader, diary: Sequence[DiaryEntry], now_ms: int, until_ms: int
-) -> list[TrayOutlook]:
+) -> list[TrayAhead]:
     """One for each tray with a moisture probe, in the lab's order; of two probes in one tray the drier one speaks."""
     dry_rules = [rule for rule in rules if _falls_dry(rule)]
     series = [one for one in reader.series() if one.measure == "bedding_moisture"]
@@ -100,15 +100,13 @@ def _limit(rules: Sequence[Rule], place: Place) -> float:
     return worst.setpoint if worst is not None else FLOOR_PCT
 
 
-def _one(
-    place: Place, hours: Sequence[Summary], since_ms: int, limit: float, now_ms: int, until_ms: int
-) -> TrayOutlook:
+def _one(place: Place, hours: Sequence[Summary], since_ms: int, limit: float, now_ms: int, until_ms: int) -> TrayAhead:
     level = float(hours[-1].mean or 0.0) if hours else float("nan")
     left = [row for row in hours if int(row.start) >= since_ms]
     if not hours:
-        return TrayOutlook(place=place.id, level=level, why_not="no usable reading in the last three days")
+        return TrayAhead(place=place.id, level=level, why_not="no usable reading in the last three days")
     if len(left) < FEWEST:
-        return TrayOutlook(place=place.id, level=level, why_not="too little is known since it was last watered or fed")
+        return TrayAhead(place=place.id, level=level, why_not="too little is known since it was last watered or fed")
     end_ms = min(until_ms, now_ms + REACH * WINDOW_MS)
     course = _course(left, now_ms)
     dry = falls_below(course, limit, now_ms, end_ms)
@@ -122,16 +120,16 @@ def _course(hours: Sequence[Summary], now_ms: int) -> Course:
     return Course(level=trend.at(0.0), per_day=trend.slope, low_per_day=trend.low, high_per_day=trend.high)
 
 
-def _advised(place: Place, course: Course, dry: Dryness | None, days: float) -> TrayOutlook:
+def _advised(place: Place, course: Course, dry: Dryness | None, days: float) -> TrayAhead:
     at_end = course.after(days)
     if at_end.low >= FLOOR_PCT and dry is None:
-        return TrayOutlook(place=place.id, level=course.level, at_end=at_end)
+        return TrayAhead(place=place.id, level=course.level, at_end=at_end)
     leave_at = level_to_leave_at(course, FLOOR_PCT, CEILING_PCT, days)
     needed = leave_at > course.level
     water_l = water_to_add_l(place.dry_kg, course.level, leave_at) if needed and place.dry_kg is not None else None
     loss = max(0.0, -course.low_per_day) * days
     limit = dry.limit if dry is not None else FLOOR_PCT
-    return TrayOutlook(
+    return TrayAhead(
         place=place.id,
         level=course.level,
         at_end=at_end,

@@ -17,9 +17,9 @@ from collector.domain.diary import Brew, DiaryEntry, DiaryKind
 from collector.domain.lab import Lab, Person, Place, PlaceKind, Series
 from collector.domain.readings import StoredReading
 from collector.domain.units import show_duration, show_value
-from collector.husbandry.ahead import TrayOutlook
+from collector.husbandry.ahead import TrayAhead
 from collector.letters.advice import advice
-from collector.letters.ahead_words import outlook_line
+from collector.letters.ahead_words import ahead_line
 from collector.letters.blocks import Section
 from collector.letters.brew_words import brew_line
 from collector.letters.doubtful import is_usable
@@ -78,7 +78,7 @@ class DigestView:
     """Without what was struck out."""
     brews: Sequence[tuple[Brew, int | None, bool]]
     """The last brew of each brewer, when its air stopped, and whether its tea was used."""
-    outlook: Sequence[TrayOutlook] = ()
+    ahead: Sequence[TrayAhead] = ()
     back_ms: int | None = None
     """On the last day before a break: when somebody is back."""
 
@@ -108,7 +108,7 @@ def sections(view: DigestView, person: Person) -> tuple[Section, ...]:
         Section("The bins", tuple(teller.bins())),
         Section("Came and went since the last digest", tuple(teller.past())),
         Section("Probes that need care", tuple(teller.probes())),
-        Section(teller.break_title(), tuple(teller.outlook())),
+        Section(teller.break_title(), tuple(teller.ahead())),
     )
     return tuple(Section(one.title, _bounded(one.lines)) for one in found if one.lines)
 
@@ -219,10 +219,10 @@ class _Teller:
     def break_title(self) -> str:
         return "Until somebody is back" + (f", {self.when(self.view.back_ms)}" if self.view.back_ms is not None else "")
 
-    def outlook(self) -> Iterator[str]:
-        for one in self.view.outlook:
+    def ahead(self) -> Iterator[str]:
+        for one in self.view.ahead:
             if concerns(self.person, one.place, self.view.lab):
-                yield f"{self.label(one.place)}: {outlook_line(one, self.when, self.view.lab.us_units)}"
+                yield f"{self.label(one.place)}: {ahead_line(one, self.when, self.view.lab.us_units)}"
 
     # LetterFacts
 

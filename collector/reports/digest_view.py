@@ -9,7 +9,7 @@ from collector.domain.diary import Brew, DiaryEntry, DiaryKind, last_brew
 from collector.domain.lab import Lab, PlaceKind, Series
 from collector.domain.readings import StoredReading
 from collector.letters.local_time import utc
-from collector.reports.ahead_view import back_at_ms, tray_outlooks
+from collector.reports.ahead_view import back_at_ms, trays_ahead
 from collector.reports.digest import DAY_MS, DigestView, Past, Standing
 from collector.reports.pump import pump
 from collector.store.alarm_rows import PastChange
@@ -36,7 +36,7 @@ def digest_view(lab: Lab, rules: Sequence[Rule], reader: Reader, since_ms: int, 
             past=_past(by_name, series, reader, since_ms),
             diary=diary,
             brews=_brews(lab, reader, diary, now_ms),
-            outlook=tray_outlooks(lab, rules, reader, diary, now_ms, back_ms) if back_ms is not None else (),
+            ahead=trays_ahead(lab, rules, reader, diary, now_ms, back_ms) if back_ms is not None else (),
             back_ms=back_ms,
         )
 

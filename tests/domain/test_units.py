@@ -24,6 +24,8 @@ from collector.domain.units import (
     show_mass,
     show_value,
     show_volume,
+    shown_number,
+    shown_unit,
 )
 
 DIMENSIONS = ["temperature", "temperature difference", "percent", "humidity", "oxygen", "voltage", "duration"]
@@ -238,6 +240,21 @@ def test_anything_is_a_finite_number_or_refused(text: object, dimension: str) ->
     except ValueError:
         return
     assert math.isfinite(value)
+
+
+@pytest.mark.parametrize(
+    ("measure", "us", "number", "unit"),
+    [
+        ("bedding_temperature", False, 20.0, "°C"),
+        ("bedding_temperature", True, 68.0, "°F"),
+        ("air_humidity", True, 20.0, "%"),
+        ("dissolved_oxygen", False, 20.0, "mg/L"),
+        ("air_pump", False, 20.0, ""),
+    ],
+)
+def test_scales_for_people(measure: str, us: bool, number: float, unit: str) -> None:
+    """What an axis shows is the number and the unit that sentences say (20 degC is 68 degF; NIST SP 811)."""
+    assert (shown_number(measure, 20.0, us), shown_unit(measure, us)) == (number, unit)
 
 
 @pytest.mark.parametrize(

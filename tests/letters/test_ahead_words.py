@@ -3,8 +3,8 @@
 import pytest
 
 from collector.domain.diary import Brew
-from collector.husbandry.ahead import Dryness, Expected, TrayOutlook
-from collector.letters.ahead_words import outlook_line
+from collector.husbandry.ahead import Dryness, Expected, TrayAhead
+from collector.letters.ahead_words import ahead_line
 from collector.letters.brew_words import brew_line
 from tests.worlds.values import HOUR, T0
 
@@ -14,17 +14,17 @@ def when(ms: int) -> str:
 
 
 @pytest.mark.parametrize(
-    ("outlook", "line"),
+    ("ahead", "line"),
     [
-        (TrayOutlook(place="x", level=74.0, why_not="too far ahead"), "cannot be foreseen: too far ahead"),
-        (TrayOutlook(place="x", level=74.0), "74.0 % now. Comes through."),
+        (TrayAhead(place="x", level=74.0, why_not="too far ahead"), "cannot be foreseen: too far ahead"),
+        (TrayAhead(place="x", level=74.0), "74.0 % now. Comes through."),
         (
-            TrayOutlook(place="x", level=59.0, at_end=None, dry=Dryness(60.0, T0, T0), leave_at=80.0, water_l=None),
+            TrayAhead(place="x", level=59.0, at_end=None, dry=Dryness(60.0, T0, T0), leave_at=80.0, water_l=None),
             "59.0 % now; below 60.0 % already. Before you leave water it, in portions over the whole tray,"
             " to about 80.0 %.",
         ),
         (
-            TrayOutlook(
+            TrayAhead(
                 place="x",
                 level=85.0,
                 at_end=Expected(60.0, 55.0, 65.0),
@@ -35,27 +35,27 @@ def when(ms: int) -> str:
             " Somebody must water it meanwhile.",
         ),
         (
-            TrayOutlook(place="x", level=74.0, at_end=None, dry=None, leave_at=85.0, water_l=2.0, enough=False),
+            TrayAhead(place="x", level=74.0, at_end=None, dry=None, leave_at=85.0, water_l=2.0, enough=False),
             "74.0 % now. Before you leave add about 2.0 L, in portions over the whole tray, to about 85.0 %;"
             " that is not enough: somebody must water it meanwhile.",
         ),
         (
-            TrayOutlook(place="x", level=85.0, at_end=Expected(75.0, 74.0, 76.0), seen_until_ms=T0 + 216 * HOUR),
+            TrayAhead(place="x", level=85.0, at_end=Expected(75.0, 74.0, 76.0), seen_until_ms=T0 + 216 * HOUR),
             "85.0 % now, about 75.0 % on 216 h (at worst 74.0 %). Comes through until then."
             " Beyond that nothing can be foreseen: have somebody look at it by 216 h.",
         ),
     ],
 )
-def test_a_tray(outlook: TrayOutlook, line: str) -> None:
+def test_a_tray(ahead: TrayAhead, line: str) -> None:
     """Now, then, when it is too dry, and what to do before leaving."""
-    assert outlook_line(outlook, when, us_units=False) == line
+    assert ahead_line(ahead, when, us_units=False) == line
 
 
-def test_water_in_us_units_is_quarts() -> None:
-    """2 L is 2.1 US quarts (1 qt is 0.946353 L)."""
-    assert "add about 2.1 qt," in outlook_line(
-        TrayOutlook(place="x", level=74.0, at_end=None, dry=None, leave_at=80.0, water_l=2.0), when, us_units=True
-    )
+@pytest.mark.parametrize(("water_l", "told"), [(2.0, "2.1 qt"), (0.5, "17 fl oz"), (4.0, "1.1 gal")])
+def test_water_in_us_units_is_told_as_in_every_message(water_l: float, told: str) -> None:
+    """Ounces, quarts or gallons, whichever is handy (1 qt is 0.946353 L, 32 fl oz, a quarter of a gallon)."""
+    tray = TrayAhead(place="x", level=74.0, at_end=None, dry=None, leave_at=80.0, water_l=water_l)
+    assert f"add about {told}," in ahead_line(tray, when, us_units=True)
 
 
 BREW = Brew(id=1, place="kettle", started_ms=T0, air_stopped_ms=None, ended_ms=None, taken_ms=T0, by="class 4b")

@@ -7,7 +7,7 @@ from collector.alarms.model import Kind, Priority
 from collector.domain.diary import Brew, DiaryEntry, DiaryKind
 from collector.domain.lab import Person, Place, PlaceKind, Series
 from collector.domain.readings import Flag, StoredReading
-from collector.husbandry.ahead import Dryness, Expected, TrayOutlook
+from collector.husbandry.ahead import Dryness, Expected, TrayAhead
 from collector.letters.blocks import Section
 from collector.reports.digest import DigestView, Past, Standing, digest_key, sections, subject
 from tests.letters.examples import HOT, KETTLE, LAB, ROOM, ROOM_AIR, SILENT, TOP, TOP_MOISTURE, TOP_TEMPERATURE, at
@@ -222,9 +222,9 @@ def test_probes_that_need_care_are_named() -> None:
 
 def test_before_a_break_it_says_what_will_happen() -> None:
     """With until when, each tray's course and what to do before leaving."""
-    outlook = (
-        TrayOutlook(place="juniper/top", level=74.0, at_end=Expected(72.0, 71.0, 73.0)),
-        TrayOutlook(
+    ahead = (
+        TrayAhead(place="juniper/top", level=74.0, at_end=Expected(72.0, 71.0, 73.0)),
+        TrayAhead(
             place="maple/top",
             level=68.0,
             at_end=Expected(62.0, 59.0, 65.0),
@@ -234,7 +234,7 @@ def test_before_a_break_it_says_what_will_happen() -> None:
             enough=True,
         ),
     )
-    view = replace(QUIET, outlook=outlook, back_ms=at(10, 7))
+    view = replace(QUIET, ahead=ahead, back_ms=at(10, 7))
     lines = told(view)["Until somebody is back, Monday 10 Mar 07:00"]
     assert lines == (
         "Juniper, top tray: 74.0 % now, about 72.0 % then (at worst 71.0 %). Comes through.",
@@ -265,7 +265,7 @@ def test_each_person_reads_of_their_own_places() -> None:
                 False,
             ),
         ),
-        outlook=(TrayOutlook(place="juniper/top", level=74.0),),
+        ahead=(TrayAhead(place="juniper/top", level=74.0),),
         back_ms=at(10, 7),
     )
     caretaker = Person(role="caretaker", email="caretaker@quillbrook.example", where=("maple",))

@@ -1,4 +1,4 @@
-"""What the digest gathers from the journal, when it is due, and what the outlook makes of hourly figures."""
+"""What the digest gathers from the journal, when it is due, and what the ahead makes of hourly figures."""
 
 from dataclasses import replace
 from datetime import date
@@ -11,8 +11,8 @@ from collector.domain.diary import Brew, DiaryEntry, DiaryKind
 from collector.domain.hours import every_day
 from collector.domain.lab import Lab, SeriesKey, Telling
 from collector.domain.schooldays import SchoolDays
-from collector.husbandry.ahead import TrayOutlook
-from collector.reports.ahead_view import back_at_ms, tray_outlooks
+from collector.husbandry.ahead import TrayAhead
+from collector.reports.ahead_view import back_at_ms, trays_ahead
 from collector.reports.digest_view import digest_view, due_day
 from collector.store.batch import Batch, HistoryRow
 from collector.store.reader import Reader
@@ -101,12 +101,12 @@ def fill(home: Home, until_ms: int, per_day: float = -2.0, level: float = 75.0, 
             journal.tidy(until_ms)
 
 
-def outlook(home: Home, now_ms: int = FRIDAY, until_ms: int = MONDAY_MORNING, **more: object) -> TrayOutlook:
+def ahead(home: Home, now_ms: int = FRIDAY, until_ms: int = MONDAY_MORNING, **more: object) -> TrayAhead:
     known = home.load_lab()
     known = replace(known, places=tuple(replace(place, **more) for place in known.places))  # type: ignore[arg-type]
     with Reader(home.database) as reader:
         diary = [entry for entry in reader.diary() if entry.struck_ms is None]
-        found = {one.place: one for one in tray_outlooks(known, home.load_rules(), reader, diary, now_ms, until_ms)}
+        found = {one.place: one for one in trays_ahead(known, home.load_rules(), reader, diary, now_ms, until_ms)}
     return found["juniper/top"]
 
 
@@ -114,7 +114,7 @@ def test_a_tray_that_dries_is_told_where_to_leave_it(brew_home: Home) -> None:
     """At 2 % a day from 75 % it is at 69.1 % on Monday: left at 75.9 % it comes through at 70 %. 2 kg of dry bedding
     need 2 (75.9/24.1 - 75/25) = 0.29 L for that (trade formula W_add = W (M2 - M1) / (100 - M2))."""
     fill(brew_home, FRIDAY)
-    found = outlook(brew_home, dry_kg=2.0)
+    found = ahead(brew_home, dry_kg=2.0)
     days = (MONDAY_MORNING - FRIDAY) / DAY
     assert found.at_end is not None
     assert found.at_end.about == pytest.approx(75 - 2 * days, abs=0.05)
@@ -127,14 +127,14 @@ def test_a_tray_that_dries_is_told_where_to_leave_it(brew_home: Home) -> None:
 def test_a_wet_tray_comes_through(brew_home: Home) -> None:
     """At 84 % and 1 % a day there is nothing to do."""
     fill(brew_home, FRIDAY, per_day=-1.0, level=84.0)
-    found = outlook(brew_home)
+    found = ahead(brew_home)
     assert (found.leave_at, found.water_l, found.dry) == (None, None, None)
 
 
 def test_a_tray_that_cannot_be_carried_through_says_so(brew_home: Home) -> None:
     """At 10 % a day three days need more than a tray can hold: below the alarm's 60 % before anybody is back."""
     fill(brew_home, FRIDAY, per_day=-10.0, level=75.0)
-    found = outlook(brew_home)
+    found = ahead(brew_home)
     assert found.dry is not None
     assert found.dry.limit == 60.0
     assert found.dry.early_ms == pytest.approx(FRIDAY + 1.5 * DAY, abs=HOUR)
@@ -160,27 +160,27 @@ def test_what_was_before_the_last_watering_does_not_count(brew_home: Home) -> No
         batch = Batch()
         batch.diary[1] = watered
         journal.commit(batch, FRIDAY)
-    assert outlook(brew_home).why_not == "too little is known since it was last watered or fed"
+    assert ahead(brew_home).why_not == "too little is known since it was last watered or fed"
     with journal_of(brew_home) as journal:
         batch = Batch()
         batch.diary[1] = replace(watered, struck_ms=FRIDAY, struck_by="teacher")
         journal.commit(batch, FRIDAY)
-    assert outlook(brew_home).why_not == ""
+    assert ahead(brew_home).why_not == ""
 
 
 def test_a_long_break_is_foreseen_for_nine_days(brew_home: Home) -> None:
     """A line over three days may be drawn nine days ahead, no further. A week off with the weekends at both its ends is
     ten days: what is known of nine is told, with how far that reaches."""
     fill(brew_home, FRIDAY)
-    nine = outlook(brew_home, until_ms=FRIDAY + 9 * DAY)
+    nine = ahead(brew_home, until_ms=FRIDAY + 9 * DAY)
     assert (nine.why_not, nine.seen_until_ms) == ("", None)
-    assert outlook(brew_home, until_ms=FRIDAY + 10 * DAY) == replace(nine, seen_until_ms=FRIDAY + 9 * DAY)
+    assert ahead(brew_home, until_ms=FRIDAY + 10 * DAY) == replace(nine, seen_until_ms=FRIDAY + 9 * DAY)
 
 
 def test_a_silent_probe_foretells_nothing(brew_home: Home) -> None:
     """No usable reading in three days: said, and not taken for dry."""
     fill(brew_home, FRIDAY - 10 * DAY)
-    found = outlook(brew_home)
+    found = ahead(brew_home)
     assert found.why_not == "no usable reading in the last three days"
     assert found.dry is None
 
@@ -241,7 +241,7 @@ def test_the_view_holds_what_stands_and_what_came_and_went(brew_home: Home) -> N
     assert [(brew.id, stopped, used) for brew, stopped, used in found.brews] == [(1, T0 - MIN, False)]
     assert found.day == date(2026, 3, 2)
     assert found.back_ms is None
-    assert found.outlook == ()
+    assert found.ahead == ()
 
 
 @pytest.mark.parametrize(("since_h", "counts"), [(9, 1), (7, 0)], ids=["told before", "never told"])
@@ -262,9 +262,9 @@ def test_what_ended_while_it_was_suppressed_counts_where_people_were_called(
 
 
 def test_on_a_friday_the_view_looks_ahead(brew_home: Home) -> None:
-    """The outlook of each tray whose moisture was ever heard, until Monday morning."""
+    """The ahead of each tray whose moisture was ever heard, until Monday morning."""
     fill(brew_home, FRIDAY)
     with Reader(brew_home.database) as reader:
         found = digest_view(brew_home.load_lab(), brew_home.load_rules(), reader, FRIDAY - DAY, FRIDAY)
     assert found.back_ms == MONDAY_MORNING
-    assert [one.place for one in found.outlook] == ["juniper/top"]
+    assert [one.place for one in found.ahead] == ["juniper/top"]

@@ -12,9 +12,9 @@ from collector.config.clock import system_now
 from collector.domain.lab import Lab
 from collector.domain.problems import wrong
 from collector.domain.units import parse_duration_ms
-from collector.husbandry.ahead import TrayOutlook
-from collector.letters.ahead_words import outlook_line
-from collector.reports.ahead_view import back_at_ms, tray_outlooks
+from collector.husbandry.ahead import TrayAhead
+from collector.letters.ahead_words import ahead_line
+from collector.reports.ahead_view import back_at_ms, trays_ahead
 from collector.store.reader import Reader
 
 
@@ -36,13 +36,13 @@ def run(arguments: argparse.Namespace) -> int:
     until_ms = _until_ms(arguments, lab, now_ms)
     with Reader(home.database) as reader:
         diary = [entry for entry in reader.diary() if entry.struck_ms is None]
-        found = tray_outlooks(lab, rules, reader, diary, now_ms, until_ms)
+        found = trays_ahead(lab, rules, reader, diary, now_ms, until_ms)
     if arguments.json:
         say_json({"until": iso(until_ms), "trays": [_as_json(one) for one in found]})
         return 0
     say(f"until {local(until_ms, lab.time_zone)}")
     for one in found:
-        say(f"{one.place}: {outlook_line(one, lambda ms: local(ms, lab.time_zone), lab.us_units)}")
+        say(f"{one.place}: {ahead_line(one, lambda ms: local(ms, lab.time_zone), lab.us_units)}")
     say(HANDS if found else "no tray has a moisture probe with readings")
     return 0
 
@@ -68,7 +68,7 @@ def _span_ms(text: str) -> int:
     return span_ms
 
 
-def _as_json(one: TrayOutlook) -> dict[str, Any]:
+def _as_json(one: TrayAhead) -> dict[str, Any]:
     return {
         "at": one.place,
         "moisture": None if math.isnan(one.level) else round(one.level, 1),
