@@ -14,6 +14,7 @@ from collector.store.alarm_rows import HeldAlarm
 from collector.store.reader import Reader
 from collector.store.reading import NewestReading
 from collector.store.series_rows import StoredSeries
+from collector.store.vocabulary import NOT_KEPT
 from collector.store.watch_state import STALE_MS, CollectorState, WatchState, collector_state, read_state
 from collector.uplink.queue import COUNTED, UplinkState, uplink_state
 
@@ -33,7 +34,7 @@ def status(home: Home, lab: Lab | None, now_ms: int, stale_ms: int = STALE_MS) -
             "backlog": watch.backlog if watch is not None else 0,
             "rejected": counters.get("rejected", 0),
             "duplicates": counters.get("duplicates", 0),
-            "too_many": counters.get("too_many", 0),
+            "not_kept": {name: counters.get(name, 0) for name in map(str, NOT_KEPT)},
             "unplaced": len(reader.unplaced()),
             "watch": watch_words(watch, now_ms, stale_ms),
             "probes": probe_rows(series, newest, lab),

@@ -43,10 +43,12 @@ _ALL = (
     Measure("mail_waiting", "oldest message waiting", "min", "minutes", 0.0, 1e9, 0),
     Measure("clock_step", "step of the clock", "s", "seconds", 0.0, 1e12, 0),
     Measure("restarts", "starts within a day", "times", "count", 0.0, 1e9, 0),
+    Measure("journal_sound", "time since damage to the journal", "min", "minutes", 0.0, 1e9, 0),
+    Measure("not_kept", "readings not kept within an hour", "readings", "count", 0.0, 1e12, 0),
 )
 MEASURES: dict[str, Measure] = {measure.name: measure for measure in _ALL}
 COMPUTED = ("oxygen_saturation",)
-OWN = ("backlog", "disk_free", "mail_waiting", "clock_step", "restarts")
+OWN = ("backlog", "disk_free", "mail_waiting", "clock_step", "restarts", "journal_sound", "not_kept")
 PUBLISHED = tuple(name for name in MEASURES if name not in (*COMPUTED, *OWN))
 """What a probe may send."""
 
@@ -99,7 +101,7 @@ _QUANTITY: dict[str, dict[str, tuple[float, float]]] = {
     "humidity": {"%RH": _IDENTITY, "%": _IDENTITY},
     "oxygen": {"mg/L": _IDENTITY},
     "voltage": {"V": _IDENTITY, "mV": (0.001, 0.0)},
-    "count": {"messages": _IDENTITY, "times": _IDENTITY},
+    "count": {"messages": _IDENTITY, "times": _IDENTITY, "readings": _IDENTITY},
     "storage": {"MB": _IDENTITY, "GB": (1000.0, 0.0)},
     "minutes": {"min": _IDENTITY, "h": (60.0, 0.0), "d": (1440.0, 0.0)},
     "seconds": {"s": _IDENTITY, "min": (60.0, 0.0), "h": (3600.0, 0.0)},

@@ -247,6 +247,13 @@ class Journal:
             query = "SELECT count(*) FROM events WHERE t_ms >= ? AND kind = ? AND detail <> ?"
             return int(db.execute(query, (since_ms, EventKind.STARTED, LAB_CHANGED)).fetchone()[0])
 
+    def last_damage_ms(self) -> int | None:
+        """When the journal was last found damaged; None: never."""
+        with self._work() as db:
+            query = "SELECT max(t_ms) FROM events WHERE kind = ?"
+            found: int | None = db.execute(query, (EventKind.JOURNAL_DAMAGED,)).fetchone()[0]
+        return found
+
     def oldest_waiting_ms(self) -> int | None:
         """When the oldest message that still waits was written; None: none waits."""
         with self._work() as db:

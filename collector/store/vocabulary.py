@@ -85,3 +85,7 @@ class Counter(StrEnum):
     """Readings beyond what one series may send in an hour."""
     UPLINK_ASIDE = "uplink_aside"
     """Lines that the uplink's other end will never take."""
+
+
+NOT_KEPT = (Counter.TOO_OLD, Counter.IMPOSSIBLE_TIME, Counter.TOO_MANY)
+"""Readings that were taken, acknowledged to whoever sent them, and not stored."""

@@ -2,7 +2,9 @@
 
 `backlog` messages held because the journal cannot be written; `disk_free` MB on the journal's disk; `mail_waiting`
 minutes the oldest message has waited, or is unsaid because nobody can be reached; `clock_step` seconds the clock moved
-other than time passed; `restarts` starts of the collector within a day.
+other than time passed; `restarts` starts of the collector within a day; `journal_sound` minutes
+since the journal was found damaged, a fortnight at most; `not_kept` readings of the last hour that were taken and not
+stored.
 """
 
 import shutil
@@ -14,8 +16,11 @@ from collector.domain.lab import SeriesKey
 from collector.domain.own_series import COLLECTOR
 from collector.domain.units import MS
 from collector.store.journal import Journal
+from collector.store.vocabulary import NOT_KEPT
 
 _STEP_STANDS_S = 600.0
+_HOUR_S = 3_600.0
+_LONG_SOUND_MIN = 14 * 24 * 60.0
 
 
 @dataclass(slots=True)
@@ -30,6 +35,7 @@ class SelfCheck:
     """When the oldest message was written that failed for good and that nobody else could be told of."""
     _last: tuple[int, float] | None = None
     _steps: list[tuple[float, float]] = field(default_factory=list)
+    _dropped: list[tuple[float, int]] = field(default_factory=list)
 
     def readings(self, now_ms: int, monotonic_s: float, held: int) -> dict[int, float]:
         """Series -> value, for the time `now_ms`."""
@@ -39,11 +45,25 @@ class SelfCheck:
             "mail_waiting": self._mail_waiting_min(now_ms),
             "clock_step": self._clock_step_s(now_ms, monotonic_s),
             "restarts": float(self.journal.starts_since(now_ms - MS["d"])),
+            "journal_sound": self._journal_sound_min(now_ms),
+            "not_kept": self._not_kept(monotonic_s),
         }
         return {
             self.ids[SeriesKey(probe=COLLECTOR, channel=name, measure=name, place=COLLECTOR)]: value
             for name, value in found.items()
         }
+
+    def _journal_sound_min(self, now_ms: int) -> float:
+        damaged_ms = self.journal.last_damage_ms()
+        if damaged_ms is None:
+            return _LONG_SOUND_MIN
+        return min(_LONG_SOUND_MIN, max(0.0, round((now_ms - damaged_ms) / MS["min"])))
+
+    def _not_kept(self, monotonic_s: float) -> float:
+        counters = self.journal.counters()
+        now = sum(counters.get(name, 0) for name in NOT_KEPT)
+        self._dropped = [one for one in self._dropped if one[0] > monotonic_s - _HOUR_S] + [(monotonic_s, now)]
+        return float(now - self._dropped[0][1])
 
     def _mail_waiting_min(self, now_ms: int) -> float:
         found = (self.journal.oldest_waiting_ms(), self.unsaid_ms(now_ms))

@@ -13,7 +13,7 @@ from collector.domain.own_series import COLLECTOR, with_own_series
 from collector.pipeline.replay import replay
 from collector.store.batch import Batch, NewMessage
 from collector.store.reader import Reader
-from collector.store.vocabulary import LAB_CHANGED, EventKind
+from collector.store.vocabulary import LAB_CHANGED, Counter, EventKind
 from collector.watch.self_check import SelfCheck
 from tests.worlds.by_hand import START, ByHand
 from tests.worlds.texts import lab_text, probe_text
@@ -142,6 +142,7 @@ def test_what_the_collector_finds_out_about_itself(tmp_path: Path) -> None:
     )
     starts = ((START - 5, ""), (START - 3, LAB_CHANGED), (START - 90_000_000, ""))
     events = [(t_ms, EventKind.STARTED, why) for t_ms, why in starts]
+    events += [(START - ago_ms, EventKind.JOURNAL_DAMAGED, "") for ago_ms in (120_000, 90_000_000)]
     lab.journal.commit(Batch(messages=[message], events=events), START)
     check = SelfCheck(tmp_path, lab.journal, lab.pipeline.numbers, pace=2.0)
 
@@ -157,6 +158,9 @@ def test_what_the_collector_finds_out_about_itself(tmp_path: Path) -> None:
         "restarts": 1.0,
     }
     assert first["disk_free"] > 0
+    assert (first["journal_sound"], first["not_kept"]) == (2.0, 0.0)
+    lab.journal.commit(Batch(counts={Counter.TOO_MANY: 30, Counter.LATE: 5}), START)
+    assert found(START, 100.0)["not_kept"] == 30.0
     assert math.isclose(found(START + 120_000, 160.0)["clock_step"], 0.0)
     assert found(START + 240_000 + 3_600_000, 220.0)["clock_step"] == 3_600.0
     assert found(START + 360_000 + 3_600_000, 280.0)["clock_step"] == 3_600.0

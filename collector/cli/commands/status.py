@@ -33,6 +33,13 @@ def run(arguments: argparse.Namespace) -> int:
     return 0
 
 
+_WHY_NOT_KEPT = {
+    "too_old": ", from before what is kept (TRAYWARDEN_JOURNAL__KEEP_DAYS); is a probe's clock right?",
+    "impossible_time": ", from before 1900 or after 9000 by their own time; is a probe's clock right?",
+    "too_many": ", far more than a probe should send: deploy/THREATS.md",
+}
+
+
 def show(found: dict[str, Any], *, us: bool) -> None:
     """The status for people."""
     say(f"collector  {found['watch']}")
@@ -40,8 +47,9 @@ def show(found: dict[str, Any], *, us: bool) -> None:
         f"readings   {found['readings']} held, {found['backlog']} waiting, {found['rejected']} messages unreadable, "
         f"{found['unplaced']} readings nobody claims"
     )
-    if found["too_many"]:
-        say(f"not kept   {found['too_many']} readings, far more than a probe should send: deploy/THREATS.md")
+    for name, number in found["not_kept"].items():
+        if number:
+            say(f"not kept   {number} readings{_WHY_NOT_KEPT[name]}")
     outbox = found["outbox"]
     say(
         f"outbox     {outbox['waiting']} waiting, {outbox['sent']} sent, {outbox['failed']} failed, "
