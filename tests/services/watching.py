@@ -9,6 +9,10 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, ClassVar
 
+from collector.cli.common import lab_or_none
+from collector.cli.status_values import status
+from collector.config.clock import system_now
+from collector.config.home import Home
 from tests.services.waiting import wait_until
 
 
@@ -101,8 +105,9 @@ class Watch:
         )
 
     def status(self) -> dict[str, Any]:
-        """`status --json`."""
-        found: dict[str, Any] = json.loads(self.run("status", "--json"))
+        """As `status --json` prints it, gathered here: a test asks many times, and each program takes a moment."""
+        home = Home(self.home)
+        found: dict[str, Any] = json.loads(json.dumps(status(home, lab_or_none(home), system_now())))
         return found
 
     def exported(self) -> list[str]:

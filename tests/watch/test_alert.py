@@ -181,6 +181,7 @@ def test_late_and_doubled_readings_never_step_an_alarm_back(
     mosquitto.publish("worms/juniper/top", hot_pack(now_s - 100, 20.0))
     mosquitto.publish("worms/juniper/top", hot_pack(now_s - 10, 20.0))
     wait_until(lambda: watch.status()["readings"] == 4 and watch.status()["duplicates"] == 2, "all taken in")
+    wait_until(lambda: mail.accepted, "the alert")
     watch.stop()
     assert _subjects(mail) == [subject for subject in _subjects(mail) if "BACK" not in subject]
     assert len(mail.accepted) == 1
