@@ -24,11 +24,13 @@ from collector.cli.board_start import serving_of
 from collector.cli.status_values import status
 from collector.config.clock import Now, scaled_now
 from collector.config.home import Home
-from collector.config.log import Level, Log
+from collector.config.log import Log
 from collector.config.settings import Board, Chat, Heartbeat, JournalSettings, Mail, Mqtt, Settings, Uplink
 from collector.domain.problems import wrong
+from collector.intake.session import Link, LinkNews
 from collector.store.watch_state import STALE_MS
 from collector.watch.daemon import Daemon
+from collector.watch.observer import Observer
 
 if TYPE_CHECKING:
     from sim_sensors.scenario import Scenario
@@ -151,22 +153,27 @@ def _settings(broker_port: int, mail_port: int, board_port: int, secret: SecretS
     )
 
 
+class _FirstLink(Observer):
+    """Waits for the collector to hear the broker."""
+
+    def __init__(self) -> None:
+        self.up = threading.Event()
+
+    def linked(self, news: LinkNews) -> None:
+        if news.link is Link.UP:
+            self.up.set()
+
+
 def _start_collector(stack: ExitStack, demo: Demo, settings: Settings, secret: SecretStr, log: Log) -> None:
     """The collector and its pages; returns once the collector hears the broker, or after a while."""
-    connected = threading.Event()
-
-    def heard(level: Level, line: str) -> None:
-        if line.startswith("broker ") and " connected" in line:
-            connected.set()
-        log.write(level, line)
-
+    link = _FirstLink()
     lag_ms = round(_TICK_LAG_MS * demo.pace)
-    daemon = Daemon(demo.home, settings, demo.now, Log(heard), tick_lag_ms=lag_ms, pace=demo.pace)
+    daemon = Daemon(demo.home, settings, demo.now, log, tick_lag_ms=lag_ms, pace=demo.pace, observer=link)
     desk = JournalLinkDesk(demo.home, secret, demo.now, log, replace(PRESSED, stale_ms=round(STALE_MS * demo.pace)))
     serving = serving_of(desk, settings.board, log)
     _start(stack, demo, "collector", daemon.run, daemon.stop)
     _start(stack, demo, "board", serving.run, serving.stop)
-    connected.wait(_CONNECTS_WITHIN_S)
+    link.up.wait(_CONNECTS_WITHIN_S)
 
 
 def demo_status(demo: Demo) -> dict[str, Any]:

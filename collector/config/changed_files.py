@@ -10,6 +10,7 @@ from collector.alarms.changes import difference, signatures
 from collector.config.calendars import calendar_stamp
 from collector.config.home import Home
 from collector.config.lab_file import calendar_names
+from collector.config.log import Log
 from collector.config.rule_layers import RuleSet
 from collector.domain.lab import Lab
 from collector.domain.problems import Problem, Refused
@@ -32,7 +33,7 @@ class _Watched:
 class Files:
     """`lab` and `rules` are the last good ones: another object only where another meaning was read."""
 
-    def __init__(self, home: Home, log: Callable[[str], None]) -> None:
+    def __init__(self, home: Home, log: Log) -> None:
         """Raises Refused with every problem of lab.yaml and the rules."""
         self._home, self._log = home, log
         self._named_at: object = None
@@ -63,8 +64,8 @@ class Files:
                 self._log(f"{what}: read again, means the same as before")
         except Refused as refused:
             for problem in refused.problems:
-                self._log(f"not taken up: {problem}")
-            self._log(f"{what}: as before, until that is put right")
+                self._log.warning(f"not taken up: {problem}")
+            self._log.warning(f"{what}: as before, until that is put right")
 
     def _read_lab(self) -> bool:
         lab = self._home.load_lab()

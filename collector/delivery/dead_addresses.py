@@ -6,11 +6,12 @@ was told is kept in the journal beside the message that tells it. A report that 
 
 import json
 import threading
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from hashlib import sha256
 from itertools import chain
 
+from collector.config.log import Log
 from collector.delivery.addressing import Addressee, addressees_of, everyone
 from collector.delivery.rows import rows_of
 from collector.delivery.servers import ChatAddresses, MailServer
@@ -47,7 +48,7 @@ class DeadAddresses:
         mail: MailServer | None,
         chat: ChatAddresses,
         failed: threading.Event,
-        log: Callable[[str], None],
+        log: Log,
     ) -> None:
         self._journal, self._lab, self._mail, self._log, self._failed = journal, lab, mail, log, failed
         self._people = everyone(lab, chat)
@@ -108,7 +109,9 @@ class DeadAddresses:
     def _reports(self, way: Addressee, fresh: Sequence[FailedMessage], now_ms: int) -> list[NewMessage]:
         others, whom = self._others(way), self._whom(way)
         if not others:
-            self._log(f"messages to {whom} do not get through, and nobody else is there to be told: {fresh[-1].error}")
+            self._log.error(
+                f"messages to {whom} do not get through, and nobody else is there to be told: {fresh[-1].error}"
+            )
         priority = "high" if any(one.priority == "high" for one in fresh) else "medium"
         key = f"{REPORTS}{_digest(way)}-{now_ms // _DAY_MS}"
         return rows_of(_report(whom, way, fresh), key, others, priority=priority, now_ms=now_ms)

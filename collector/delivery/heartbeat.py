@@ -15,6 +15,7 @@ from collections.abc import Callable
 from typing import Protocol
 from urllib.parse import urlsplit
 
+from collector.config.log import Log
 from collector.delivery.bounded import NoAnswer, Request, ask
 from collector.letters.local_time import utc
 from collector.letters.plain import one_line
@@ -40,7 +41,7 @@ class Voice(Protocol):
 class Tally:
     """How one way fares. A failure is logged when it begins and when it is over."""
 
-    def __init__(self, name: str, now: Callable[[], int], log: Callable[[str], None]) -> None:
+    def __init__(self, name: str, now: Callable[[], int], log: Log) -> None:
         self.name, self._now, self._log = name, now, log
         self.last_ms: int | None = None
         self.failures = 0
@@ -49,7 +50,7 @@ class Tally:
     def add(self, error: str) -> None:
         """One try; no error: it was taken."""
         if error and not self.error:
-            self._log(f"heartbeat {self.name}: {error}; tried again each time, people are not told")
+            self._log.warning(f"heartbeat {self.name}: {error}; tried again each time, people are not told")
         if self.error and not error:
             self._log(f"heartbeat {self.name}: works again")
         self.error = one_line(error, 120)
@@ -71,7 +72,7 @@ class Pulse:
         topic: str,
         every_s: float,
         now: Callable[[], int],
-        log: Callable[[str], None],
+        log: Log,
         monotonic: Callable[[], float] = time.monotonic,
     ) -> None:
         """`every_s` seconds of `monotonic` lie between two signs."""

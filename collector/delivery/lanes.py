@@ -5,6 +5,7 @@ import threading
 import time
 from collections.abc import Callable, Mapping
 
+from collector.config.log import Log
 from collector.delivery.port import Carrier, Outbox
 from collector.delivery.sender import Sender
 
@@ -14,9 +15,7 @@ _JOIN_S = 30.0
 class Lanes:
     """Started once. `failed` is set whenever a message was given up."""
 
-    def __init__(
-        self, outbox: Outbox, channels: Mapping[str, Carrier], now: Callable[[], int], log: Callable[[str], None]
-    ) -> None:
+    def __init__(self, outbox: Outbox, channels: Mapping[str, Carrier], now: Callable[[], int], log: Log) -> None:
         self.failed = threading.Event()
         self._stop = threading.Event()
         self._wakes: list[threading.Event] = []

@@ -1,15 +1,15 @@
 """Draws what a message wants drawn, just before it is sent, from the journal as it is then."""
 
-from collections.abc import Callable
 from pathlib import Path
 
+from collector.config.log import Log
 from collector.delivery.port import Draw, OutboxRow
 from collector.domain.readings import CLEAN
 from collector.letters.picture import HOUR_MS, RAW_MS, Drawn, Point, Wanted, draw, wanted
 from collector.store.reader import Reader
 
 
-def drawing(database: Path, log: Callable[[str], None]) -> Draw:
+def drawing(database: Path, log: Log) -> Draw:
     """What the channels call for each message. Whatever goes wrong, the message goes out, without a picture."""
 
     def make(row: OutboxRow) -> Drawn | None:
@@ -17,7 +17,7 @@ def drawing(database: Path, log: Callable[[str], None]) -> Draw:
             order = wanted(row.picture)
             return None if order is None else draw(order, points_of(database, order))
         except Exception as error:  # noqa: BLE001  a picture never holds a message back
-            log(f"picture of message {row.id} left out: {type(error).__name__}: {error}".replace("\n", " "))
+            log.warning(f"picture of message {row.id} left out: {type(error).__name__}: {error}".replace("\n", " "))
             return None
 
     return make

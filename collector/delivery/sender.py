@@ -15,6 +15,7 @@ from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
+from collector.config.log import UNHEARD, Log
 from collector.delivery.port import (
     Carrier,
     Outbox,
@@ -31,10 +32,6 @@ from collector.letters.plain import one_line
 _CHECK_S = 0.5
 """How often a resting sender looks whether it is time, by a clock that the machine may set."""
 _OUTBOX_RETRY_MS = 30 * MS["s"]
-
-
-def _no_log(_line: str) -> None:
-    """For callers that do not listen."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,7 +62,7 @@ class Sender:
         channels: Mapping[str, Carrier],
         now: Callable[[], int],
         wake: threading.Event,
-        log: Callable[[str], None] = _no_log,
+        log: Log = UNHEARD,
         patience: Patience | None = None,
         jitter: Callable[[], float] = random.random,
         chat: bool | None = None,
@@ -100,7 +97,7 @@ class Sender:
         except Exception as error:  # noqa: BLE001 - a full disk must not end the thread that will tell of it
             trouble = f"outbox: {_where(error) if not str(error) else one_line(str(error))}"
             if trouble != self._trouble:
-                self._log(f"{trouble}; trying again every 30 s")
+                self._log.error(f"{trouble}; trying again every 30 s")
             self._trouble = trouble
             return self._now() + _OUTBOX_RETRY_MS
         self._trouble = ""
@@ -160,13 +157,13 @@ class Sender:
             self._failed(row, f"given up after {age} and {tries} attempts: {reason}")
             return
         if before == 0:
-            self._log(f"message {row.key} waits: {reason}")
+            self._log.warning(f"message {row.key} waits: {reason}")
         next_ms = now_ms + self._patience.wait_ms(before, self._jitter())
         self._settle(lambda: self._outbox.mark_waiting(row.id, next_ms, reason, others))
         self._tries[row.id] = before + 1
 
     def _failed(self, row: OutboxRow, reason: str) -> None:
-        self._log(f"message {row.key} failed: {reason}")
+        self._log.error(f"message {row.key} failed: {reason}")
 
         def mark() -> None:
             self._outbox.mark_failed(row.id, self._now(), reason)
@@ -175,7 +172,7 @@ class Sender:
         self._settle(mark, row)
 
     def _unconfirmed(self, row: OutboxRow, reason: str) -> None:
-        self._log(f"message {row.key} unconfirmed: {reason}")
+        self._log.warning(f"message {row.key} unconfirmed: {reason}")
         self._settle(lambda: self._outbox.mark_unconfirmed(row.id, self._now(), reason), row)
 
     def _settle(self, mark: Callable[[], None] | None = None, done: OutboxRow | None = None) -> None:

@@ -9,6 +9,7 @@ import random
 import threading
 from collections.abc import Callable, Sequence
 
+from collector.config.log import Log
 from collector.domain.backoff import Backoff
 from collector.store.errors import StoreError
 from collector.store.line_protocol import LabTags
@@ -35,7 +36,7 @@ class Follower:
         writer: Writer,
         origin: LabTags,
         now: Callable[[], int],
-        log: Callable[[str], None],
+        log: Log,
         every_s: float = 60.0,
     ) -> None:
         """`every_s`: readings wait so long to go together, since each portion costs the journal a page of flash."""
@@ -79,12 +80,12 @@ class Follower:
             raise Later(f"all of it is refused: {refused[0][0]}")
         self._doubts = 0
         if self._store.done(portion, refused, self._now()) and refused:
-            self._log(f"uplink: {len(refused)} lines set aside: {refused[0][0]}")
+            self._log.warning(f"uplink: {len(refused)} lines set aside: {refused[0][0]}")
         return True
 
     def _stands(self, reason: str, after_s: float | None) -> float:
         if reason != self._trouble:
-            self._log(f"uplink waits: {reason}")
+            self._log.warning(f"uplink waits: {reason}")
             self._note(reason)
         self._trouble = reason
         wait_s = _RETRY_S.wait(self._failures, random.random()) if after_s is None else after_s  # noqa: S311  spread
@@ -104,7 +105,7 @@ class Follower:
         try:
             self._store.note(text)
         except StoreError as error:
-            self._log(f"uplink: {error}")
+            self._log.warning(f"uplink: {error}")
 
 
 def deliver(writer: Writer, lines: Sequence[str], now_ms: int) -> list[tuple[str, str]]:

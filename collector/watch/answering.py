@@ -1,7 +1,6 @@
 """Taking up what the command line and the pages ask of a running collector: alarms, diary, brews."""
 
-from collections.abc import Callable
-
+from collector.config.log import Log
 from collector.pipeline.pipeline import Pipeline
 from collector.store.batch import ReplyRow
 from collector.store.errors import JournalStalled
@@ -12,7 +11,7 @@ from collector.store.requests import BookRequest, Reply, RequestRow, UnreadReque
 class Answers:
     """Each request is answered in the batch that carries what it did."""
 
-    def __init__(self, journal: Journal, pipeline: Pipeline, log: Callable[[str], None]) -> None:
+    def __init__(self, journal: Journal, pipeline: Pipeline, log: Log) -> None:
         self._journal, self._pipeline, self._log = journal, pipeline, log
         self._version = -1
 
@@ -34,7 +33,7 @@ class Answers:
         try:
             return self._reply(row, now_ms)
         except Exception as error:  # noqa: BLE001  left open it would end the collector again at each start
-            self._log(f"request {row.id} met a mistake in the program: {row.request!r:.200}: {error!r:.300}")
+            self._log.error(f"request {row.id} met a mistake in the program: {row.request!r:.200}: {error!r:.300}")
             return Reply(False, "not done: a mistake in the program; the collector's log says which")
 
     def _reply(self, row: RequestRow, now_ms: int) -> Reply:

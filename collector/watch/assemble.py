@@ -1,11 +1,12 @@
 """Builds the collector's parts from the home folder and the settings, and all memory state from the journal."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from collector.alarms.model import Rule
 from collector.config.clock import Now
 from collector.config.home import Home
+from collector.config.log import Log
 from collector.config.settings import Settings
 from collector.delivery.addressing import carriers
 from collector.delivery.dead_addresses import DeadAddresses
@@ -70,7 +71,7 @@ def broker_of(home: Home, settings: Settings, suffix: str = "") -> Broker:
     )
 
 
-def pulse_of(settings: Settings, now: Now, log: Callable[[str], None]) -> Pulse:
+def pulse_of(settings: Settings, now: Now, log: Log) -> Pulse:
     """The sign of life, by the ways that are set up."""
     beat = settings.heartbeat
     url = beat.url.get_secret_value() if beat.url is not None else None
@@ -83,7 +84,7 @@ def assemble(
     lab: Lab,
     rules: Sequence[Rule],
     now: Now,
-    log: Callable[[str], None],
+    log: Log,
     damage: str = "",
 ) -> Parts:
     """Open everything but the connection to the broker. Raises StoreError, with nothing left open.
@@ -95,14 +96,16 @@ def assemble(
         outlet = Outlet(mail=mail, chat=chat, sources=sources_of(settings, journal))
         pipeline = build_pipeline(lab, rules, journal, outlet, now())
         if report is not None:
-            log(f"journal: {report}")
+            log.warning(f"journal: {report}")
             pipeline.batch.events.append((now(), EventKind.JOURNAL_DAMAGED, str(report)))
         outbox = OutboxStore(home.database)
     except BaseException:
         journal.close()
         raise
     if outbox.unconfirmed_at_open:
-        log(f"outbox: {outbox.unconfirmed_at_open} messages cut off by the stop may have arrived; not sent again")
+        log.warning(
+            f"outbox: {outbox.unconfirmed_at_open} messages cut off by the stop may have arrived; not sent again"
+        )
     ways = carriers(mail, chat, home.outbox_folder, lab.name, settings.mail.sender, drawing(home.database, log))
     lanes = Lanes(outbox, ways, now, log)
     dead = DeadAddresses(journal, lab, mail, chat, lanes.failed, log)

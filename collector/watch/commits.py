@@ -9,11 +9,13 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from collector.config.clock import Now
+from collector.config.log import Log
 from collector.domain.backoff import Backoff
 from collector.pipeline.pipeline import Pipeline
 from collector.store.errors import JournalStalled
 from collector.store.journal import Journal
 from collector.store.vocabulary import EventKind
+from collector.watch.alarm_log import log_alarms
 from collector.watch.pacing import Pacer
 
 HOLD_AT = 8_000
@@ -44,7 +46,7 @@ class Commits:
         acknowledge: Callable[[list[int]], None],
         now: Now,
         steady: Callable[[], float],
-        log: Callable[[str], None],
+        log: Log,
     ) -> None:
         self._journal, self._pipeline, self._acknowledge = journal, pipeline, acknowledge
         self._now, self._steady, self._log = now, steady, log
@@ -98,8 +100,10 @@ class Commits:
         except JournalStalled as error:
             self._stalls(str(error))
             return None
+        log_alarms(self._log, self._pipeline.batch.transitions)
         self._acknowledge(self._ids)
         stored, self._ids, self.held = self.held, [], 0
+        self._log.debug(f"committed: {stored} messages, {len(self._pipeline.batch.rows)} readings")
         self._pipeline.start_batch()
         self._since_s = self._steady()
         self._pacer.committed(self._since_s)
@@ -109,7 +113,9 @@ class Commits:
 
     def _stalls(self, reason: str) -> None:
         if self._stall is None:
-            self._log(f"journal cannot be written: {reason}; nothing is acknowledged until it can, the broker keeps it")
+            self._log.error(
+                f"journal cannot be written: {reason}; nothing is acknowledged until it can, the broker keeps it"
+            )
             self._stall = _Stall(reason, self._now())
         stall = self._stall
         stall.reason = reason

@@ -9,13 +9,14 @@ acknowledging, rebuild, connect. A changed lab.yaml ends one run and begins the 
 """
 
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 
 from apscheduler.triggers.base import BaseTrigger
 
 from collector.config.changed_files import Files
 from collector.config.clock import Now
 from collector.config.home import Home
+from collector.config.log import Log
 from collector.config.settings import Settings
 from collector.store.errors import JournalDamaged, StoreError
 from collector.store.homelock import HomeLock
@@ -40,7 +41,7 @@ class Daemon:
         home: Home,
         settings: Settings,
         now: Now,
-        log: Callable[[str], None],
+        log: Log,
         *,
         tick_lag_ms: int = TICK_LAG_MS,
         pace: float = 1.0,
@@ -101,7 +102,9 @@ class Daemon:
                 again, damage = self._run_once(files, why, damage), ""
                 why = LAB_CHANGED if again else ""
             except JournalDamaged as error:
-                self._around.log(f"journal damaged: {error}; setting it aside and starting again from what can be read")
+                self._around.log.error(
+                    f"journal damaged: {error}; setting it aside and starting again from what can be read"
+                )
                 why, damage = "", error.reason
 
     def _run_once(self, files: Files, why: str, damage: str) -> bool:

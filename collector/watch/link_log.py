@@ -1,14 +1,13 @@
 """How the link to the broker fares, for the log and for `status`."""
 
-from collections.abc import Callable
-
+from collector.config.log import Log
 from collector.intake.session import Link, LinkNews
 
 
 class LinkLog:
     """The same trouble is logged once, however often it comes."""
 
-    def __init__(self, log: Callable[[str], None]) -> None:
+    def __init__(self, log: Log) -> None:
         self._log = log
         self._logged = ""
         self.trouble = "not connected yet"
@@ -18,6 +17,6 @@ class LinkLog:
         """Whether the link itself came or went by this: another failed attempt is none."""
         up, was_up = news.link is Link.UP, not self.trouble
         if up or news.text != self._logged:
-            self._log(news.text)
+            (self._log if up else self._log.warning)(news.text)
         self._logged = self.trouble = "" if up else news.text
         return up or was_up

@@ -12,6 +12,7 @@ from paho.mqtt.client import MQTTMessage
 from collector.config.changed_files import Files
 from collector.config.clock import Now
 from collector.config.home import Home
+from collector.config.log import Log
 from collector.config.rule_layers import RuleSet
 from collector.config.settings import Settings
 from collector.delivery.heartbeat import Pulse
@@ -55,7 +56,7 @@ class Surroundings:
     """How fast `now` runs against `steady`."""
     tick_lag_ms: int
     times: Mapping[str, BaseTrigger]
-    log: Callable[[str], None]
+    log: Log
     manager: ServiceManager
     observer: Observer
     pulse: Pulse
@@ -126,7 +127,7 @@ class Run:
         now_ms = around.now()
         pipeline.settle(now_ms)
         if pipeline.engine.newest_ms() > now_ms + FUTURE_TOLERANCE_MS and not self._commits.stalled:
-            around.log("the clock was set back: judging anew from what is stored up to now")
+            around.log.warning("the clock was set back: judging anew from what is stored up to now")
             self._over = True
         gathering = self._catching_up.gathering(around.steady())
         if not gathering:
@@ -170,7 +171,7 @@ class Run:
             self._pipeline.intake.accept(taken, self._around.now())
         except Exception as error:  # noqa: BLE001  one message must never end the collecting of all others
             self._pipeline.intake.refuse(taken, self._around.now(), f"a mistake in the program: {error!r:.120}")
-            self._around.log(f"a message on {topic[:200]!r} met a mistake in the program: {error!r:.300}")
+            self._around.log.error(f"a message on {topic[:200]!r} met a mistake in the program: {error!r:.300}")
 
     def _news(self, news: LinkNews) -> None:
         up = news.link is Link.UP
@@ -215,7 +216,7 @@ class Run:
         try:
             self._upkeep[name]()
         except JournalStalled as error:
-            self._around.log(f"upkeep put off: {error}")
+            self._around.log.warning(f"upkeep put off: {error}")
 
     def _check_self(self) -> None:
         now_ms = self._around.now()
@@ -246,7 +247,7 @@ class Run:
         except JournalDamaged:
             raise
         except StoreError as error:
-            self._around.log(f"the digest is put off: {error}")
+            self._around.log.warning(f"the digest is put off: {error}")
             return
         self._pipeline.report(written.messages, written.meta, written.told, now_ms)
 
@@ -286,7 +287,7 @@ class Run:
         try:
             judging = rejudge(self._lab, rules.rules, self._parts.journal, pipeline.engine.link, now_ms)
         except JournalStalled as error:
-            self._around.log(f"changed rules put off: {error}")
+            self._around.log.warning(f"changed rules put off: {error}")
             return
         pipeline.judge_by(judging, now_ms)
         self._rules = rules

@@ -1,11 +1,12 @@
 """Runs the uplink's thread where one is set up; its code, and the library it uses, are loaded only then."""
 
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import closing, contextmanager
 
 from collector.config.clock import Now
 from collector.config.home import Home
+from collector.config.log import Log
 from collector.config.settings import Settings, Uplink
 from collector.domain.lab import Lab
 
@@ -13,7 +14,7 @@ _ENDS_WITHIN_S = 30
 
 
 @contextmanager
-def uplinking(home: Home, settings: Settings, lab: Lab, now: Now, log: Callable[[str], None]) -> Iterator[None]:
+def uplinking(home: Home, settings: Settings, lab: Lab, now: Now, log: Log) -> Iterator[None]:
     """The uplink follows the journal inside the block; nothing happens where none is set up. The journal must have been
     opened before, which upgrades it. At the end the portion on its way may end, for a while."""
     if not settings.uplink.url:
@@ -25,7 +26,7 @@ def uplinking(home: Home, settings: Settings, lab: Lab, now: Now, log: Callable[
         try:
             _follow(home, settings.uplink, lab, now, log, ended)
         except Exception as error:  # noqa: BLE001  the collector goes on without it
-            log(f"uplink ended by a mistake in the program: {error!r:.300}")
+            log.error(f"uplink ended by a mistake in the program: {error!r:.300}")
 
     thread = threading.Thread(target=follow, name="uplink", daemon=True)
     thread.start()
@@ -36,9 +37,7 @@ def uplinking(home: Home, settings: Settings, lab: Lab, now: Now, log: Callable[
         thread.join(_ENDS_WITHIN_S)
 
 
-def _follow(
-    home: Home, settings: Uplink, lab: Lab, now: Now, log: Callable[[str], None], ended: threading.Event
-) -> None:
+def _follow(home: Home, settings: Uplink, lab: Lab, now: Now, log: Log, ended: threading.Event) -> None:
     """Until `ended`; at once where a package is missing, which is told and stands in `uplink status`."""
     from collector.uplink.destination import destination_of, not_installed
     from collector.uplink.queue import UplinkStore
@@ -48,7 +47,7 @@ def _follow(
             from collector.uplink.follower import Follower
             from collector.uplink.writer import InfluxWriter
         except ImportError as missing:
-            log(f"uplink: {not_installed(missing)}")
+            log.error(f"uplink: {not_installed(missing)}")
             store.note(not_installed(missing))
             return
         wanted = destination_of(settings)

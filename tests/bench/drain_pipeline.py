@@ -7,6 +7,7 @@ from pathlib import Path
 
 from collector.config.clock import system_now
 from collector.config.home import Home
+from collector.config.log import Log
 from collector.config.settings import Mqtt, Settings
 from collector.intake.session import Link, LinkNews
 from collector.watch.daemon import Daemon
@@ -41,7 +42,7 @@ def main(port: int, folder: Path, messages: int) -> float:
         Home(folder / "home"),
         Settings(mqtt=Mqtt(port=port, client_id="bench-pipeline")),
         system_now,
-        lambda line: print(line, file=sys.stderr),
+        Log(lambda _level, line: print(line, file=sys.stderr)),
         observer=timed,
     )
     timed.done = daemon.stop

@@ -12,6 +12,7 @@ import time
 from collections.abc import Sequence
 from pathlib import Path
 
+from collector.config.log import Log
 from collector.domain.lab import SeriesKey
 from collector.store.batch import Batch
 from collector.store.journal import Journal
@@ -47,7 +48,7 @@ def measure(whole: bool) -> dict[str, float | int | str | None]:
             writer = _Counting(Destination(far.url, "worms"))
             with UplinkStore(folder / "traywarden.db") as store:
                 now_ms = START_MS + (days + 1) * 86_400_000
-                follower = Follower(store, writer, LabTags(LAB_NAME, "Quillbrook"), lambda: now_ms, print)
+                follower = Follower(store, writer, LabTags(LAB_NAME, "Quillbrook"), lambda: now_ms, Log(print))
                 began, used = time.monotonic(), time.thread_time()
                 while follower.send_one():
                     pass

@@ -13,6 +13,7 @@ from collector.config.home import Home
 from collector.config.settings import Heartbeat, JournalSettings, Mail, Mqtt, Settings
 from collector.watch.daemon import Daemon
 from collector.watch.observer import Observer
+from tests.services.log_lines import log_to
 from tests.services.waiting import wait_until
 
 
@@ -39,7 +40,7 @@ class InProcess:
             heartbeat=heartbeat or Heartbeat(),
         )
         self.log: list[str] = []
-        self.daemon = Daemon(Home(home), settings, now, self.log.append, times=times, observer=observer)
+        self.daemon = Daemon(Home(home), settings, now, log_to(self.log), times=times, observer=observer)
         self.raised: BaseException | None = None
         self._thread = threading.Thread(target=self._run, name="watch", daemon=True)
 

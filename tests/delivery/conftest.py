@@ -13,6 +13,7 @@ from tests.delivery.outboxes import FilledOutbox, JournalOutbox, MemoryOutbox
 from tests.letters.examples import NOW
 from tests.services.certificates import Authority
 from tests.services.clock import FakeClock
+from tests.services.log_lines import log_to
 from tests.services.smtp_server import SmtpServer
 
 MakeSender = Callable[[Outbox, Mapping[str, Carrier]], Sender]
@@ -43,7 +44,7 @@ def make_sender(clock: FakeClock, lines: list[str]) -> MakeSender:
     """A sender on the standing clock, always at the longest jitter."""
 
     def make(outbox: Outbox, channels: Mapping[str, Carrier]) -> Sender:
-        return Sender(outbox, channels, clock, threading.Event(), lines.append, jitter=lambda: 1.0)
+        return Sender(outbox, channels, clock, threading.Event(), log_to(lines), jitter=lambda: 1.0)
 
     return make
 

@@ -15,6 +15,7 @@ from collector.store.errors import JournalStalled
 from collector.store.journal import Journal
 from collector.store.outbox import OutboxStore
 from tests.services.clock import FakeClock
+from tests.services.log_lines import log_to
 from tests.store.samples import opened
 
 GONE = "550 5.1.1 no such mailbox"
@@ -51,7 +52,7 @@ class Desk:
 
     def restart(self) -> None:
         """Only what is in the journal is left."""
-        self.dead = DeadAddresses(self.journal, self.lab, MAIL, self.chat, self.failed, self.log.append)
+        self.dead = DeadAddresses(self.journal, self.lab, MAIL, self.chat, self.failed, log_to(self.log))
 
     def fail(
         self, key: str, recipient: str = PEOPLE[0].email, *, channel: str = "email", priority: str = "high"

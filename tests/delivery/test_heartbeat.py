@@ -12,6 +12,7 @@ from collector.store.watch_state import SignalTally
 from tests.delivery.watcher import HANG, KEY, Watcher, watching
 from tests.services.clock import FakeClock
 from tests.services.free_port import free_port
+from tests.services.log_lines import log_to
 from tests.services.waiting import wait_until
 
 
@@ -46,7 +47,7 @@ def pulse(
     clock: FakeClock, lines: list[str], url: str | None = None, topic: str = "", passing: Monotonic | None = None
 ) -> Pulse:
     """A sign every five minutes."""
-    return Pulse(url, topic, 300, clock, lines.append, passing or Monotonic())
+    return Pulse(url, topic, 300, clock, log_to(lines), passing or Monotonic())
 
 
 def test_the_address_is_called_while_the_loop_turns(watcher: Watcher, clock: FakeClock, lines: list[str]) -> None:

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from collector.config.log import UNHEARD
 from collector.delivery.lanes import Lanes
 from collector.delivery.mail import MailCarrier
 from collector.delivery.port import OutboxRow, PermanentFailure
@@ -45,7 +46,7 @@ def test_a_mail_server_that_hangs_does_not_keep_chat_waiting(
     outbox.put(Letter(key="mail"), Letter(key="chat", channel="chat", recipient="teacher-phone"))
     chat = Taker()
     mail = MailCarrier(settings_for(server, last_answer_s=2.0), "Quillbrook School")
-    lanes = Lanes(outbox, {"email": mail, "chat": chat}, clock, lambda _line: None)
+    lanes = Lanes(outbox, {"email": mail, "chat": chat}, clock, UNHEARD)
     lanes.start()
     wait_until(lambda: outbox.standing("chat").state == "sent", "the chat message")
     wait_until(lambda: server.messages, "the mail at the server")
@@ -59,7 +60,7 @@ def test_a_mail_server_that_hangs_does_not_keep_chat_waiting(
 def test_each_new_message_wakes_its_thread_and_each_failure_is_told(outbox: JournalOutbox, clock: FakeClock) -> None:
     """`wake` reaches both; `failed` says that there is something for the others to hear."""
     mail, chat = Taker(), Taker(refuses=True)
-    lanes = Lanes(outbox, {"email": mail, "chat": chat}, clock, lambda _line: None)
+    lanes = Lanes(outbox, {"email": mail, "chat": chat}, clock, UNHEARD)
     lanes.start()
     for key in ("a", "b"):
         outbox.put(Letter(key=key))
@@ -77,5 +78,5 @@ def test_each_new_message_wakes_its_thread_and_each_failure_is_told(outbox: Jour
 
 def test_closing_what_was_never_started_is_nothing(outbox: JournalOutbox, clock: FakeClock) -> None:
     """A start that fails half way closes all the same."""
-    Lanes(outbox, {}, clock, lambda _line: None).close()
+    Lanes(outbox, {}, clock, UNHEARD).close()
     outbox.close()

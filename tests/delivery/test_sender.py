@@ -23,6 +23,7 @@ from tests.delivery.conftest import MakeSender
 from tests.delivery.outboxes import FilledOutbox, MemoryOutbox
 from tests.letters.examples import NOW, Letter
 from tests.services.clock import FakeClock
+from tests.services.log_lines import log_to
 from tests.services.waiting import wait_until
 
 
@@ -333,7 +334,7 @@ def test_the_thread_outlives_a_full_disk_and_says_so_once(clock: FakeClock, line
     outbox.put(*letters("a"))
     tried = threading.Semaphore(0)
     outbox.on_mark = lambda _mark: tried.release()
-    thread = running(Sender(outbox, {"email": channel}, clock, wake, lines.append), stop)
+    thread = running(Sender(outbox, {"email": channel}, clock, wake, log_to(lines)), stop)
     try:
         for _ in range(3):
             assert tried.acquire(timeout=10)

@@ -15,6 +15,7 @@ from pathlib import Path
 from PIL import Image, ImageOps
 
 from collector.config.home import Home
+from collector.config.log import Log
 from collector.delivery.mail import build_message
 from collector.delivery.pictures import drawing
 from collector.store.outbox import OutboxStore
@@ -41,7 +42,7 @@ def urgent_mail(folder: Path) -> EmailMessage:
         message = outbox.take_next(_AFTER_ALL_MS)
     assert message is not None, f"{SCENARIO}: nothing was told"
     assert message.subject.startswith("URGENT: "), message.subject
-    drawn = drawing(database, sys.exit)(message)
+    drawn = drawing(database, Log(lambda _level, text: sys.exit(text)))(message)
     return build_message(message, "traywarden@quillbrook.example", "Quillbrook School", drawn)
 
 

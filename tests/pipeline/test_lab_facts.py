@@ -22,6 +22,7 @@ from collector.store.errors import JournalStalled
 from collector.store.journal import Journal
 from tests.letters.examples import HOT, HOUR, LAB, MINUTE, NOW, RAISED, TOP_MOISTURE, TOP_TEMPERATURE, Letter
 from tests.letters.letters import HOT_ITEM, TEACHER, letter
+from tests.services.log_lines import log_to
 
 SECRET = "a secret of sixteen letters"
 
@@ -176,7 +177,7 @@ def test_the_picture_is_drawn_from_hours_and_the_last_readings(journal: Path) ->
     assert 36 <= sum(one.low == one.high for one in points) <= 42
     assert max(one.high for one in points) == pytest.approx(22.0 + 431 / 144)
     lines: list[str] = []
-    drawn = drawing(journal, lines.append)(row())
+    drawn = drawing(journal, log_to(lines))(row())
     assert drawn is not None
     assert Image.open(BytesIO(drawn.png)).size == (720, 400)
     assert "lowest 22.0 °C at Friday 11:30, highest 25.0 °C at 10:10" in drawn.words
@@ -186,9 +187,9 @@ def test_the_picture_is_drawn_from_hours_and_the_last_readings(journal: Path) ->
 def test_no_picture_holds_a_message_back(journal: Path, tmp_path: Path) -> None:
     """No order, no readings, no journal: none is drawn, and only what went wrong is logged."""
     lines: list[str] = []
-    assert drawing(journal, lines.append)(Letter()) is None
-    assert drawing(journal, lines.append)(row(77)) is None
+    assert drawing(journal, log_to(lines))(Letter()) is None
+    assert drawing(journal, log_to(lines))(row(77)) is None
     assert not lines
-    assert drawing(tmp_path / "none.db", lines.append)(row()) is None
+    assert drawing(tmp_path / "none.db", log_to(lines))(row()) is None
     (line,) = lines
     assert line.startswith("picture of message 1 left out: StoreError: ")

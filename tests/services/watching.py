@@ -25,6 +25,10 @@ class Watch:
     def __init__(self, home: Path, settings: Mapping[str, object]) -> None:
         self.home = home
         self.settings = dict(settings)
+        self.options: tuple[str, ...] = ()
+        """Of `watch` itself, such as --quiet."""
+        self.environ: dict[str, str] = {}
+        """Whatever else a service manager sets."""
         self.log_file = home / "watch.log"
         self._process: subprocess.Popen[bytes] | None = None
 
@@ -58,8 +62,8 @@ class Watch:
     def _launch(self) -> None:
         with self.log_file.open("ab") as log:
             self._process = subprocess.Popen(
-                [sys.executable, "-m", "collector.cli.main", "watch", "--home", str(self.home)],
-                env=self.environment(),
+                [sys.executable, "-m", "collector.cli.main", "watch", *self.options, "--home", str(self.home)],
+                env={**self.environment(), **self.environ},
                 stdin=subprocess.DEVNULL,
                 stdout=log,
                 stderr=log,

@@ -18,6 +18,7 @@ from collector.uplink.destination import Destination
 from collector.uplink.follower import Follower
 from collector.uplink.queue import UplinkStore, uplink_state
 from collector.uplink.writer import InfluxWriter, Later
+from tests.services.log_lines import log_to
 from tests.services.waiting import wait_until
 from tests.uplink.far_end import TOKEN, Answer, FarEnd
 from tests.uplink.lab_journal import HOUR, MIN, NOW, T0, add_readings, change, fill, opened, series_of, watered
@@ -45,7 +46,7 @@ class Uplink:
         self.now_ms = NOW
         self.store = UplinkStore(journal.path, busy_s)
         self.writer = InfluxWriter(Destination(far.url, "worms", "quillbrook", token, timeout_s=5))
-        self.follower = Follower(self.store, self.writer, ORIGIN, lambda: self.now_ms, self.log.append)
+        self.follower = Follower(self.store, self.writer, ORIGIN, lambda: self.now_ms, log_to(self.log))
 
     def all(self) -> None:
         """Until there is nothing to send."""

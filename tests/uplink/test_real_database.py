@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 
+from collector.config.log import UNHEARD
 from collector.store.line_protocol import LabTags
 from collector.store.reader import Reader
 from collector.uplink.backfill import backfill
@@ -27,7 +28,7 @@ def database(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Victoria]:
 def send_all(folder: Path, database: Victoria, origin: LabTags) -> Follower:
     writer = InfluxWriter(Destination(database.url, "worms", timeout_s=10))
     with UplinkStore(folder / "traywarden.db") as store:
-        follower = Follower(store, writer, origin, lambda: NOW + 100 * HOUR, lambda _line: None)
+        follower = Follower(store, writer, origin, lambda: NOW + 100 * HOUR, UNHEARD)
         try:
             while follower.send_one():
                 pass

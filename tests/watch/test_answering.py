@@ -7,6 +7,7 @@ from collector.pipeline.pipeline import Pipeline
 from collector.store.batch import Batch
 from collector.store.requests import Acknowledge, Reply, write_request
 from collector.watch.answering import Answers
+from tests.services.log_lines import log_to
 from tests.store.samples import T0, opened
 
 
@@ -26,7 +27,7 @@ def test_a_request_that_meets_a_mistake_of_ours_is_answered(tmp_path: Path) -> N
     with opened(tmp_path) as journal:
         number = write_request(journal.path, Acknowledge(rule="bedding-hot", place="juniper/top"), T0)
         broken = _Broken()
-        answers = Answers(journal, cast(Pipeline, broken), log.append)
+        answers = Answers(journal, cast(Pipeline, broken), log_to(log))
         for _ in range(2):
             answers.take(T0)
     (row,) = broken.batch.replies

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from collector.alarms.model import Event, Kind, Rule, State
 from collector.config.changed_files import Files
 from collector.config.home import Home
+from collector.config.log import UNHEARD
 from collector.config.rule_layers import read_layers
 from collector.domain.problems import Refused
 from collector.intake.inbox import Message
@@ -24,6 +25,7 @@ from collector.store.journal import Journal
 from collector.store.reader import Reader
 from collector.store.requests import Acknowledge
 from tests.services.clock import QUILLBROOK_MORNING_MS as START_MS
+from tests.services.log_lines import log_to
 from tests.worlds.home import HOT_AT_ONCE, hot_pack, make_home
 
 MIN = 60_000
@@ -249,7 +251,7 @@ def log() -> list[str]:
 
 @pytest.fixture
 def files(home: Home, log: list[str]) -> Files:
-    return Files(home, log.append)
+    return Files(home, log_to(log))
 
 
 Write = Callable[[str, str], None]
@@ -345,5 +347,5 @@ def test_at_a_start_every_mistake_of_lab_and_rules_comes_at_once(home: Home, wri
     home.lab_file.write_text("lab: 5\n", encoding="utf-8")
     write("site.yaml", "alarms: 5\n")
     with pytest.raises(Refused) as refused:
-        Files(home, lambda _: None)
+        Files(home, UNHEARD)
     assert {problem.file for problem in refused.value.problems} == {"lab.yaml", "rules/site.yaml"}

@@ -63,7 +63,7 @@ def run(arguments: argparse.Namespace) -> int:
     screen = _Screen(quiet)
     told_to_end = threading.Event()
     on_stop_signals(setting(told_to_end))
-    log = UNHEARD if quiet else Log(_complain_of_trouble)
+    log = UNHEARD if quiet else Log(_complain_of_errors)
     with running_demo(screen.mail, screen.caption, log, over=told_to_end) as demo:
         if not quiet:
             _introduce(demo)
@@ -91,9 +91,9 @@ def _urgency(mail: CaughtMail) -> str:
     return mail.subject.partition(":")[0]
 
 
-def _complain_of_trouble(level: Level, line: str) -> None:
-    """The demo's own lines tell what happens; of the collector's log only what went wrong is shown."""
-    if level <= Level.WARNING or any(word in line for word in ("cannot", "lost", "refused", "failed", "damaged")):
+def _complain_of_errors(level: Level, line: str) -> None:
+    """The demo's own lines tell what happens; of the collector's log only what does not work is shown."""
+    if level <= Level.ERROR:
         complain(line)
 
 
