@@ -20,13 +20,9 @@ def pressure_kpa(altitude_m: float) -> float:
     return float(ATM_KPA * (1 - 2.25577e-5 * altitude_m) ** 5.25588)
 
 
-def saturation_mg_l(temp_c: float, kpa: float = ATM_KPA, salinity: float = 0.0) -> float:
-    """Oxygen in saturated water, mg/L; `salinity` in per mille. NaN outside the validity of the formulas."""
-    return float(saturations_mg_l(np.array([temp_c], np.float64), kpa, salinity)[0])
-
-
 def saturations_mg_l(temp_c: FloatArray, kpa: float = ATM_KPA, salinity: float = 0.0) -> FloatArray:
-    """The same for many temperatures."""
+    """Oxygen in saturated water, mg/L, at each temperature, degC; `salinity` in per mille. NaN outside the validity of
+    the formulas."""
     atm = kpa / ATM_KPA
     if not (_LOWEST_ATM <= atm <= _HIGHEST_ATM and 0 <= salinity <= 40):
         return np.full(temp_c.size, np.nan)
@@ -47,8 +43,3 @@ def _pressure_factor(temp_c: FloatArray, atm: float) -> FloatArray:
     theta = 0.000975 - 1.426e-5 * temp_c + 6.436e-8 * temp_c**2
     factor: FloatArray = (atm - vapour) * (1 - theta * atm) / ((1 - vapour) * (1 - theta))
     return factor
-
-
-def percent_of_saturation(oxygen_mg_l: float, temp_c: float, kpa: float = ATM_KPA) -> float:
-    """Oxygen as a share of what this water could hold here, in %; over 100 while bubbles supersaturate it."""
-    return 100 * oxygen_mg_l / saturation_mg_l(temp_c, kpa)

@@ -7,7 +7,6 @@ RDATE and EXDATE are followed inside the window; an instance that was moved or c
 itself. What else a calendar holds (tasks, alarms, names) means nothing here.
 """
 
-import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, date, datetime, time, timedelta
@@ -24,7 +23,6 @@ _OFTEN = ("HOURLY", "MINUTELY", "SECONDLY")
 _HIGHEST = {"BYMONTH": 12, "BYMONTHDAY": 31, "BYYEARDAY": 366, "BYWEEKNO": 53, "BYSETPOS": 366}
 """RFC 5545 section 3.3.10. All but the month may count from the end, as negative numbers; none is 0."""
 _MOST_REPEATS = 100_000
-_FOLD = re.compile(r"\r?\n[ \t]")
 
 _WRONG = (ValueError, LookupError, TypeError, AttributeError, OverflowError)
 """What the libraries raise over text that is no calendar."""

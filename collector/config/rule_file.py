@@ -14,7 +14,6 @@ finds.
 """
 
 import re
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -27,7 +26,7 @@ from collector.config.rule_fields import WANTED, RuleFile, foreign
 from collector.config.rule_fields import AlarmFields as AlarmFields
 from collector.config.rule_fields import AlarmName as AlarmName
 from collector.config.rule_fields import rules_schema as rules_schema
-from collector.config.yaml.text import KeyPath, Marked, check, read_yaml
+from collector.config.yaml.text import KeyPath, Marked, check
 from collector.domain.diary import Feel
 from collector.domain.hours import DAYS
 from collector.domain.problems import Problem, Refused, nearest
@@ -56,26 +55,6 @@ class Slip:
         return replace(problem, message=f"{problem.message}; remove it") if self.to_remove else problem
 
 
-def read_rules(texts: Mapping[str, str]) -> tuple[Rule, ...]:
-    """The rules of all files, in order. Raises Refused with every problem of every file."""
-    rules: list[Rule] = []
-    problems: list[Problem] = []
-    first: dict[str, str] = {}
-    for file, text in texts.items():
-        try:
-            marked = read_yaml(text, file)
-        except Refused as refused:
-            problems += refused.problems
-            continue
-        found, slips = read_alarms(marked)
-        rules += found
-        problems += [slip.told for slip in slips]
-        problems += _doubled(marked, first)
-    if problems:
-        raise Refused(dict.fromkeys(problems))
-    return tuple(rules)
-
-
 def read_alarms(marked: Marked) -> tuple[list[Rule], list[Slip]]:
     """The rules of one set of alarms, those switched off among them, and all that is wrong, nothing twice."""
     slips: dict[Problem, Slip] = {}
@@ -92,17 +71,6 @@ def read_alarms(marked: Marked) -> tuple[list[Rule], list[Slip]]:
 def _alarms(marked: Marked) -> dict[str, Any]:
     alarms = marked.data.get("alarms") if isinstance(marked.data, dict) else None
     return alarms if isinstance(alarms, dict) else {}
-
-
-def _doubled(marked: Marked, first: dict[str, str]) -> list[Problem]:
-    """Alarms whose name an earlier file has used. `first` remembers where."""
-    problems = []
-    for name in _alarms(marked):
-        if name in first:
-            message = f"an alarm of this name stands at {first[name]}; rename one"
-            problems.append(marked.problem(("alarms", name), message, at_key=True))
-        first.setdefault(name, _source(marked, name))
-    return problems
 
 
 def _source(marked: Marked, name: str) -> str:

@@ -13,13 +13,6 @@ def dry_basis_pct(wet_pct: float) -> float:
     return 100.0 * wet_pct / (100.0 - wet_pct)
 
 
-def wet_basis_pct(dry_pct: float) -> float:
-    """Wet basis of a dry-basis moisture, which may pass 100 %. Raises ValueError where it is negative."""
-    if not 0.0 <= dry_pct < float("inf"):
-        raise ValueError(f"{dry_pct:g} % dry basis: moisture is not negative")
-    return 100.0 * dry_pct / (100.0 + dry_pct)
-
-
 def wet_kg(dry_kg: float, wet_pct: float) -> float:
     """What bedding of this dry mass weighs at a moisture. Raises ValueError at 100 % and beyond."""
     return dry_kg * (1.0 + dry_basis_pct(wet_pct) / 100.0)

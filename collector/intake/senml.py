@@ -1,18 +1,15 @@
-"""SenML in JSON (RFC 8428 section 5): reading packs, and writing resolved records back out.
+"""SenML in JSON (RFC 8428 section 5).
 
 Nearly every pack a probe sends uses a name, a number, perhaps a unit, a time and base fields for these. Such a pack is
 resolved here in one pass over typed structs. Anything else, and anything wrong, goes to `senml_resolve`, which knows
 every rule and words every refusal; both give the same records for the same pack.
 """
 
-import math
-from collections.abc import Iterable
-
 import msgspec
 from msgspec import UNSET, UnsetType
 
 from collector.intake.record import END_OF_TIME_S, MAX_RECORDS, Record, Unreadable, check_size
-from collector.intake.senml_resolve import ABSOLUTE_FROM_S, DEFAULT_VERSION, is_name, resolve
+from collector.intake.senml_resolve import ABSOLUTE_FROM_S, is_name, resolve
 
 
 class _Plain(msgspec.Struct, forbid_unknown_fields=True, gc=False):
@@ -29,7 +26,6 @@ class _Plain(msgspec.Struct, forbid_unknown_fields=True, gc=False):
 
 _decode_plain = msgspec.json.Decoder(list[_Plain]).decode
 _decode_any = msgspec.json.Decoder().decode
-_encode = msgspec.json.Encoder().encode
 
 
 def read_senml_json(payload: bytes, now_s: float) -> list[Record]:
@@ -83,47 +79,6 @@ def _read_carefully(payload: bytes, now_s: float) -> list[Record]:
     except ValueError as error:
         raise Unreadable(f"not JSON that can be read: {error}") from None
     return resolve(pack, now_s)
-
-
-def can_write(record: Record) -> bool:
-    """Whether resolved SenML can say this record: it has no word for NaN, for a time before 1978-07-04T21:24:16Z (that
-    would read as relative), or for names outside its characters."""
-    if record.t_s is None or not ABSOLUTE_FROM_S <= record.t_s < END_OF_TIME_S or not is_name(record.name):
-        return False
-    if record.form == "v":
-        return record.value is not None and math.isfinite(record.value)
-    if record.form == "vb":
-        return record.value is not None
-    return record.sum is not None if record.form == "" else record.text is not None
-
-
-def dump_resolved(records: Iterable[Record]) -> bytes:
-    """Records as a resolved pack (RFC 8428 section 4.6): chronological, no base fields, no relative times.
-
-    Leaves out what `can_write` says cannot be written. The version stands in every record, or in none where all are 10.
-    """
-    kept = sorted((record for record in records if can_write(record)), key=_time_of)
-    with_version = any(record.version != DEFAULT_VERSION for record in kept)
-    return _encode([_labels(record, with_version=with_version) for record in kept])
-
-
-def _labels(record: Record, *, with_version: bool) -> dict[str, object]:
-    labels: dict[str, object] = {"bver": record.version} if with_version else {}
-    labels["n"] = record.name
-    if record.unit:
-        labels["u"] = record.unit
-    if record.form == "v":
-        labels["v"] = record.value
-    elif record.form == "vb":
-        labels["vb"] = bool(record.value)
-    elif record.form:
-        labels[record.form] = record.text
-    if record.sum is not None:
-        labels["s"] = record.sum
-    labels["t"] = record.t_s
-    if record.update_time_s is not None:
-        labels["ut"] = record.update_time_s
-    return labels
 
 
 def _time_of(record: Record) -> float:

@@ -102,16 +102,6 @@ def bedding(wet_kg: float, moisture_pct: float, temp_c: float, worms_kg: float =
     return Bedding(dry, water, (dry * DRY_J_KG_K + water * WATER_J_KG_K) * temp_c, worms_kg=worms_kg)
 
 
-def whole_water_kg(bed: Bedding) -> float:
-    """Water of bedding and feed."""
-    return bed.water_kg + feed.WATER * bed.pocket.mass_kg
-
-
-def whole_dry_kg(bed: Bedding) -> float:
-    """Dry matter of bedding and feed."""
-    return bed.dry_kg + (1 - feed.WATER) * bed.pocket.mass_kg
-
-
 def whole_energy_j(bed: Bedding) -> float:
     return bed.energy_j + bed.pocket.energy_j
 

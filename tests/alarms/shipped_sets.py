@@ -3,8 +3,8 @@
 from pathlib import Path
 
 from collector.alarms.model import Rule
-from collector.config.rule_file import read_rules
 from tests.alarms.bench_lab import MIN
+from tests.worlds.rules import read_rules
 
 FOLDER = Path(__file__).parents[2] / "rules"
 FILES = ("red-wigglers.yaml", "tea-brew.yaml", "room.yaml", "probes.yaml", "collector.yaml")

@@ -2,12 +2,13 @@
 
 import re
 
+import numpy as np
 import pytest
 from jsonschema import Draft202012Validator
 
 from collector.alarms.model import Kind, Priority, Rule, Weekly
 from collector.alarms.places import about_broker
-from collector.brew.oxygen import saturation_mg_l
+from collector.brew.oxygen import saturations_mg_l
 from collector.config.lab_file import read_lab
 from collector.config.lab_template import LAB_TEMPLATE
 from collector.config.rule_check import rule_warnings
@@ -227,7 +228,7 @@ def test_tea_figures_are_those_that_brew_show_tells() -> None:
 @pytest.mark.parametrize(("temp_c", "percent"), [(20, 66), (25, 73), (26, 74), (30, 79)])
 def test_shares_of_saturation_in_the_texts_are_right(temp_c: float, percent: int) -> None:
     """6 mg/L as a share of what water holds at 1 atm (Benson and Krause 1984)."""
-    assert round(600 / saturation_mg_l(temp_c)) == percent
+    assert round(600 / saturations_mg_l(np.array([temp_c], np.float64))[0]) == percent
     said = RULES["tea-oxygen-low"].basis + RULES["tea-warm"].basis
     assert re.search(rf"{percent} %.{{0,30}}{temp_c} degC|{temp_c} degC.{{0,70}}?{percent} %", said)
 

@@ -5,9 +5,9 @@ from pathlib import Path
 import pytest
 
 from collector.config.home import Home, find_home, shipped_rules
-from collector.config.rule_file import read_rules
 from collector.domain.problems import Refused
 from tests.worlds.home import HOT_AT_ONCE, make_home
+from tests.worlds.rules import read_rules
 
 
 @pytest.fixture

@@ -6,9 +6,10 @@ from hypothesis import strategies as st
 from jsonschema import Draft202012Validator
 
 from collector.alarms.model import Kind, Priority, Rule
-from collector.config.rule_file import read_rules, rules_schema
+from collector.config.rule_file import rules_schema
 from collector.config.yaml.text import read_yaml
 from collector.domain.problems import Problem, Refused
+from tests.worlds.rules import read_rules
 from tests.worlds.values import MIN
 
 GOOD = """\
@@ -263,7 +264,7 @@ def test_all_problems_of_all_files_come_at_once() -> None:
     texts = {
         "a.yaml": one("kind: hihg, mesure: battery, setpoint: 3 V"),
         "b.yaml": "alarms: [",
-        "c.yaml": one("kind: high, measure: battery, setpoint: 3 %", "priority: low"),
+        "c.yaml": one(HIGH) + "  y: {kind: high, measure: battery, setpoint: 3 %, priority: low}\n",
     }
     with pytest.raises(Refused) as refused:
         read_rules(texts)
@@ -273,11 +274,11 @@ def test_all_problems_of_all_files_come_at_once() -> None:
         "a.yaml alarms.x.mesure",
         "b.yaml ",
         "c.yaml alarms.x",
-        "c.yaml alarms.x.basis",
-        "c.yaml alarms.x.consequence",
-        "c.yaml alarms.x.corrective_action",
-        "c.yaml alarms.x.time_to_respond",
-        "c.yaml alarms.x.setpoint",
+        "c.yaml alarms.y.basis",
+        "c.yaml alarms.y.consequence",
+        "c.yaml alarms.y.corrective_action",
+        "c.yaml alarms.y.time_to_respond",
+        "c.yaml alarms.y.setpoint",
     ]
 
 

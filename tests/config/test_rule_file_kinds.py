@@ -6,9 +6,10 @@ from jsonschema import Draft202012Validator
 from collector.alarms.kinds.table import KINDS
 from collector.alarms.model import Band, Kind, Rule, Weekly
 from collector.config.rule_fields import foreign
-from collector.config.rule_file import read_rules, rules_schema
+from collector.config.rule_file import rules_schema
 from collector.config.yaml.text import read_yaml
 from collector.domain.problems import Refused
+from tests.worlds.rules import read_rules
 from tests.worlds.values import HOUR
 
 REST = "priority: low, consequence: c, corrective_action: a, time_to_respond: 1 h, basis: b"

@@ -9,12 +9,12 @@ from hypothesis import strategies as st
 from jsonschema import Draft202012Validator
 
 from collector.alarms.model import Kind, Priority
-from collector.config.rule_file import read_rules
 from collector.config.rule_layers import FIELDS, LayeredAlarm, Origin, RuleSet, examine_layers, read_layers, site_schema
 from collector.config.yaml.text import read_yaml
 from collector.domain.lab import Format, Lab
 from collector.domain.problems import Problem, Refused
 from tests.alarms.shipped_example import FILE, NEW, REST, SHIPPED
+from tests.worlds.rules import read_rules
 from tests.worlds.values import AIR, MIN, probe, quillbrook
 
 HERE = Path(__file__).parent

@@ -10,7 +10,6 @@ from collector.husbandry.moisture import (
     second_material_kg,
     water_change_l,
     water_to_add_l,
-    wet_basis_pct,
     wet_kg,
 )
 
@@ -37,16 +36,11 @@ def test_wet_and_dry_basis(wet: float, dry: float) -> None:
     assert dry_basis_pct(wet) == pytest.approx(dry, abs=0.005)
 
 
-@pytest.mark.parametrize(("dry", "wet"), [(25, 20), (100, 50), (150, 60), (300, 75), (400, 80), (0, 0)])
-def test_dry_and_wet_basis(dry: float, wet: float) -> None:
-    """The way back, where more than 100 % is allowed."""
-    assert wet_basis_pct(dry) == pytest.approx(wet)
-
-
 @given(WET)
 def test_there_and_back(wet: float) -> None:
-    """Both conversions are each other's inverse."""
-    assert wet_basis_pct(dry_basis_pct(wet)) == pytest.approx(wet, abs=1e-9)
+    """Water by dry mass, said as a share of the whole again, is what it was."""
+    dry = dry_basis_pct(wet)
+    assert 100 * dry / (100 + dry) == pytest.approx(wet, abs=1e-9)
 
 
 @pytest.mark.parametrize(
@@ -80,13 +74,6 @@ def test_wet_basis_is_below_100(wet: float) -> None:
     """The error names the value and what would be right."""
     with pytest.raises(ValueError, match="from 0 % to less than 100 %"):
         dry_basis_pct(wet)
-
-
-@pytest.mark.parametrize("dry", [-0.1, float("nan"), float("inf")])
-def test_dry_basis_is_not_negative(dry: float) -> None:
-    """More than 100 % is fine, less than nothing is not."""
-    with pytest.raises(ValueError, match="not negative"):
-        wet_basis_pct(dry)
 
 
 def test_the_mixing_example() -> None:

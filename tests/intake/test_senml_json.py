@@ -7,9 +7,10 @@ from hypothesis import strategies as st
 
 from collector.intake import senml_resolve
 from collector.intake.record import MAX_PAYLOAD_BYTES, MAX_RECORDS, Record, Unreadable
-from collector.intake.senml import can_write, dump_resolved, read_senml_json
+from collector.intake.senml import read_senml_json
 from tests.intake import payloads
 from tests.intake.payloads import NOW_S, Pack, records_or_reason
+from tests.intake.resolved import can_write, dump_resolved
 
 
 def read(pack: object, now_s: float = NOW_S) -> list[Record]:

@@ -3,9 +3,10 @@
 import math
 
 import gsw
+import numpy as np
 import pytest
 
-from collector.brew.oxygen import ATM_KPA, percent_of_saturation, pressure_kpa, saturation_mg_l
+from collector.brew.oxygen import ATM_KPA, pressure_kpa, saturations_mg_l
 
 # EN 25814 / ISO 5814 table, as printed in meter manuals: mg/L at 101.325 kPa, to the last printed digit.
 PRINTED = ((0, 14.62), (5, 12.77), (10, 11.29), (15, 10.08), (20, 9.09), (25, 8.26), (30, 7.56), (40, 6.4))
@@ -16,6 +17,10 @@ PRESSURE = (
     (700 * 0.1333223684, (13.461, 10.387, 8.358, 7.590, 6.936)),
     (640 * 0.1333223684, (12.300, 9.485, 7.624, 6.917, 6.314)),
 )
+
+
+def saturation_mg_l(celsius: float, kpa: float = ATM_KPA, salinity: float = 0.0) -> float:
+    return float(saturations_mg_l(np.array([celsius], np.float64), kpa, salinity)[0])
 
 
 @pytest.mark.parametrize(("celsius", "printed"), PRINTED)
@@ -53,9 +58,9 @@ def test_salt_and_altitude() -> None:
 
 def test_six_milligrams_as_a_share() -> None:
     """6 mg/L is 66 % at 20 degC by the sea and 88.8 % at 25 degC a mile up; at 2 km and 30 degC out of reach."""
-    assert round(percent_of_saturation(6, 20), 1) == 66.0
-    assert round(percent_of_saturation(6, 25, pressure_kpa(1609.344)), 1) == 88.8
-    assert percent_of_saturation(6, 30, pressure_kpa(2000)) > 100
+    assert round(100 * 6 / saturation_mg_l(20), 1) == 66.0
+    assert round(100 * 6 / saturation_mg_l(25, pressure_kpa(1609.344)), 1) == 88.8
+    assert 100 * 6 / saturation_mg_l(30, pressure_kpa(2000)) > 100
 
 
 @pytest.mark.parametrize(

@@ -13,8 +13,9 @@ import msgspec
 import pytest
 
 from collector.intake.record import Record, Unreadable
-from collector.intake.senml import dump_resolved, read_senml_json
+from collector.intake.senml import read_senml_json
 from collector.intake.senml_cbor import read_senml_cbor
+from tests.intake.resolved import dump_resolved
 
 NOW_S = 1772438400.0
 TIME_TOLERANCE_S = 1e-6

@@ -3,11 +3,11 @@
 import math
 from pathlib import Path
 
+import numpy as np
 import pytest
 
-from collector.brew.oxygen import percent_of_saturation, pressure_kpa
+from collector.brew.oxygen import pressure_kpa, saturations_mg_l
 from collector.config.lab_file import read_lab
-from collector.config.rule_file import read_rules
 from collector.domain.lab import NOT_SENT, SeriesKey
 from collector.domain.own_series import COLLECTOR, with_own_series
 from collector.pipeline.replay import replay
@@ -16,6 +16,7 @@ from collector.store.reader import Reader
 from collector.store.vocabulary import LAB_CHANGED, Counter, EventKind
 from collector.watch.self_check import SelfCheck
 from tests.worlds.by_hand import START, ByHand
+from tests.worlds.rules import read_rules
 from tests.worlds.texts import lab_text, probe_text
 
 LAB = lab_text(
@@ -29,6 +30,13 @@ LAB = lab_text(
     bins=(),
     more="brewers: {kettle: {}}",
 )
+
+
+def percent_of_saturation(oxygen_mg_l: float, celsius: float) -> float:
+    """At the lab's altitude."""
+    return float(100 * oxygen_mg_l / saturations_mg_l(np.array([celsius]), pressure_kpa(1600))[0])
+
+
 RULES = """\
 alarms:
   share-low:
@@ -97,7 +105,7 @@ def test_an_alarm_on_the_share_comes_at_site_pressure_and_is_the_same_in_replay(
         lab.tea(minute, oxygen, 25.0)
     lab.tea(6, 9.0, None)
     lab.close()
-    assert percent_of_saturation(5.6, 25, pressure_kpa(1600)) > 80 > percent_of_saturation(5.3, 25, pressure_kpa(1600))
+    assert percent_of_saturation(5.6, 25) > 80 > percent_of_saturation(5.3, 25)
     assert lab.history() == [("share-low", "kettle", "raised", 4.0)]
     ((subject, body),) = lab.ask("SELECT subject, body FROM outbox")
     assert "Kettle" in str(subject)
@@ -107,7 +115,7 @@ def test_an_alarm_on_the_share_comes_at_site_pressure_and_is_the_same_in_replay(
         done = replay(reader, lab.lab, lab.rules, START - 1, lab.now_ms + 1)
     (change,) = done.transitions
     assert (change.key.rule, change.t_ms) == ("share-low", START + 240_000)
-    assert change.value == pytest.approx(percent_of_saturation(5.1, 25, pressure_kpa(1600)))
+    assert change.value == pytest.approx(percent_of_saturation(5.1, 25))
     assert lab.ask("SELECT count(*) FROM readings") == [(13,)]  # the share is computed, not stored
 
 

@@ -10,6 +10,8 @@ import cbor2
 
 from sim_sensors import scenario_file
 from sim_sensors.pack import Fact, Pack
+from sim_sensors.physics import feed
+from sim_sensors.physics.tray import Bedding
 from sim_sensors.run import run
 from sim_sensors.scenario import Scenario
 
@@ -85,3 +87,13 @@ def own_minute(pack: Pack) -> float:
 
 def iso_ms(text: str) -> int:
     return round(datetime.fromisoformat(text).timestamp() * 1000)
+
+
+def whole_water_kg(bed: Bedding) -> float:
+    """Water of bedding and feed."""
+    return bed.water_kg + feed.WATER * bed.pocket.mass_kg
+
+
+def whole_dry_kg(bed: Bedding) -> float:
+    """Dry matter of bedding and feed."""
+    return bed.dry_kg + (1 - feed.WATER) * bed.pocket.mass_kg

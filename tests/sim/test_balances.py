@@ -10,6 +10,7 @@ from sim_sensors.physics import feed, tray
 from sim_sensors.scenario import Scenario
 from sim_sensors.world import Moved, World
 from tests.sim.eventful import DAY_MS, START_MS, eventful
+from tests.sim.small import whole_dry_kg, whole_water_kg
 
 Run = list[tuple[World, Moved]]
 """Each moment with what moved in the step after it; the last step moved what led to nowhere."""
@@ -35,7 +36,7 @@ def test_water_balances(whole: Run) -> None:
     """Each tray's water, and that of its feed, is what it had, plus poured, fed, made and dripped in, less evaporated,
     dripped out and spilled, to 1e-9 of what went through it."""
     for n, bed in enumerate(whole[0][0].trays):
-        water = through = tray.whole_water_kg(bed)
+        water = through = whole_water_kg(bed)
         for _, moved in whole[:-1]:
             did = moved.trays[n]
             came = did.added.poured_kg + feed.WATER * did.added.fed_kg + did.rotted.made_kg + did.dripped.in_kg
@@ -43,16 +44,16 @@ def test_water_balances(whole: Run) -> None:
             assert min(did.dried.evaporated_kg, did.dripped.out_kg, did.dripped.spilled_kg) >= 0
             water += came - went
             through += came
-        assert tray.whole_water_kg(whole[-1][0].trays[n]) == pytest.approx(water, abs=1e-9 * through)
+        assert whole_water_kg(whole[-1][0].trays[n]) == pytest.approx(water, abs=1e-9 * through)
 
 
 def test_dry_matter_balances(whole: Run) -> None:
     """Each tray's dry matter is what it had, plus that of the feed, less what burnt, to 1e-9."""
     for n, bed in enumerate(whole[0][0].trays):
-        dry = tray.whole_dry_kg(bed)
+        dry = whole_dry_kg(bed)
         for _, moved in whole[:-1]:
             dry += (1 - feed.WATER) * moved.trays[n].added.fed_kg - moved.trays[n].rotted.burnt_kg
-        assert tray.whole_dry_kg(whole[-1][0].trays[n]) == pytest.approx(dry, rel=1e-9)
+        assert whole_dry_kg(whole[-1][0].trays[n]) == pytest.approx(dry, rel=1e-9)
 
 
 def test_heat_balances(whole: Run) -> None:

@@ -4,6 +4,7 @@ import pytest
 
 from sim_sensors.physics import air, drainage, feed, heat, tray
 from sim_sensors.physics.tray import Around, Bedding, Tray
+from tests.sim.small import whole_dry_kg, whole_water_kg
 
 DAY_S = 86_400
 HOUR_S = 3_600
@@ -90,7 +91,7 @@ def test_a_pocket_spread_out_is_bedding() -> None:
     bed = after(tray.fed(tray.bedding(6, 75, 20), 1.0, 20, DAY_S), DAY_S)
     flat = tray.spread(bed)
     assert flat.pocket is feed.EMPTY
-    for whole in (tray.whole_water_kg, tray.whole_dry_kg, tray.whole_energy_j):
+    for whole in (whole_water_kg, whole_dry_kg, tray.whole_energy_j):
         assert whole(flat) == pytest.approx(whole(bed), rel=1e-12)
     assert flat.pocket_c == flat.temp_c
 

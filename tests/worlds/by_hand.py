@@ -7,7 +7,6 @@ from pathlib import Path
 
 from collector.alarms.model import Rule
 from collector.config.lab_file import read_lab
-from collector.config.rule_file import read_rules
 from collector.delivery.servers import MailServer
 from collector.domain.lab import Lab
 from collector.intake.inbox import Message
@@ -16,6 +15,7 @@ from collector.pipeline.notices import Outlet
 from collector.pipeline.pipeline import Pipeline
 from collector.store.journal import Journal
 from tests.worlds.home import HOT_AT_ONCE, LAB, hot_pack
+from tests.worlds.rules import read_rules
 from tests.worlds.values import T0
 
 START = T0

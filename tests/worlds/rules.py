@@ -1,8 +1,10 @@
 """Alarms that tests need wherever the words in them do not matter: too hot, a silent probe, a lost broker."""
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 from collector.alarms.model import Kind, Priority, Rule
+from collector.config.rule_layers import read_layers
 from tests.worlds.values import MIN
 
 HOT = Rule(
@@ -27,3 +29,8 @@ BROKER = replace(SILENT, name="broker-lost", where=("broker",), setpoint=10.0 * 
 
 def rule(base: Rule = HOT, **changes: object) -> Rule:
     return replace(base, **changes)  # type: ignore[arg-type]
+
+
+def read_rules(texts: Mapping[str, str]) -> tuple[Rule, ...]:
+    """The rules of all files, in order, as if they shipped. Raises Refused with every problem of every file."""
+    return read_layers(texts, {}).rules
