@@ -11,7 +11,7 @@ bedding-airless  under 10 % of the pores air    24 h                       4 h  
 bedding-hot      over 30 degC                   12 h, or over 35 degC      2 h     Edwards 2004; breeding tables: 35-37
 bedding-cold     under 4 degC                   24 h, or under 0 degC      2 h     Edwards 2004; no frost is tolerated
 worms-dying      over 2 % a day of 10 g or more 3 h, or over 100 % a day   2 h     ours
-oxygen-low       under 6 mg/L while it brews    1 h, or under 2 mg/L       10 min  growers' practice: 6; Ingham: 5.5
+oxygen-low       under 6 mg/L while it brews    1 h, or under 2 mg/L       10 min  growers' practice: 6, or 5.5
 brew-overdue     air on for 36 h                12 h (48 h in all)         2 h     growers' sheets: 24-36 h, range 12-48
 tea-stale        air off for 4 h                4 h (8 h in all)           1 h     4-6 h; 8 h after bottling
 sump-full        over 90 %                      7 d, or full               4 h     ours

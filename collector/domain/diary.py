@@ -10,8 +10,9 @@ stays readable. What counts for alarms counts from when the collector took it up
 the readings again later gives what was given then.
 
 The squeeze test is kept as a category, never as a percentage: the hand feels how full the bedding is relative to what
-it can hold, and the same feel is 50-60 % in ordinary compost (nwhorse squeeze test) and, common practice without a
-source, 75-85 % in paper or coir bedding; best activity is at 80-85 % of the water-holding capacity (Woods End).
+it can hold, and the same feel is 50-60 % in ordinary compost (a horse keepers' sheet) and, common practice without a
+source, 75-85 % in paper or coir bedding; best activity is at 80-85 % of the water-holding capacity (the sheet of a
+compost laboratory).
 """
 
 import math

@@ -67,7 +67,7 @@ def test_the_basis_says_where_sources_disagree_or_that_there_is_none(alarm: Rule
     assert "ommon practice, no source" in alarm.basis
     if alarm.name in BEDDING and alarm.measure.startswith("bedding"):
         assert "isagree" in alarm.basis
-        assert re.search(r"Edwards|Kaplan|extension|One hobby log|Woods End", alarm.basis)
+        assert re.search(r"Edwards|Kaplan|extension|One hobby log|laboratory", alarm.basis)
 
 
 def test_only_known_sources_are_named(alarm: Rule) -> None:
