@@ -18,7 +18,7 @@ _SUBJECT = ("kind", "measure", "against", "what")
 """Fields that make it another alarm, whatever its name: its states mean nothing under a new one."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RuleChange:
     """What is different; names in the order of the rules."""
 
@@ -43,10 +43,10 @@ def signatures(rules: Iterable[Rule]) -> dict[str, str]:
 def difference(before: Signatures, after: Signatures) -> RuleChange:
     both = [name for name in after if name in before and before[name] != after[name]]
     return RuleChange(
-        tuple(name for name in after if name not in before),
-        tuple(name for name in before if name not in after),
-        tuple(both),
-        tuple(name for name in both if before[name].rpartition(" ")[0] != after[name].rpartition(" ")[0]),
+        added=tuple(name for name in after if name not in before),
+        removed=tuple(name for name in before if name not in after),
+        changed=tuple(both),
+        replaced=tuple(name for name in both if before[name].rpartition(" ")[0] != after[name].rpartition(" ")[0]),
     )
 
 

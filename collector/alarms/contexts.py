@@ -57,7 +57,7 @@ WITHIN = tuple(_WITHIN)
 CONDITION_EXAMPLES = (*_STATES, "watered within 1 h", "fed within 2 d")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Condition:
     """`within_ms` is for the facts with a time, `kind` for DONE_WITHIN; `text` is how it was written."""
 
@@ -76,13 +76,14 @@ def parse_condition(text: object) -> Condition:
         raise ValueError(f"a condition is one line of text; {_all_known()}")
     written = " ".join(text.split())
     if written in _STATES:
-        return Condition(_STATES[written], text=written)
+        return Condition(fact=_STATES[written], text=written)
     what, within, time = written.partition(" within ")
     if within and what in _WITHIN:
         within_ms = parse_duration_ms(time)
         if within_ms == 0:
             raise ValueError(f"'{written}' never holds; give a time, like '{what} within 1 h'")
-        return Condition(*_WITHIN[what], within_ms, written)
+        fact, kind = _WITHIN[what]
+        return Condition(fact=fact, kind=kind, within_ms=within_ms, text=written)
     raise ValueError(f"{written[:60]!r} is not a condition; {_right(written.casefold())}")
 
 

@@ -12,7 +12,7 @@ from enum import StrEnum
 from collector.alarms.model import AlarmKey, Event, Transition
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Occurrence:
     """`cleared_ms` None: still active at the end of the stretch."""
 
@@ -31,7 +31,7 @@ class Change(StrEnum):
     DISAPPEARS = "disappears"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Difference:
     """One occurrence of either run, or a pair of both."""
 
@@ -69,7 +69,13 @@ def occurrences(transitions: Iterable[Transition]) -> list[Occurrence]:
 def _occurrence(raised: Transition, cleared: Transition | None) -> Occurrence:
     since = raised.since_ms if raised.since_ms is not None else raised.t_ms
     worst = raised.worst if cleared is None else cleared.worst
-    return Occurrence(raised.key, since, raised.t_ms, None if cleared is None else cleared.t_ms, worst)
+    return Occurrence(
+        key=raised.key,
+        since_ms=since,
+        raised_ms=raised.t_ms,
+        cleared_ms=None if cleared is None else cleared.t_ms,
+        worst=worst,
+    )
 
 
 def compare(before: Sequence[Occurrence], after: Sequence[Occurrence]) -> list[Difference]:
@@ -81,12 +87,12 @@ def compare(before: Sequence[Occurrence], after: Sequence[Occurrence]) -> list[D
     for one in after:
         partner = next((other for other in waiting[one.key] if _overlap(one, other)), None)
         if partner is None:
-            found.append(Difference(Change.APPEARS, one.key, None, one))
+            found.append(Difference(change=Change.APPEARS, key=one.key, before=None, after=one))
         else:
             waiting[one.key].remove(partner)
-            found.append(Difference(_moved(partner, one), one.key, partner, one))
+            found.append(Difference(change=_moved(partner, one), key=one.key, before=partner, after=one))
     for left in waiting.values():
-        found += [Difference(Change.DISAPPEARS, one.key, one, None) for one in left]
+        found += [Difference(change=Change.DISAPPEARS, key=one.key, before=one, after=None) for one in left]
     return sorted(found, key=lambda one: (one.at_ms, one.key.rule, one.key.series))
 
 

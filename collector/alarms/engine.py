@@ -70,7 +70,7 @@ class Engine:
         self._time_all()
         self._gone = [state for key, state in kept.states.items() if key not in self._keys and _stands(state)]
         self._closed: dict[AlarmKey, AlarmState] = {
-            state.key: AlarmState(state.key, raised_ms=state.raised_ms, changed_ms=state.changed_ms)
+            state.key: AlarmState(key=state.key, raised_ms=state.raised_ms, changed_ms=state.changed_ms)
             for state in self._gone
         }
 
@@ -80,14 +80,14 @@ class Engine:
         gone, self._gone = self._gone, []
         closed = [
             Transition(
-                state.key,
-                Event.RULE_REMOVED,
-                state.state,
-                after(state.state, Event.RULE_REMOVED, active=False),
-                now_ms,
-                state.since_ms,
-                state.raised_ms,
-                None,
+                key=state.key,
+                event=Event.RULE_REMOVED,
+                before=state.state,
+                after=after(state.state, Event.RULE_REMOVED, active=False),
+                t_ms=now_ms,
+                since_ms=state.since_ms,
+                raised_ms=state.raised_ms,
+                value=None,
                 worst=state.worst,
             )
             for state in gone

@@ -73,7 +73,7 @@ class Band(NamedTuple):
     high: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Rule:
     """One alarm of a rule set, rationalised. Numbers are in canonical units, times in ms, rates per hour."""
 
@@ -132,7 +132,7 @@ class AlarmKey:
     series: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AlarmState:
     """Where one alarm stands; everything a restart needs. Written to the journal whenever it changes."""
 
@@ -195,7 +195,7 @@ class Outlook(NamedTuple):
     late_ms: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Transition:
     """One change of state, for the alarm history and for the messages."""
 

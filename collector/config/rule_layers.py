@@ -138,7 +138,7 @@ class _Layer(BaseModel):
     ] = {}
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class _Piece:
     """What one file says of one alarm. `values` and `keys`: field -> where it and what is in it stands."""
 
@@ -201,7 +201,11 @@ def _pieces_of(marked: Marked, site: bool) -> list[_Piece]:
     alarms = marked.data.get("alarms") if isinstance(marked.data, dict) else None
     if not isinstance(alarms, dict):
         return []
-    pieces = {name: _Piece(name, marked.file, site, said) for name, said in alarms.items() if isinstance(said, dict)}
+    pieces = {
+        name: _Piece(name=name, file=marked.file, site=site, fields=said)
+        for name, said in alarms.items()
+        if isinstance(said, dict)
+    }
     for marks, group in ((marked.values, "values"), (marked.keys, "keys")):
         for path, mark in marks.items():
             piece = pieces.get(str(path[1])) if len(path) > 1 and path[0] == "alarms" else None

@@ -36,7 +36,9 @@ def column(values: list[float], every_ms: int = MIN) -> Readings:
 
 def stage(of: Rule, at: Series, told: dict[int, Readings], contexts: Contexts | None = None) -> Stage:
     series = stage_series(of, at, KNOWN, LAB)
-    return Stage(LAB, series, {one.id: told[one.id] for one in series if one.id in told}, contexts)
+    return Stage(
+        lab=LAB, series=series, readings={one.id: told[one.id] for one in series if one.id in told}, contexts=contexts
+    )
 
 
 def stood(stands: list[Stand]) -> list[tuple[float, float]]:

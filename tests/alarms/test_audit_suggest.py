@@ -42,7 +42,7 @@ def at(of: Rule) -> Series:
 
 
 def stage(told: Readings, of: Rule = BARE) -> Stage:
-    return Stage(quillbrook(), (at(of),), {1: told})
+    return Stage(lab=quillbrook(), series=(at(of),), readings={1: told})
 
 
 def edits(advice: Advice) -> list[Edit]:

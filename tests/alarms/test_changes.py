@@ -75,8 +75,25 @@ def test_what_stood_under_a_replaced_alarm_is_closed() -> None:
     """Its own states and no others: one change to record, and a state from which the new alarm starts."""
     hot, quiet = AlarmKey("bedding-hot", 1), AlarmKey("probe-silent", 1)
     states = {
-        hot: AlarmState(hot, State.ACKNOWLEDGED, True, None, 10, 20, 30, 33.0),
-        quiet: AlarmState(quiet, State.UNACKNOWLEDGED, True, None, 10, 20, 30),
+        hot: AlarmState(
+            key=hot,
+            state=State.ACKNOWLEDGED,
+            active=True,
+            deadline_ms=None,
+            since_ms=10,
+            raised_ms=20,
+            changed_ms=30,
+            worst=33.0,
+        ),
+        quiet: AlarmState(
+            key=quiet,
+            state=State.UNACKNOWLEDGED,
+            active=True,
+            deadline_ms=None,
+            since_ms=10,
+            raised_ms=20,
+            changed_ms=30,
+        ),
     }
     (closed,), fresh = retire(states, ["bedding-hot"], quillbrook(), UP, 50)
     assert (closed.key, closed.event, closed.before, closed.after, closed.t_ms) == (
@@ -86,5 +103,5 @@ def test_what_stood_under_a_replaced_alarm_is_closed() -> None:
         State.NORMAL,
         50,
     )
-    assert fresh == {hot: AlarmState(hot, raised_ms=20, changed_ms=30)}
+    assert fresh == {hot: AlarmState(key=hot, raised_ms=20, changed_ms=30)}
     assert retire(states, [], quillbrook(), UP, 50) == ([], {})

@@ -69,15 +69,15 @@ def brew(number: int, started_ms: int, ended_ms: int | None = None, place: str =
 @pytest.mark.parametrize(
     ("text", "condition"),
     [
-        ("brew running", Condition(Fact.BREW_RUNNING)),
-        ("tray in service", Condition(Fact.TRAY_IN_SERVICE)),
-        ("  lab   open ", Condition(Fact.LAB_OPEN)),
-        ("watered within 1 h", Condition(Fact.DONE_WITHIN, DiaryKind.WATERED, HOUR)),
-        ("fed within 2 d", Condition(Fact.DONE_WITHIN, DiaryKind.FED, 2 * DAY)),
-        ("drained within 90 min", Condition(Fact.DONE_WITHIN, DiaryKind.DRAINED, 90 * MIN)),
-        ("harvested within 1 d", Condition(Fact.DONE_WITHIN, DiaryKind.HARVESTED, DAY)),
-        ("tray added within 3 d", Condition(Fact.DONE_WITHIN, DiaryKind.TRAY_ADDED, 3 * DAY)),
-        ("brew started within 5 min", Condition(Fact.BREW_STARTED, None, 5 * MIN)),
+        ("brew running", Condition(fact=Fact.BREW_RUNNING)),
+        ("tray in service", Condition(fact=Fact.TRAY_IN_SERVICE)),
+        ("  lab   open ", Condition(fact=Fact.LAB_OPEN)),
+        ("watered within 1 h", Condition(fact=Fact.DONE_WITHIN, kind=DiaryKind.WATERED, within_ms=HOUR)),
+        ("fed within 2 d", Condition(fact=Fact.DONE_WITHIN, kind=DiaryKind.FED, within_ms=2 * DAY)),
+        ("drained within 90 min", Condition(fact=Fact.DONE_WITHIN, kind=DiaryKind.DRAINED, within_ms=90 * MIN)),
+        ("harvested within 1 d", Condition(fact=Fact.DONE_WITHIN, kind=DiaryKind.HARVESTED, within_ms=DAY)),
+        ("tray added within 3 d", Condition(fact=Fact.DONE_WITHIN, kind=DiaryKind.TRAY_ADDED, within_ms=3 * DAY)),
+        ("brew started within 5 min", Condition(fact=Fact.BREW_STARTED, kind=None, within_ms=5 * MIN)),
     ],
 )
 def test_conditions(text: str, condition: Condition) -> None:

@@ -12,11 +12,27 @@ _HOT = AlarmKey("bedding-hot", 2)
 
 def _transition(key: AlarmKey, event: Event, t_ms: int, since_ms: int | None, worst: float | None = None) -> Transition:
     after = State.UNACKNOWLEDGED if event is Event.RAISED else State.NORMAL
-    return Transition(key, event, State.NORMAL, after, t_ms, since_ms, t_ms, None, worst=worst)
+    return Transition(
+        key=key,
+        event=event,
+        before=State.NORMAL,
+        after=after,
+        t_ms=t_ms,
+        since_ms=since_ms,
+        raised_ms=t_ms,
+        value=None,
+        worst=worst,
+    )
 
 
 def _one(raised_ms: int, cleared_ms: int | None, since_ms: int | None = None, key: AlarmKey = _DRY) -> Occurrence:
-    return Occurrence(key, raised_ms if since_ms is None else since_ms, raised_ms, cleared_ms, None)
+    return Occurrence(
+        key=key,
+        since_ms=raised_ms if since_ms is None else since_ms,
+        raised_ms=raised_ms,
+        cleared_ms=cleared_ms,
+        worst=None,
+    )
 
 
 def test_occurrences_are_annunciations_with_their_returns() -> None:
@@ -33,15 +49,24 @@ def test_occurrences_are_annunciations_with_their_returns() -> None:
         ]
     )
     assert found == [
-        Occurrence(_DRY, 10, 20, 40, 55.0),
-        Occurrence(_HOT, 30, 30, None, 31.0),
-        Occurrence(_DRY, 50, 60, None, 58.0),
+        Occurrence(key=_DRY, since_ms=10, raised_ms=20, cleared_ms=40, worst=55.0),
+        Occurrence(key=_HOT, since_ms=30, raised_ms=30, cleared_ms=None, worst=31.0),
+        Occurrence(key=_DRY, since_ms=50, raised_ms=60, cleared_ms=None, worst=58.0),
     ]
 
 
 def test_what_was_suppressed_is_no_occurrence() -> None:
     """Nobody was told of it, live or replayed."""
-    quiet = Transition(_DRY, Event.RAISED, State.SUPPRESSED, State.SUPPRESSED, 20, 10, 20, 59.0)
+    quiet = Transition(
+        key=_DRY,
+        event=Event.RAISED,
+        before=State.SUPPRESSED,
+        after=State.SUPPRESSED,
+        t_ms=20,
+        since_ms=10,
+        raised_ms=20,
+        value=59.0,
+    )
     assert occurrences([quiet, _transition(_DRY, Event.CLEARED, 40, 10)]) == []
 
 

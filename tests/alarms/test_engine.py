@@ -171,7 +171,9 @@ def test_a_timer_moved_to_an_earlier_time_is_found_first() -> None:
     """The timer queue never ends an alarm late or twice, whichever way its deadline moves."""
     ledger, timers = Ledger(), Timers()
     gate = Gate(HOT, "juniper/top", Contexts(quillbrook()))
-    one, other = (Threshold(Seat(HOT, AlarmState(AlarmKey("a", n)), ledger, gate), 1.0) for n in (1, 2))
+    one, other = (
+        Threshold(Seat(rule=HOT, saved=AlarmState(key=AlarmKey("a", n)), ledger=ledger, gate=gate), 1.0) for n in (1, 2)
+    )
     for alarm, deadline in ((one, 10), (other, 20), (one, 5), (one, 15), (other, 7), (one, 3)):
         alarm.deadline = deadline
         timers.add(alarm)

@@ -20,7 +20,7 @@ KEY = AlarmKey("bedding-hot", 1)
 SERIES = replace(
     LINK_SERIES, id=1, probe="juniper-top", measure="bedding_temperature", place="juniper/top", unit="degC"
 )
-RAISED = AlarmState(KEY, State.UNACKNOWLEDGED, active=True, since_ms=START, raised_ms=START + MIN)
+RAISED = AlarmState(key=KEY, state=State.UNACKNOWLEDGED, active=True, since_ms=START, raised_ms=START + MIN)
 ACK = Ack(
     rule="bedding-hot",
     place="juniper/top",

@@ -62,7 +62,16 @@ def called(*times_ms: int, rule: str, series: int, place: str = "juniper/top", l
             (Event.RAISED, State.NORMAL, State.UNACKNOWLEDGED, raised),
             (Event.CLEARED, State.UNACKNOWLEDGED, State.RETURNED, raised + lasts_ms),
         ):
-            change = Transition(AlarmKey(rule, series), event, before, after, at, raised, raised, None)
+            change = Transition(
+                key=AlarmKey(rule, series),
+                event=event,
+                before=before,
+                after=after,
+                t_ms=at,
+                since_ms=raised,
+                raised_ms=raised,
+                value=None,
+            )
             batch.transitions.append(
                 HistoryRow(transition=change, place=place, measure="", priority="medium", noticed_ms=at)
             )
@@ -256,8 +265,14 @@ def _acknowledged(raised: list[HistoryRow]) -> list[HistoryRow]:
     (row,) = raised
     t_ms = row.transition.t_ms + 5 * MINUTE_MS
     seen = Transition(
-        *(row.transition.key, Event.ACKNOWLEDGED, State.UNACKNOWLEDGED, State.ACKNOWLEDGED, t_ms),
-        *(row.transition.since_ms, row.transition.raised_ms, None),
+        key=row.transition.key,
+        event=Event.ACKNOWLEDGED,
+        before=State.UNACKNOWLEDGED,
+        after=State.ACKNOWLEDGED,
+        t_ms=t_ms,
+        since_ms=row.transition.since_ms,
+        raised_ms=row.transition.raised_ms,
+        value=None,
     )
     return [
         row,

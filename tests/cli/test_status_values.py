@@ -59,7 +59,10 @@ def test_without_a_lab_the_journal_tells_what_it_knows(home: Home) -> None:
 def test_an_alarm_about_the_link_is_at_the_broker(state: State, standing: bool) -> None:
     """It has no series; since is when the condition began, or when it was raised."""
     held = HeldAlarm(
-        state=AlarmState(AlarmKey("broker-lost", 0), state, raised_ms=START), place="", measure="", priority="high"
+        state=AlarmState(key=AlarmKey("broker-lost", 0), state=state, raised_ms=START),
+        place="",
+        measure="",
+        priority="high",
     )
     row = alarm_row(held, {})
     assert (row["at"], row["since"], row["standing"]) == ("broker", "2026-03-02T08:00:00Z", standing)
@@ -67,7 +70,7 @@ def test_an_alarm_about_the_link_is_at_the_broker(state: State, standing: bool) 
 
 def test_an_alarm_that_never_rose_stands_so_since_it_came_to_that() -> None:
     """Suppressed without having been raised: since that change, and not since 1970 where no change is known."""
-    state = AlarmState(AlarmKey("tea-warm", 1), State.SUPPRESSED, changed_ms=START)
+    state = AlarmState(key=AlarmKey("tea-warm", 1), state=State.SUPPRESSED, changed_ms=START)
     assert (
         alarm_row(HeldAlarm(state=state, place="kettle", measure="", priority="low"), {})["since"]
         == "2026-03-02T08:00:00Z"

@@ -64,20 +64,20 @@ def test_a_good_file_becomes_rules() -> None:
     """Every field arrives in canonical units, in file order, with where it stands."""
     dry, silent, broker = read_rules({"rules/site.yaml": GOOD})
     assert dry == Rule(
-        "bedding-dry",
-        Kind.LOW,
-        "bedding_moisture",
-        ("juniper/top", "maple/*"),
-        60.0,
-        2.0,
-        15 * MIN,
-        30 * MIN,
-        Priority.HIGH,
-        "Worms dry out.",
-        "Spray a cup of water, then look again.",
-        12 * 60 * MIN,
-        "made up for a test",
-        "rules/site.yaml:2",
+        name="bedding-dry",
+        kind=Kind.LOW,
+        measure="bedding_moisture",
+        where=("juniper/top", "maple/*"),
+        setpoint=60.0,
+        deadband=2.0,
+        on_delay_ms=15 * MIN,
+        off_delay_ms=30 * MIN,
+        priority=Priority.HIGH,
+        consequence="Worms dry out.",
+        corrective_action="Spray a cup of water, then look again.",
+        time_to_respond_ms=12 * 60 * MIN,
+        basis="made up for a test",
+        source="rules/site.yaml:2",
     )
     assert (silent.kind, silent.measure, silent.where, silent.setpoint) == (Kind.SILENT, "", (), 30.0 * MIN)
     assert (silent.deadband, silent.on_delay_ms, silent.off_delay_ms) == (0.0, 0, 0)

@@ -77,10 +77,10 @@ SILENT = replace(
 )
 
 RAISED = Transition(
-    AlarmKey("bedding-hot", 3),
-    Event.RAISED,
-    State.NORMAL,
-    State.UNACKNOWLEDGED,
+    key=AlarmKey("bedding-hot", 3),
+    event=Event.RAISED,
+    before=State.NORMAL,
+    after=State.UNACKNOWLEDGED,
     t_ms=at(3, 9, 50),
     since_ms=at(3, 9, 40),
     raised_ms=at(3, 9, 50),

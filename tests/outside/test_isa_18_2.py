@@ -29,8 +29,19 @@ VECTOR = [
 
 def engine(kind: Kind, limit: float, deadband: float, on_s: int, off_s: int) -> Engine:
     rule = Rule(
-        *("vector", kind, "bedding_temperature", (), limit, deadband, on_s * 1000, off_s * 1000),
-        *(Priority.LOW, "none", "none", 1, "check vector"),
+        name="vector",
+        kind=kind,
+        measure="bedding_temperature",
+        where=(),
+        setpoint=limit,
+        deadband=deadband,
+        on_delay_ms=on_s * 1000,
+        off_delay_ms=off_s * 1000,
+        priority=Priority.LOW,
+        consequence="none",
+        corrective_action="none",
+        time_to_respond_ms=1,
+        basis="check vector",
     )
     series = Series(id=1, probe="p", channel="c", measure="bedding_temperature", place="juniper/top", unit="Cel")
     lab = Lab(name="Quillbrook School", time_zone="UTC", us_units=False, places=(), probes=(), people=())

@@ -85,7 +85,7 @@ def test_moisture_of_a_place_is_its_newest_usable_reading() -> None:
 def test_when_an_alarm_was_acknowledged() -> None:
     """As it stands now."""
     key = RAISED.key
-    state = AlarmState(key, State.ACKNOWLEDGED, acked_ms=NOW - HOUR)
+    state = AlarmState(key=key, state=State.ACKNOWLEDGED, acked_ms=NOW - HOUR)
     assert facts(states=[state]).acknowledged_ms(key) == NOW - HOUR
     assert facts().acknowledged_ms(AlarmKey("x", 1)) is None
 
@@ -110,7 +110,7 @@ COLD = replace(HOT, name="bedding-cold", kind=Kind.LOW, setpoint=35.0)
 def test_what_stands_yet_where_an_alarm_is_over(value: float | None, others: list[Rule], found: Rule | None) -> None:
     """By the newest reading, so that one which is only waiting out its off-delay is no reason."""
     last = StoredReading(series=3, t_ms=NOW, value=value, flag=Flag.PASS, raw=value, why=0)
-    states = [AlarmState(AlarmKey(one.name, 3), State.ACKNOWLEDGED, True) for one in (*others, HOT)]
+    states = [AlarmState(key=AlarmKey(one.name, 3), state=State.ACKNOWLEDGED, active=True) for one in (*others, HOT)]
     known = replace(facts([last], states), rules={one.name: one for one in others})
     assert known.still_standing(HOT, TOP_TEMPERATURE) == found
     elsewhere = replace(facts([replace(last, series=9)], states), rules=known.rules)

@@ -186,7 +186,16 @@ def test_a_silent_probe_foretells_nothing(brew_home: Home) -> None:
 
 
 def _change(event: Event, before: State, after: State, t_ms: int) -> HistoryRow:
-    change = Transition(AlarmKey("bedding-hot", 0), event, before, after, t_ms, T0 - 9 * HOUR, T0 - 8 * HOUR, 31.0)
+    change = Transition(
+        key=AlarmKey("bedding-hot", 0),
+        event=event,
+        before=before,
+        after=after,
+        t_ms=t_ms,
+        since_ms=T0 - 9 * HOUR,
+        raised_ms=T0 - 8 * HOUR,
+        value=31.0,
+    )
     return HistoryRow(
         transition=change, place="juniper/top", measure="bedding_temperature", priority="high", noticed_ms=t_ms
     )
@@ -214,7 +223,12 @@ def test_the_view_holds_what_stands_and_what_came_and_went(brew_home: Home) -> N
             ("gone", State.ACKNOWLEDGED),
         ):
             batch.states[AlarmKey(rule, number)] = AlarmState(
-                AlarmKey(rule, number), state, active=True, since_ms=T0 - HOUR, raised_ms=T0 - HOUR, changed_ms=T0
+                key=AlarmKey(rule, number),
+                state=state,
+                active=True,
+                since_ms=T0 - HOUR,
+                raised_ms=T0 - HOUR,
+                changed_ms=T0,
             )
         batch.brews[1] = Brew(
             id=1,

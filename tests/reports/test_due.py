@@ -89,14 +89,14 @@ def test_a_digest_tells_of_all_since_the_last_one(brew_home: Home) -> None:
         reports = reports_of(brew_home, journal, TEACHER)
         written(reports, brew_home, pipeline, journal, SEVEN - 3 * DAY)
         ended = Transition(
-            AlarmKey("bedding-cool", number),
-            Event.CLEARED,
-            State.UNACKNOWLEDGED,
-            State.RETURNED,
-            SEVEN - 2 * DAY,
-            SEVEN - 3 * DAY + HOUR,
-            SEVEN - 3 * DAY + HOUR,
-            12.5,
+            key=AlarmKey("bedding-cool", number),
+            event=Event.CLEARED,
+            before=State.UNACKNOWLEDGED,
+            after=State.RETURNED,
+            t_ms=SEVEN - 2 * DAY,
+            since_ms=SEVEN - 3 * DAY + HOUR,
+            raised_ms=SEVEN - 3 * DAY + HOUR,
+            value=12.5,
         )
         pipeline._tell([ended], SEVEN - 2 * DAY)
         journal.commit(pipeline.batch, SEVEN - 2 * DAY)

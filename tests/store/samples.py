@@ -56,10 +56,31 @@ def minutes(series: list[int], n: int, start_ms: int = T0, seed: int = 1) -> lis
 def full_batch(series: int, t_ms: int = T0) -> Batch:
     """A batch with something in every part."""
     key = AlarmKey("bedding-hot", series)
-    change = Transition(key, Event.RAISED, State.NORMAL, State.UNACKNOWLEDGED, t_ms, t_ms - 5, t_ms, 31.5, 31.5)
+    change = Transition(
+        key=key,
+        event=Event.RAISED,
+        before=State.NORMAL,
+        after=State.UNACKNOWLEDGED,
+        t_ms=t_ms,
+        since_ms=t_ms - 5,
+        raised_ms=t_ms,
+        value=31.5,
+        worst=31.5,
+    )
     return Batch(
         rows=[good(t_ms, series, 31.5), good(t_ms + 1, series, None, 9, 128)],
-        states={key: AlarmState(key, State.UNACKNOWLEDGED, True, None, t_ms - 5, t_ms, t_ms, 31.5)},
+        states={
+            key: AlarmState(
+                key=key,
+                state=State.UNACKNOWLEDGED,
+                active=True,
+                deadline_ms=None,
+                since_ms=t_ms - 5,
+                raised_ms=t_ms,
+                changed_ms=t_ms,
+                worst=31.5,
+            )
+        },
         transitions=[
             HistoryRow(
                 transition=change,

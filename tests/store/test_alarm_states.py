@@ -10,7 +10,14 @@ from tests.store.samples import HOUR, T0, full_batch, opened, with_series
 
 KEY = AlarmKey("bedding-hot", 1)
 WHOLE = AlarmState(
-    *(KEY, State.SHELVED, True, T0 + 1, T0 + 2, T0 + 3, T0 + 4, 31.5),
+    key=KEY,
+    state=State.SHELVED,
+    active=True,
+    deadline_ms=T0 + 1,
+    since_ms=T0 + 2,
+    raised_ms=T0 + 3,
+    changed_ms=T0 + 4,
+    worst=31.5,
     acked_ms=T0 + 5,
     shelved_until_ms=T0 + HOUR,
     shelved_by="class 4b",

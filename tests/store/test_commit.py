@@ -169,10 +169,10 @@ def test_alarm_states_are_replaced_by_key(tmp_path: Path) -> None:
     """The last state of each alarm is the one found."""
     with opened(tmp_path) as journal:
         key, other = AlarmKey("dry", 1), AlarmKey("broker-lost", 0)
-        journal.commit(Batch(states={key: AlarmState(key, State.UNACKNOWLEDGED, True, worst=1.5)}), T0)
-        settled = AlarmState(key, State.NORMAL, False, deadline_ms=T0, changed_ms=T0)
-        journal.commit(Batch(states={key: settled, other: AlarmState(other)}), T0)
-        assert journal.alarm_states() == {key: settled, other: AlarmState(other)}
+        journal.commit(Batch(states={key: AlarmState(key=key, state=State.UNACKNOWLEDGED, active=True, worst=1.5)}), T0)
+        settled = AlarmState(key=key, state=State.NORMAL, active=False, deadline_ms=T0, changed_ms=T0)
+        journal.commit(Batch(states={key: settled, other: AlarmState(key=other)}), T0)
+        assert journal.alarm_states() == {key: settled, other: AlarmState(key=other)}
 
 
 def test_lists_of_what_went_wrong_are_bounded(tmp_path: Path) -> None:

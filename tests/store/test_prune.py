@@ -54,7 +54,15 @@ def test_more_than_one_step_holds_is_done_in_several(tmp_path: Path) -> None:
 
 def notice(series: int, fate: Fate) -> Notice:
     change = Transition(
-        AlarmKey("bedding-hot", series), Event.RAISED, State.NORMAL, State.UNACKNOWLEDGED, T0, T0, T0, 31.5, 31.5
+        key=AlarmKey("bedding-hot", series),
+        event=Event.RAISED,
+        before=State.NORMAL,
+        after=State.UNACKNOWLEDGED,
+        t_ms=T0,
+        since_ms=T0,
+        raised_ms=T0,
+        value=31.5,
+        worst=31.5,
     )
     key = NoticeKey(
         role="teacher",
@@ -84,7 +92,18 @@ def test_notices_go_unless_their_alarm_still_stands(tmp_path: Path) -> None:
     standing = AlarmKey("bedding-hot", 2)
     with opened(tmp_path) as journal:
         found = [notice(1, Fate.TOLD), notice(2, Fate.TOLD), notice(3, Fate.WAITING), notice(4, Fate.DIGEST)]
-        states = {standing: AlarmState(standing, State.ACKNOWLEDGED, True, None, T0, T0, T0, 31.5)}
+        states = {
+            standing: AlarmState(
+                key=standing,
+                state=State.ACKNOWLEDGED,
+                active=True,
+                deadline_ms=None,
+                since_ms=T0,
+                raised_ms=T0,
+                changed_ms=T0,
+                worst=31.5,
+            )
+        }
         journal.commit(Batch(notices={one.key: one for one in found}, states=states), T0)
         journal.retention(AFTER, 730)
         assert [row[2] for row in dump(journal.path, "notices")["notices"]] == [2, 3, 4]

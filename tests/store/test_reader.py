@@ -49,8 +49,8 @@ def test_alarms_are_told_with_their_place(tmp_path: Path) -> None:
         a = with_series(journal)[0]
         journal.commit(full_batch(a), T0)
         quiet, lost = AlarmKey("dry", a), AlarmKey("broker-lost", 0)
-        standing = AlarmState(lost, State.ACKNOWLEDGED, True, changed_ms=T0 - 1)
-        journal.commit(Batch(states={quiet: AlarmState(quiet), lost: standing}), T0)
+        standing = AlarmState(key=lost, state=State.ACKNOWLEDGED, active=True, changed_ms=T0 - 1)
+        journal.commit(Batch(states={quiet: AlarmState(key=quiet), lost: standing}), T0)
         with Reader(journal.path) as reader:
             found = [(h.state.key.rule, h.place, h.measure, h.priority) for h in reader.alarms()]
             assert found == [("broker-lost", "", "", ""), ("bedding-hot", "juniper/top", "bedding_temperature", "high")]

@@ -87,10 +87,21 @@ class OneAlarm:
         self.acked_ms = t_ms if event is Event.ACKNOWLEDGED and then is State.ACKNOWLEDGED else self.acked_ms
         if then is not State.ACKNOWLEDGED:
             self.acked_ms = None
-        return Transition(self.key, event, before, then, t_ms, self.raised_ms, self.raised_ms, 31.5)
+        return Transition(
+            key=self.key,
+            event=event,
+            before=before,
+            after=then,
+            t_ms=t_ms,
+            since_ms=self.raised_ms,
+            raised_ms=self.raised_ms,
+            value=31.5,
+        )
 
     def saved(self) -> AlarmState:
-        return AlarmState(self.key, self.state, self.active, raised_ms=self.raised_ms, acked_ms=self.acked_ms)
+        return AlarmState(
+            key=self.key, state=self.state, active=self.active, raised_ms=self.raised_ms, acked_ms=self.acked_ms
+        )
 
 
 @dataclass

@@ -18,7 +18,16 @@ NEW_YEAR = SchoolDays(closed=((date(2025, 12, 22), date(2026, 1, 2)), (date(2025
 def raised(t_ms: int, since_ms: int | None = None) -> Transition:
     since_ms = t_ms if since_ms is None else since_ms
     key = AlarmKey("bedding-warm", 1)
-    return Transition(key, Event.RAISED, State.NORMAL, State.UNACKNOWLEDGED, t_ms, since_ms, t_ms, 31.0)
+    return Transition(
+        key=key,
+        event=Event.RAISED,
+        before=State.NORMAL,
+        after=State.UNACKNOWLEDGED,
+        t_ms=t_ms,
+        since_ms=since_ms,
+        raised_ms=t_ms,
+        value=31.0,
+    )
 
 
 @pytest.mark.parametrize(

@@ -43,7 +43,18 @@ def add_readings(journal: Journal, minutes: range, *, start_ms: int = T0, now_ms
 
 
 def change(number: int, event: Event, before: State, after: State, t_ms: int, by: str = "") -> HistoryRow:
-    transition = Transition(AlarmKey("bedding-hot", number), event, before, after, t_ms, T0, T0 + MIN, 31.2, 31.4, by)
+    transition = Transition(
+        key=AlarmKey("bedding-hot", number),
+        event=event,
+        before=before,
+        after=after,
+        t_ms=t_ms,
+        since_ms=T0,
+        raised_ms=T0 + MIN,
+        value=31.2,
+        worst=31.4,
+        by=by,
+    )
     return HistoryRow(
         transition=transition, place="juniper/top", measure="bedding_temperature", priority="high", noticed_ms=t_ms
     )

@@ -15,8 +15,8 @@ from datetime import tzinfo
 from typing import NamedTuple
 
 from collector.alarms.audit.history import (
-    Change,
-    Occurrence,
+    Annunciation,
+    HistoryLine,
     annunciates,
     bouts,
     flood_intervals,
@@ -87,7 +87,7 @@ class Figure(NamedTuple):
         return None if limit is None else limit.met(self.value)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Actor:
     """One alarm at one series over the window. A bout is a run of chattering; its repeats are all but the first."""
 
@@ -108,7 +108,7 @@ class Actor:
     never_acknowledged: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Audit:
     window: Window
     count: int
@@ -119,48 +119,50 @@ class Audit:
     actors: tuple[Actor, ...]
     """Every alarm that was annunciated or stale, the most frequent first; the first ten are the top ten."""
     priorities: Mapping[str, int]
-    standing: tuple[Occurrence, ...]
+    standing: tuple[Annunciation, ...]
     """What stands at the end of the window, the oldest first."""
 
     def value(self, name: str) -> float | None:
         return next(figure.value for figure in self.figures if figure.name == name)
 
 
-def audit(changes: Iterable[Change], window: Window, zone: tzinfo, respond_ms: Mapping[str, int]) -> Audit:
+def audit(changes: Iterable[HistoryLine], window: Window, zone: tzinfo, respond_ms: Mapping[str, int]) -> Audit:
     """`respond_ms` is the time to respond of each alarm, by name, as far as it is known."""
     until = [change for change in changes if change.t_ms < window.until_ms]
     known = occurrences(until)
-    return _Count(window, zone, respond_ms, known, sum(map(_told, _within(until, window)))).audit()
+    return _Count(
+        window=window, zone=zone, respond_ms=respond_ms, known=known, messages=sum(map(_told, _within(until, window)))
+    ).audit()
 
 
-def _within(changes: Sequence[Change], window: Window) -> Iterator[Change]:
+def _within(changes: Sequence[HistoryLine], window: Window) -> Iterator[HistoryLine]:
     return (change for change in changes if change.t_ms >= window.since_ms)
 
 
-def _told(change: Change) -> bool:
+def _told(change: HistoryLine) -> bool:
     return annunciates(change) or (change.event is Event.CLEARED and change.before in STANDING)
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class _Count:
     """One audit being made."""
 
     window: Window
     zone: tzinfo
     respond_ms: Mapping[str, int]
-    known: Sequence[Occurrence]
+    known: Sequence[Annunciation]
     messages: int
-    told: list[Occurrence] = field(init=False)
-    stale: list[Occurrence] = field(init=False)
+    told: list[Annunciation] = field(init=False)
+    stale: list[Annunciation] = field(init=False)
 
     def __post_init__(self) -> None:
         self.told = [one for one in self.known if one.t_ms >= self.window.since_ms]
         self.stale = [one for one in self.known if self._is_stale(one)]
 
-    def _end(self, one: Occurrence) -> int:
+    def _end(self, one: Annunciation) -> int:
         return self.window.until_ms if one.ended_ms is None else one.ended_ms
 
-    def _is_stale(self, one: Occurrence) -> bool:
+    def _is_stale(self, one: Annunciation) -> bool:
         end = self._end(one)
         return not one.repeated and end - one.from_ms > STALE_MS and end > self.window.since_ms
 
@@ -177,14 +179,14 @@ class _Count:
             | {"standing": len(standing)}
         )
         return Audit(
-            self.window,
-            len(self.told),
-            self.messages,
-            tuple(Figure(name, values[name]) for name in MEASURED),
-            tuple(self._flood(first, end, tens) for first, end in floods),
-            actors,
-            self._priorities(),
-            tuple(standing),
+            window=self.window,
+            count=len(self.told),
+            messages=self.messages,
+            figures=tuple(Figure(name, values[name]) for name in MEASURED),
+            floods=tuple(self._flood(first, end, tens) for first, end in floods),
+            actors=actors,
+            priorities=self._priorities(),
+            standing=tuple(standing),
         )
 
     def _per(self, count: int, length_ms: int) -> float | None:
@@ -260,32 +262,32 @@ class _Count:
         }
 
     def _actors(self) -> tuple[Actor, ...]:
-        by_alarm: dict[AlarmKey, list[Occurrence]] = {one.alarm: [] for one in (*self.told, *self.stale)}
+        by_alarm: dict[AlarmKey, list[Annunciation]] = {one.alarm: [] for one in (*self.told, *self.stale)}
         for one in self.told:
             by_alarm[one.alarm].append(one)
         stale = {alarm: [one for one in self.stale if one.alarm == alarm] for alarm in by_alarm}
         found = [self._actor(alarm, told, stale[alarm]) for alarm, told in by_alarm.items()]
         return tuple(sorted(found, key=lambda one: (-one.count, one.alarm.rule, one.alarm.series)))
 
-    def _actor(self, alarm: AlarmKey, told: Sequence[Occurrence], stale: Sequence[Occurrence]) -> Actor:
+    def _actor(self, alarm: AlarmKey, told: Sequence[Annunciation], stale: Sequence[Annunciation]) -> Actor:
         times = [one.t_ms for one in told]
         by_minute, by_hour = bouts(times, CHATTER_MINUTE_MS), bouts(times, CHATTER_HOUR_MS)
         last = max((*told, *stale), key=lambda one: one.t_ms)
         return Actor(
-            alarm,
-            last.place,
-            last.measure,
-            last.priority,
-            len(told),
-            100 * len(told) / max(1, len(self.told)),
-            len(by_minute),
-            _repeats(by_minute),
-            len(by_hour),
-            _repeats(by_hour),
-            sum(_fleeting(one, FLEETING_MINUTE_MS) for one in _outside(told, by_minute)),
-            sum(_fleeting(one, FLEETING_HOUR_MS) and _unseen(one) for one in _outside(told, by_hour)),
-            len(stale),
-            sum(map(_never, told)),
+            alarm=alarm,
+            place=last.place,
+            measure=last.measure,
+            priority=last.priority,
+            count=len(told),
+            share=100 * len(told) / max(1, len(self.told)),
+            bouts_minute=len(by_minute),
+            repeats_minute=_repeats(by_minute),
+            bouts_hour=len(by_hour),
+            repeats_hour=_repeats(by_hour),
+            fleeting_minute=sum(_fleeting(one, FLEETING_MINUTE_MS) for one in _outside(told, by_minute)),
+            fleeting_hour=sum(_fleeting(one, FLEETING_HOUR_MS) and _unseen(one) for one in _outside(told, by_hour)),
+            stale=len(stale),
+            never_acknowledged=sum(map(_never, told)),
         )
 
 
@@ -293,20 +295,20 @@ def _repeats(runs: Sequence[tuple[int, int]]) -> int:
     return sum(end - first - 1 for first, end in runs)
 
 
-def _outside(told: Sequence[Occurrence], runs: Sequence[tuple[int, int]]) -> Iterator[Occurrence]:
+def _outside(told: Sequence[Annunciation], runs: Sequence[tuple[int, int]]) -> Iterator[Annunciation]:
     inside = {number for first, end in runs for number in range(first, end)}
     return (one for number, one in enumerate(told) if number not in inside)
 
 
-def _fleeting(one: Occurrence, within_ms: int) -> bool:
+def _fleeting(one: Annunciation, within_ms: int) -> bool:
     return one.cleared and one.ended_ms is not None and one.ended_ms - one.t_ms < within_ms
 
 
-def _unseen(one: Occurrence) -> bool:
+def _unseen(one: Annunciation) -> bool:
     """Nobody acknowledged it while it stood."""
     return one.acknowledged_ms is None or (one.ended_ms is not None and one.acknowledged_ms > one.ended_ms)
 
 
-def _never(one: Occurrence) -> bool:
+def _never(one: Annunciation) -> bool:
     """It has ended, and nobody acknowledged it."""
     return one.ended_ms is not None and one.acknowledged_ms is None

@@ -15,7 +15,7 @@ from collector.alarms.audit.limits import CHATTER_NUMBER, FLOOD_OVER, FLOOD_UNDE
 from collector.alarms.model import STANDING, AlarmKey, Event, State
 
 
-class Change(Protocol):
+class HistoryLine(Protocol):
     """One line of the alarm history, as the store keeps it."""
 
     @property
@@ -40,8 +40,8 @@ class Change(Protocol):
     def t_ms(self) -> int: ...
 
 
-@dataclass(frozen=True, slots=True)
-class Occurrence:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Annunciation:
     """One time an alarm was annunciated, and what became of it."""
 
     alarm: AlarmKey
@@ -59,24 +59,24 @@ class Occurrence:
     """Whether it stood on and was annunciated once more."""
 
 
-def annunciates(change: Change) -> bool:
+def annunciates(change: HistoryLine) -> bool:
     """Whether people are called at this change."""
     return change.after is State.UNACKNOWLEDGED and change.before is not State.UNACKNOWLEDGED
 
 
-def occurrences(changes: Iterable[Change]) -> tuple[Occurrence, ...]:
+def occurrences(changes: Iterable[HistoryLine]) -> tuple[Annunciation, ...]:
     """Each time an alarm was annunciated, in the order of their times."""
-    by_alarm: dict[AlarmKey, list[Change]] = defaultdict(list)
+    by_alarm: dict[AlarmKey, list[HistoryLine]] = defaultdict(list)
     for change in changes:
         by_alarm[AlarmKey(change.rule, change.series)].append(change)
-    found: list[Occurrence] = []
+    found: list[Annunciation] = []
     for alarm, rows in by_alarm.items():
         found += _follow(alarm, sorted(rows, key=lambda change: change.id))
     return tuple(sorted(found, key=lambda one: (one.t_ms, one.alarm.rule, one.alarm.series)))
 
 
-def _follow(alarm: AlarmKey, rows: Sequence[Change]) -> list[Occurrence]:
-    found: list[Occurrence] = []
+def _follow(alarm: AlarmKey, rows: Sequence[HistoryLine]) -> list[Annunciation]:
+    found: list[Annunciation] = []
     for row in rows:
         last = found[-1] if found else None
         if annunciates(row):
@@ -84,13 +84,22 @@ def _follow(alarm: AlarmKey, rows: Sequence[Change]) -> list[Occurrence]:
             if last is not None and stands:
                 found[-1] = replace(last, ended_ms=row.t_ms, repeated=True)
             since = last.from_ms if last is not None and stands else row.t_ms
-            found.append(Occurrence(alarm, row.place, row.measure, row.priority, row.t_ms, since))
+            found.append(
+                Annunciation(
+                    alarm=alarm,
+                    place=row.place,
+                    measure=row.measure,
+                    priority=row.priority,
+                    t_ms=row.t_ms,
+                    from_ms=since,
+                )
+            )
         elif last is not None:
             found[-1] = _went_on(last, row)
     return found
 
 
-def _went_on(last: Occurrence, row: Change) -> Occurrence:
+def _went_on(last: Annunciation, row: HistoryLine) -> Annunciation:
     if row.event is Event.ACKNOWLEDGED and last.acknowledged_ms is None:
         return replace(last, acknowledged_ms=row.t_ms)
     if last.ended_ms is None and row.after not in STANDING:

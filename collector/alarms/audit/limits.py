@@ -9,8 +9,8 @@ is two messages: that it came and that it went.
 """
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from types import MappingProxyType
-from typing import NamedTuple
 
 SECOND = 1_000
 MINUTE = 60 * SECOND
@@ -42,7 +42,8 @@ MEMORY = "ISA-18.2 / IEC 62682, from memory"
 OURS = "common practice, no source"
 
 
-class Limit(NamedTuple):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limit:
     """`most` is None where the limit cannot be told by one number."""
 
     words: str
@@ -58,7 +59,8 @@ class Limit(NamedTuple):
         return value < self.most if self.strict else value <= self.most
 
 
-class Measured(NamedTuple):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measured:
     """A figure of the audit in words, and what it stands beside."""
 
     label: str
@@ -67,77 +69,125 @@ class Measured(NamedTuple):
     target: Limit | None
 
 
-_NONE = Limit("none", OURS, 0)
-_ONE_PERCENT = Limit("about 1 % at most", IEC, 1.0)
+_NONE = Limit(words="none", source=OURS, most=0)
+_ONE_PERCENT = Limit(words="about 1 % at most", source=IEC, most=1.0)
 
 MEASURED: Mapping[str, Measured] = MappingProxyType(
     {
         "messages_per_day": Measured(
-            "messages a day, mean", "", None, Limit("under 1", f"the aim of this lab; {OURS}", 1.0, True)
+            label="messages a day, mean",
+            unit="",
+            standard=None,
+            target=Limit(words="under 1", source=f"the aim of this lab; {OURS}", most=1.0, strict=True),
         ),
         "alarms_per_day": Measured(
-            "alarms a day, mean",
-            "",
-            Limit("about 144; 288 at most", IEC, 288),
-            Limit("under 0.5: each is told twice", OURS, 0.5, True),
+            label="alarms a day, mean",
+            unit="",
+            standard=Limit(words="about 144; 288 at most", source=IEC, most=288),
+            target=Limit(words="under 0.5: each is told twice", source=OURS, most=0.5, strict=True),
         ),
-        "alarms_in_worst_day": Measured("alarms a day, most", "", None, Limit("3", OURS, 3)),
+        "alarms_in_worst_day": Measured(
+            label="alarms a day, most", unit="", standard=None, target=Limit(words="3", source=OURS, most=3)
+        ),
         "alarms_per_hour": Measured(
-            "alarms an hour, mean",
-            "",
-            Limit("about 6; 12 at most", IEC, 12),
-            Limit("under 0.021", OURS, 0.5 / 24, True),
+            label="alarms an hour, mean",
+            unit="",
+            standard=Limit(words="about 6; 12 at most", source=IEC, most=12),
+            target=Limit(words="under 0.021", source=OURS, most=0.5 / 24, strict=True),
         ),
         "alarms_in_worst_hour": Measured(
-            "alarms an hour, most", "", Limit("15", f"{EEMUA}, peak", 15), Limit("2", OURS, 2)
+            label="alarms an hour, most",
+            unit="",
+            standard=Limit(words="15", source=f"{EEMUA}, peak", most=15),
+            target=Limit(words="2", source=OURS, most=2),
         ),
         "alarms_per_10_min": Measured(
-            "alarms in 10 min, mean",
-            "",
-            Limit("about 1; 2 at most", IEC, 2),
-            Limit("under 0.0035", OURS, 0.5 / 144, True),
+            label="alarms in 10 min, mean",
+            unit="",
+            standard=Limit(words="about 1; 2 at most", source=IEC, most=2),
+            target=Limit(words="under 0.0035", source=OURS, most=0.5 / 144, strict=True),
         ),
         "alarms_in_worst_10_min": Measured(
-            "alarms in 10 min, most", "", Limit("10", IEC, BUSY_TEN_MINUTES), Limit("2", OURS, 2)
+            label="alarms in 10 min, most",
+            unit="",
+            standard=Limit(words="10", source=IEC, most=BUSY_TEN_MINUTES),
+            target=Limit(words="2", source=OURS, most=2),
         ),
-        "hours_over_30": Measured("hours with more than 30", "%", _ONE_PERCENT, _NONE),
-        "ten_minutes_over_10": Measured("10-min periods with more than 10", "%", _ONE_PERCENT, _NONE),
-        "time_in_flood": Measured("time in flood", "%", _ONE_PERCENT, _NONE),
+        "hours_over_30": Measured(label="hours with more than 30", unit="%", standard=_ONE_PERCENT, target=_NONE),
+        "ten_minutes_over_10": Measured(
+            label="10-min periods with more than 10", unit="%", standard=_ONE_PERCENT, target=_NONE
+        ),
+        "time_in_flood": Measured(label="time in flood", unit="%", standard=_ONE_PERCENT, target=_NONE),
         "top_ten_share": Measured(
-            "share of the ten most frequent",
-            "%",
-            Limit("about 1 to 5 % of very many", IEC),
-            None,
+            label="share of the ten most frequent",
+            unit="%",
+            standard=Limit(words="about 1 to 5 % of very many", source=IEC),
+            target=None,
         ),
         "chattering_minute": Measured(
-            "chattering, 3 in a minute (the standard's)", "", Limit("none, and a plan", IEC, 0), _NONE
+            label="chattering, 3 in a minute (the standard's)",
+            unit="",
+            standard=Limit(words="none, and a plan", source=IEC, most=0),
+            target=_NONE,
         ),
-        "chattering_hour": Measured("chattering, 3 in an hour (this lab's)", "", None, _NONE),
+        "chattering_hour": Measured(
+            label="chattering, 3 in an hour (this lab's)", unit="", standard=None, target=_NONE
+        ),
         "fleeting_minute": Measured(
-            "fleeting, gone in a minute (the standard's)", "", Limit("none, and a plan", IEC, 0), _NONE
+            label="fleeting, gone in a minute (the standard's)",
+            unit="",
+            standard=Limit(words="none, and a plan", source=IEC, most=0),
+            target=_NONE,
         ),
         "fleeting_hour": Measured(
-            "fleeting in 30 days, gone in an hour unseen (this lab's)", "", None, Limit("2", OURS, 2)
+            label="fleeting in 30 days, gone in an hour unseen (this lab's)",
+            unit="",
+            standard=None,
+            target=Limit(words="2", source=OURS, most=2),
         ),
         "stale": Measured(
-            "stale, over 24 h, most on a day", "", Limit("under 5 on any day, and a plan", IEC, 5, True), _NONE
+            label="stale, over 24 h, most on a day",
+            unit="",
+            standard=Limit(words="under 5 on any day, and a plan", source=IEC, most=5, strict=True),
+            target=_NONE,
         ),
         "high_share": Measured(
-            "share of priority high", "%", Limit("about 5 %", EEMUA), Limit("as the standard", OURS)
+            label="share of priority high",
+            unit="%",
+            standard=Limit(words="about 5 %", source=EEMUA),
+            target=Limit(words="as the standard", source=OURS),
         ),
         "medium_share": Measured(
-            "share of priority medium", "%", Limit("about 15 %", EEMUA), Limit("as the standard", OURS)
+            label="share of priority medium",
+            unit="%",
+            standard=Limit(words="about 15 %", source=EEMUA),
+            target=Limit(words="as the standard", source=OURS),
         ),
-        "low_share": Measured("share of priority low", "%", Limit("about 80 %", EEMUA), Limit("as the standard", OURS)),
+        "low_share": Measured(
+            label="share of priority low",
+            unit="%",
+            standard=Limit(words="about 80 %", source=EEMUA),
+            target=Limit(words="as the standard", source=OURS),
+        ),
         "acknowledge_median": Measured(
-            "time to acknowledge, median", "ms", None, Limit("within its time to respond", OURS)
+            label="time to acknowledge, median",
+            unit="ms",
+            standard=None,
+            target=Limit(words="within its time to respond", source=OURS),
         ),
         "acknowledge_p90": Measured(
-            "time to acknowledge, 9 of 10 within", "ms", None, Limit("within its time to respond", OURS)
+            label="time to acknowledge, 9 of 10 within",
+            unit="ms",
+            standard=None,
+            target=Limit(words="within its time to respond", source=OURS),
         ),
-        "acknowledged_late": Measured("acknowledged after its time to respond", "", None, _NONE),
-        "never_acknowledged": Measured("gone without acknowledgement", "", None, _NONE),
-        "standing": Measured("standing now", "", None, Limit("none that nobody sees to", OURS)),
+        "acknowledged_late": Measured(
+            label="acknowledged after its time to respond", unit="", standard=None, target=_NONE
+        ),
+        "never_acknowledged": Measured(label="gone without acknowledgement", unit="", standard=None, target=_NONE),
+        "standing": Measured(
+            label="standing now", unit="", standard=None, target=Limit(words="none that nobody sees to", source=OURS)
+        ),
     }
 )
 """Every figure, in the order it is shown."""

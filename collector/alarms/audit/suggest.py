@@ -67,7 +67,7 @@ class Stretch(NamedTuple):
     until_ms: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Episode:
     """A bout of chattering, or an alarm by itself, under the rule as it is."""
 
@@ -85,7 +85,7 @@ class Episode:
         return self.ended_ms - self.raised_ms
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Trial:
     """What one changed setting would have done with the same readings."""
 
@@ -106,7 +106,7 @@ class Trial:
     """How long the alarm would have stood while the condition was not there in earnest, or not stood while it was."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Advice:
     """What is wrong with an alarm and what would have helped."""
 
@@ -133,7 +133,7 @@ def advise(rule: Rule, series: Series, stage: Stage, until_ms: int, tried: Calla
     """`tried` is called after each run, and for each that turned out not to be needed."""
     reason = no_trial(rule) or ("none of its readings are kept any more" if stage.first_ms is None else "")
     if reason:
-        return Advice("", 0, 0, 0, 0, why_not=reason)
+        return Advice(fault="", alarms=0, needless=0, bouts=0, true=0, why_not=reason)
     stands = run(rule, series, stage, until_ms)
     tried()
     earnest = _earnest(rule, stage.readings.get(series.id), stands)
@@ -210,13 +210,13 @@ def _episode(rule: Rule, stands: Sequence[Stand], earnest: Sequence[Stretch]) ->
     wanted = (max(one.since_ms, first.raised_ms) for one in earnest if one.until_ms > first.since_ms)
     values = [one.worst for one in stands if one.worst is not None]
     return Episode(
-        first.raised_ms,
-        last.ended_ms,
-        min(next(wanted, last.ended_ms), last.ended_ms),
-        len(stands),
-        there >= _window_ms(rule),
-        len(stands) == 1 and last.cleared and last.ended_ms - first.raised_ms < FLEETING_HOUR_MS,
-        (min if kind_of(rule).about is About.LEVEL and direction(rule) < 0 else max)(values) if values else None,
+        raised_ms=first.raised_ms,
+        ended_ms=last.ended_ms,
+        wanted_ms=min(next(wanted, last.ended_ms), last.ended_ms),
+        number=len(stands),
+        true=there >= _window_ms(rule),
+        fleeting=len(stands) == 1 and last.cleared and last.ended_ms - first.raised_ms < FLEETING_HOUR_MS,
+        worst=(min if kind_of(rule).about is About.LEVEL and direction(rule) < 0 else max)(values) if values else None,
     )
 
 
@@ -226,13 +226,20 @@ def _diagnosis(stands: Sequence[Stand], episodes: Sequence[Episode]) -> Advice:
     fleeting = sum(one.fleeting for one in episodes)
     true = sum(one.true for one in episodes)
     if repeats:
-        return Advice("chattering", len(stands), repeats, len(chattering), true)
+        return Advice(fault="chattering", alarms=len(stands), needless=repeats, bouts=len(chattering), true=true)
     if fleeting >= FLEETING_NUMBER:
-        return Advice("fleeting", len(stands), fleeting, 0, true)
+        return Advice(fault="fleeting", alarms=len(stands), needless=fleeting, bouts=0, true=true)
     reason = (
         f"over the readings that are kept the rule as it is now alarms {len(stands)} times and neither chatters nor"
     )
-    return Advice("", len(stands), 0, 0, true, why_not=f"{reason} flits: no delay is at fault; {_ELSE}")
+    return Advice(
+        fault="",
+        alarms=len(stands),
+        needless=0,
+        bouts=0,
+        true=true,
+        why_not=f"{reason} flits: no delay is at fault; {_ELSE}",
+    )
 
 
 def _idle(stands: Sequence[Stand], earnest: Sequence[Stretch]) -> bool:
@@ -267,14 +274,14 @@ def _trial(
     stand = [Stretch(one.raised_ms, one.ended_ms) for one in after]
     stood = sum(one.ended_ms - one.raised_ms for one in before)
     return Trial(
-        edit,
-        len(after),
-        total - left,
-        tuple(how.later_ms for one, how in heard if one.true and how.later_ms is not None),
-        tuple(one for one in silent if one.true),
-        tuple(one for one in silent if not one.true),
-        _length(stand) - stood,
-        _length(stand) + _length(earnest) - 2 * _overlap(stand, earnest),
+        edit=edit,
+        alarms=len(after),
+        gone=total - left,
+        later_ms=tuple(how.later_ms for one, how in heard if one.true and how.later_ms is not None),
+        missed=tuple(one for one in silent if one.true),
+        unheard=tuple(one for one in silent if not one.true),
+        longer_ms=_length(stand) - stood,
+        off_ms=_length(stand) + _length(earnest) - 2 * _overlap(stand, earnest),
     )
 
 

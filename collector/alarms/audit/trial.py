@@ -6,7 +6,6 @@ stands = run(rule, series, stage, until_ms)
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import NamedTuple
 
 from collector.alarms.chunk import Readings
 from collector.alarms.contexts import Contexts
@@ -18,7 +17,7 @@ from collector.alarms.start import Kept, Running, Site
 from collector.domain.lab import Lab, Series
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Stage:
     """All that one alarm depends on."""
 
@@ -35,7 +34,8 @@ class Stage:
         return min((int(one.t_ms[0]) for one in self.readings.values() if one.t_ms.size), default=None)
 
 
-class Stand(NamedTuple):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stand:
     """One time the alarm stood and people were told."""
 
     since_ms: int
@@ -78,7 +78,7 @@ def run(rule: Rule, series: Series, stage: Stage, until_ms: int) -> list[Stand]:
     for one in (one for one in told if one.key.series == series.id):
         if one.annunciates:
             since = one.t_ms if one.since_ms is None else one.since_ms
-            stands.append(Stand(since, one.t_ms, until_ms, False, one.worst))
+            stands.append(Stand(since_ms=since, raised_ms=one.t_ms, ended_ms=until_ms, cleared=False, worst=one.worst))
         elif one.before in STANDING and one.after not in STANDING:
-            stands[-1] = stands[-1]._replace(ended_ms=one.t_ms, cleared=True, worst=one.worst)
+            stands[-1] = replace(stands[-1], ended_ms=one.t_ms, cleared=True, worst=one.worst)
     return stands

@@ -9,7 +9,7 @@ service, since replaying the readings must give the same. Shelving, acknowledgin
 """
 
 from abc import ABC, abstractmethod
-from typing import NamedTuple
+from dataclasses import dataclass
 
 from collector.alarms.kinds.gates import Gate
 from collector.alarms.lifecycle import after, holding
@@ -34,7 +34,8 @@ class Ledger:
         return taken
 
 
-class Seat(NamedTuple):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Seat:
     """What every alarm is made from: its rule, what is kept of it, where its changes go, and what it heeds."""
 
     rule: Rule
@@ -85,20 +86,20 @@ class Alarm(ABC):
 
     def saved(self) -> AlarmState:
         return AlarmState(
-            self.key,
-            self.state,
-            self.active,
-            self.deadline,
-            self.since,
-            self.raised,
-            self.changed,
-            self.worst,
-            self.acked,
-            self.shelved_until,
-            self.shelved_by,
-            self.reason,
-            self.out_by,
-            self.cause,
+            key=self.key,
+            state=self.state,
+            active=self.active,
+            deadline_ms=self.deadline,
+            since_ms=self.since,
+            raised_ms=self.raised,
+            changed_ms=self.changed,
+            worst=self.worst,
+            acked_ms=self.acked,
+            shelved_until_ms=self.shelved_until,
+            shelved_by=self.shelved_by,
+            reason=self.reason,
+            out_by=self.out_by,
+            cause=self.cause,
         )
 
     # The condition's timers
@@ -293,14 +294,14 @@ class Alarm(ABC):
             self.acked = None
         self.ledger.transitions.append(
             Transition(
-                self.key,
-                event,
-                before,
-                self.state,
-                t_ms,
-                self.since,
-                self.raised,
-                value,
+                key=self.key,
+                event=event,
+                before=before,
+                after=self.state,
+                t_ms=t_ms,
+                since_ms=self.since,
+                raised_ms=self.raised,
+                value=value,
                 worst=self.worst,
                 by=by,
                 note=note,

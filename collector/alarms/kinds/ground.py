@@ -43,10 +43,10 @@ class Ground:
     def seat(self, rule: Rule, number: int) -> Seat:
         """Where an alarm of the rule at this series is made from what is kept of it."""
         key = AlarmKey(rule.name, number)
-        saved = self._states.get(key) or AlarmState(key)
+        saved = self._states.get(key) or AlarmState(key=key)
         if not saved.out_by:
             saved = replace(saved, out_by=self._out.get(number, ""))
-        return Seat(rule, saved, self.ledger, Gate(rule, self.places[number], self._contexts))
+        return Seat(rule=rule, saved=saved, ledger=self.ledger, gate=Gate(rule, self.places[number], self._contexts))
 
     def fitting(self, rule: Rule) -> Iterator[Series]:
         """The series at which the rule makes an alarm."""

@@ -8,9 +8,9 @@ narrow; medians of half hours take most of that away.
 
 import math
 from collections import Counter
+from dataclasses import dataclass
 from functools import lru_cache
 from statistics import median
-from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -23,7 +23,8 @@ _Z = 1.6448536269514722
 Numbers = npt.NDArray[np.float64]
 
 
-class Trend(NamedTuple):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trend:
     """y = level + slope * (x - at), for any x near the points."""
 
     slope: float
@@ -55,7 +56,9 @@ def theil_sen(x: Numbers, y: Numbers) -> Trend:
     low, high = _ends(slopes.size, _sigma(y))
     middle = slopes.size // 2
     slope = slopes[middle] if slopes.size % 2 else 0.5 * (slopes[middle - 1] + slopes[middle])
-    return Trend(float(slope), float(slopes[low]), float(slopes[high]), median(x.tolist()), median(y.tolist()))
+    return Trend(
+        slope=float(slope), low=float(slopes[low]), high=float(slopes[high]), x=median(x.tolist()), y=median(y.tolist())
+    )
 
 
 def steepest(x: Numbers, y: Numbers) -> tuple[float, float]:

@@ -105,7 +105,12 @@ def _suggest(reader: Reader, found: Audit, alarms: Mapping[str, LayeredAlarm], l
     bar, total, done = progress_bar("trying deadbands and delays"), sum(one.steps for one in bad), 0
     findings = []
     for one in bad:
-        stage = Stage(lab, one.series, {series.id: readings[series.id] for series in one.series}, contexts)
+        stage = Stage(
+            lab=lab,
+            series=one.series,
+            readings={series.id: readings[series.id] for series in one.series},
+            contexts=contexts,
+        )
         tried = _counter(bar, done, total)
         findings.append(Finding(one.actor, one.alarm, _advice(one, stage, found.window, tried)))
         done += one.steps
@@ -156,7 +161,7 @@ def _advice(one: _Bad, stage: Stage, window: Window, tried: Callable[[], None]) 
         reason = no_trial(one.alarm.rule) or "its series is not in the journal"
     else:
         return advise(one.alarm.rule, one.at, stage, window.until_ms, tried)
-    return Advice("", 0, 0, 0, 0, why_not=reason)
+    return Advice(fault="", alarms=0, needless=0, bouts=0, true=0, why_not=reason)
 
 
 def _readings(reader: Reader, window: Window, wanted: Collection[int]) -> dict[int, Readings]:

@@ -5,7 +5,7 @@ from collections.abc import Iterator, Sequence
 from typing import Any, NamedTuple
 
 from collector.alarms.audit.figures import Actor, Audit, Figure
-from collector.alarms.audit.history import Occurrence
+from collector.alarms.audit.history import Annunciation
 from collector.alarms.audit.limits import ENOUGH_DAYS, MEMORY, Limit
 from collector.alarms.audit.suggest import Advice, Edit, Episode, Trial
 from collector.cli.output import iso, local, say, say_lines, table
@@ -123,7 +123,7 @@ def _say_actors(actors: Sequence[Actor]) -> None:
     say_lines(textwrap.fill(_BOUTS, _WIDTH))
 
 
-def _standing(one: Occurrence, zone: str) -> list[object]:
+def _standing(one: Annunciation, zone: str) -> list[object]:
     seen = "no" if one.acknowledged_ms is None else local(one.acknowledged_ms, zone)
     return [one.alarm.rule, one.place, one.priority, local(one.from_ms, zone), seen]
 
