@@ -53,9 +53,8 @@ def minutes(series: list[int], n: int, start_ms: int = T0, seed: int = 1) -> lis
     ]
 
 
-def full_batch(series: int, t_ms: int = T0) -> Batch:
-    """A batch with something in every part."""
-    key = AlarmKey("bedding-hot", series)
+def raised(key: AlarmKey, t_ms: int) -> tuple[Transition, AlarmState]:
+    """An alarm that is told, and how it stands then."""
     change = Transition(
         key=key,
         event=Event.RAISED,
@@ -67,20 +66,24 @@ def full_batch(series: int, t_ms: int = T0) -> Batch:
         value=31.5,
         worst=31.5,
     )
+    standing = AlarmState(
+        key=key,
+        state=change.after,
+        active=True,
+        since_ms=change.since_ms,
+        raised_ms=t_ms,
+        changed_ms=t_ms,
+        worst=change.worst,
+    )
+    return change, standing
+
+
+def full_batch(series: int, t_ms: int = T0) -> Batch:
+    """A batch with something in every part."""
+    change, standing = raised(AlarmKey("bedding-hot", series), t_ms)
     return Batch(
         rows=[good(t_ms, series, 31.5), good(t_ms + 1, series, None, 9, 128)],
-        states={
-            key: AlarmState(
-                key=key,
-                state=State.UNACKNOWLEDGED,
-                active=True,
-                deadline_ms=None,
-                since_ms=t_ms - 5,
-                raised_ms=t_ms,
-                changed_ms=t_ms,
-                worst=31.5,
-            )
-        },
+        states={standing.key: standing},
         transitions=[
             HistoryRow(
                 transition=change,
