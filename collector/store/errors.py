@@ -2,6 +2,7 @@
 
 StoreError          say the one line and stop (file not there, of another program, newer than this one, lock held)
   JournalStalled    nothing was stored: keep the batch, acknowledge nothing, try the same batch again later
+  JournalCutOff     nothing was stored, all before it is safe: close and open again, then it can go on
   JournalDamaged    the file is broken: set it aside, salvage what can be read, go on with a new one
   HomeLocked        another process works in this home folder
 """
@@ -19,6 +20,14 @@ class StoreError(Exception):
 
 class JournalStalled(StoreError):
     """The journal cannot be written just now. `reason` is a few words for people: 'the disk is full'."""
+
+    def __init__(self, path: Path, reason: str) -> None:
+        self.reason = reason
+        super().__init__(f"{path}: {reason}")
+
+
+class JournalCutOff(StoreError):
+    """A companion of the file was taken away while it was open: what is written now would be found by nobody."""
 
     def __init__(self, path: Path, reason: str) -> None:
         self.reason = reason

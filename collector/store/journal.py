@@ -21,7 +21,8 @@ from collector.domain.lab import SeriesKey
 from collector.store import alarm_rows, diary, notices, reading, recipients, requests, series_rows, writing
 from collector.store.batch import Batch, CommitResult, ReadingRow
 from collector.store.connection import open_writer, transaction
-from collector.store.errors import JournalStalled, StoreError, translated
+from collector.store.errors import JournalCutOff, JournalStalled, StoreError, translated
+from collector.store.files import COMPANIONS, companion
 from collector.store.localdays import HOUR_MS, LocalDays
 from collector.store.migrations import SERIES_MASK, migrate
 from collector.store.prune import prune
@@ -44,6 +45,9 @@ _EARLIEST_MS = -2_208_988_800_000
 _LATEST_MS = 221_845_392_000_000
 """1900-01-01 and 9000-01-01: the key has room for more, calendars do not."""
 
+_Identity = tuple[int, int] | None
+"""Which file a name stands for: device and inode; None: no file."""
+
 
 class Journal:
     """See the module. `open` makes or upgrades the file; `close` may be called twice; a context manager once open."""
@@ -53,6 +57,7 @@ class Journal:
         self._days = LocalDays(time_zone)
         self._db: sqlite3.Connection | None = None
         self._file = (0, 0)
+        self._companions: tuple[_Identity, ...] = ()
         self._rollups: Rollups
         self._series: dict[SeriesKey, StoredSeries] = {}
         self._next_arrival = 0
@@ -88,6 +93,7 @@ class Journal:
         self._rollups.load()
         self._series = {one.key: one for one in series_rows.series(db)}
         (self._next_arrival,) = db.execute("SELECT coalesce(max(seq) + 1, 0) FROM arrivals").fetchone()
+        self._companions = self._companions_now()
 
     def close(self) -> None:
         """Bring summaries up to date as far as that is quick, empty the WAL, and close. Never fails for the tidying:
@@ -135,7 +141,7 @@ class Journal:
         rows, hours, too_old, impossible = self._acceptable(batch.rows)
         marks = self._rollups.marks(hours) if hours else None
         with self._work() as db:
-            self._still_there()
+            self._still_there(db)
             with transaction(db):
                 if marks is not None:
                     self._rollups.write(marks)
@@ -168,8 +174,12 @@ class Journal:
         too_old = len(rows) - len(kept) - impossible
         return kept, [hour * HOUR_MS for hour in sorted(hours)], too_old, impossible
 
-    def _still_there(self) -> None:
-        """SQLite goes on writing into a file that was moved or deleted, and all of it would be lost at the end."""
+    def _companions_now(self) -> tuple[_Identity, ...]:
+        return tuple(_identity(companion(self.path, suffix)) for suffix in COMPANIONS)
+
+    def _still_there(self, db: sqlite3.Connection) -> None:
+        """SQLite goes on writing into a file that was moved or deleted, and all of it would be lost at the end. Where
+        that is the write-ahead log or its index, what they hold is brought into the file itself at once."""
         try:
             found = os.stat(self.path)
         except FileNotFoundError:
@@ -178,6 +188,11 @@ class Journal:
             raise JournalStalled(self.path, error.strerror or "the file cannot be reached") from error
         if (found.st_dev, found.st_ino) != self._file:
             raise JournalStalled(self.path, "the file was replaced; start the collector again")
+        if self._companions_now() != self._companions:
+            (busy, _pages, _done) = db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+            if busy:
+                raise JournalStalled(self.path, "its write-ahead log was removed, and another program reads the file")
+            raise JournalCutOff(self.path, "its write-ahead log was removed; what it held is safe in the file")
 
     def tidy(self, now_ms: int) -> TidyResult:
         """Summaries that are due and the newest readings, bounded; now and then the checkpoint of the WAL."""
@@ -315,3 +330,11 @@ class Journal:
     def readings_count(self) -> int:
         with self._work() as db:
             return reading.readings_count(db)
+
+
+def _identity(path: Path) -> _Identity:
+    try:
+        found = os.stat(path)
+    except OSError:
+        return None
+    return (found.st_dev, found.st_ino)

@@ -18,7 +18,7 @@ from collector.config.clock import Now
 from collector.config.home import Home
 from collector.config.log import Log
 from collector.config.settings import Settings
-from collector.store.errors import JournalDamaged, StoreError
+from collector.store.errors import JournalCutOff, JournalDamaged, StoreError
 from collector.store.homelock import HomeLock
 from collector.store.vocabulary import LAB_CHANGED
 from collector.watch.assemble import assemble, pulse_of
@@ -101,6 +101,9 @@ class Daemon:
             try:
                 again, damage = self._run_once(files, why, damage), ""
                 why = LAB_CHANGED if again else ""
+            except JournalCutOff as error:
+                self._around.log(f"journal: {error}; opening it anew")
+                why, damage = "", ""
             except JournalDamaged as error:
                 self._around.log.error(
                     f"journal damaged: {error}; setting it aside and starting again from what can be read"

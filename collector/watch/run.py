@@ -21,7 +21,7 @@ from collector.intake.inbox import Message
 from collector.intake.session import Link, LinkNews, Session
 from collector.pipeline.building import rejudge
 from collector.reports.due import due_reports_of
-from collector.store.errors import JournalDamaged, JournalStalled, StoreError
+from collector.store.errors import JournalCutOff, JournalDamaged, JournalStalled, StoreError
 from collector.store.vocabulary import EventKind
 from collector.store.watch_state import WatchState, write_state
 from collector.watch.answering import Answers
@@ -102,7 +102,7 @@ class Run:
 
     def collect(self, why: str) -> bool:
         """Until it is over; whether another run should follow at once. `why` this one began, for the journal. Raises
-        JournalDamaged, with nothing acknowledged that is not stored."""
+        JournalCutOff and JournalDamaged, with nothing acknowledged that is not stored."""
         self._pipeline.batch.events.append((self._around.now(), EventKind.STARTED, why))
         while not self._around.calls.stopping and not self._over:
             self._turn()
@@ -244,7 +244,7 @@ class Run:
         try:
             self._parts.journal.tidy(now_ms)
             written = self._reports.due(self._rules.rules, now_ms)
-        except JournalDamaged:
+        except (JournalCutOff, JournalDamaged):
             raise
         except StoreError as error:
             self._around.log.warning(f"the digest is put off: {error}")

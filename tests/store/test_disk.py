@@ -1,6 +1,7 @@
 """Disks that fill up, are read-only or fail: nothing half done, and the same batch goes in when it is over."""
 
 import os
+import shutil
 import sqlite3
 from contextlib import closing
 from pathlib import Path
@@ -10,12 +11,12 @@ import pytest
 from collector.domain.lab import SeriesKey
 from collector.store.backup import backup
 from collector.store.batch import Batch
-from collector.store.errors import HomeLocked, JournalDamaged, JournalStalled, StoreError, translate
+from collector.store.errors import HomeLocked, JournalCutOff, JournalDamaged, JournalStalled, StoreError, translate
 from collector.store.homelock import HomeLock
 from collector.store.journal import Journal
 from collector.store.outbox import OutboxStore
 from tests.store.disks import no_file_beyond, read_only, small_disk
-from tests.store.samples import DAY, T0, ZONE, dump, full_batch, held, message, minutes, opened, with_series
+from tests.store.samples import DAY, T0, ZONE, dump, full_batch, good, held, message, minutes, opened, with_series
 
 TABLES = (
     "readings",
@@ -159,6 +160,46 @@ def test_a_file_taken_away_is_noticed(tmp_path: Path, what: str) -> None:
         journal.path.unlink(missing_ok=True)
         aside.rename(journal.path)
         assert journal.commit(batch, T0).stored == 2
+
+
+@pytest.mark.parametrize("suffix", ["-wal", "-shm"])
+@pytest.mark.parametrize("again", [False, True], ids=["removed", "made anew by another program"])
+def test_a_log_taken_away_while_it_is_open_costs_nothing(tmp_path: Path, suffix: str, again: bool) -> None:
+    """What was acknowledged stands in the removed file alone: the next commit brings it into the database, is refused,
+    and goes in once the journal is opened again. As after kill -9, only the file itself is looked at."""
+    journal = opened(tmp_path)
+    series = with_series(journal)
+    journal.commit(Batch(rows=minutes(series, 500)), T0)
+    gone = tmp_path / f"traywarden.db{suffix}"
+    gone.unlink()
+    if again:
+        gone.write_bytes(b"")
+    more = Batch(rows=minutes(series, 10, T0 + DAY))
+    with pytest.raises(JournalCutOff):
+        journal.commit(more, T0)
+    copied = tmp_path / "as-after-kill.db"
+    shutil.copy(journal.path, copied)
+    assert len(held(copied)) == 1_500
+    journal.close()
+    with opened(tmp_path) as journal:
+        assert journal.commit(more, T0).stored == 30
+    assert len(held(journal.path)) == 1_530
+
+
+def test_a_log_taken_away_while_another_reads_stalls(tmp_path: Path) -> None:
+    """Nothing is acknowledged until it can be brought into the file."""
+    with opened(tmp_path) as journal:
+        journal.commit(Batch(rows=minutes(with_series(journal), 10)), T0)
+        with closing(sqlite3.connect(journal.path, isolation_level=None)) as other:
+            other.execute("BEGIN")
+            other.execute("SELECT count(*) FROM readings").fetchone()
+            journal.commit(Batch(rows=[good(T0 + DAY, 1)]), T0)
+            (tmp_path / "traywarden.db-wal").unlink()
+            with pytest.raises(JournalStalled, match="another program reads the file"):
+                journal.commit(Batch(rows=[good(T0 + DAY + 1, 1)]), T0)
+            other.execute("COMMIT")
+        with pytest.raises(JournalCutOff):
+            journal.commit(Batch(rows=[good(T0 + DAY + 1, 1)]), T0)
 
 
 def test_a_journal_without_messages_lost_on_a_full_disk(tmp_path: Path) -> None:

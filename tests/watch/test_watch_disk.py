@@ -174,3 +174,20 @@ def test_a_read_only_disk_at_the_start_is_one_line_and_reading_still_works(
         assert "juniper-top" in watch.run("probes", "list")
         refused = watch.try_run("alarms", "acknowledge", "bedding-hot", "--at", "juniper/top", "--by", "class")
         assert (refused.returncode, refused.stderr.count("\n")) == (1, 1)
+
+
+def test_a_write_ahead_log_removed_while_running_costs_nothing(tmp_path: Path, mosquitto: Mosquitto) -> None:
+    """A broom that sweeps through the home folder while readings come, then kill -9: everything that was published is
+    in the journal of the next start, each once."""
+    watch = Watch(make_home(tmp_path / "home"), {"MQTT__PORT": mosquitto.port}).start()
+    publish(mosquitto, 0, 50)
+    wait_until(lambda: held(watch) == 100, "the first readings")
+    (watch.home / "traywarden.db-wal").unlink()
+    publish(mosquitto, 50, 50)
+    wait_until(lambda: "opening it anew" in watch.log, "the line that says so", 40)
+    publish(mosquitto, 100, 50)
+    watch.kill()
+    watch.start()
+    wait_until(lambda: held(watch) == 300, "all that was published", 40)
+    assert watch.status()["duplicates"] == 0
+    watch.stop()
