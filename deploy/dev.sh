@@ -17,7 +17,7 @@ cd "$root"
 
 bin="$root/.venv-test/bin"
 
-rooms() { (cd tests && printf '%s\n' */ | sed 's|/$||' | grep -v -e '^services$' -e '^bench$' -e '^__'); }
+rooms() { (cd tests && printf '%s\n' */ | sed 's|/$||' | grep -v -e '^services$' -e '^bench$' -e '^worlds$' -e '^__'); }
 
 # All of them, whatever fails; each keeps what it found before and looks again at what changed.
 check_files() {
