@@ -7,7 +7,7 @@ from pydantic import SecretStr
 from collector.alarms.model import LINK_SERIES
 from collector.board.port import AlarmPage, LinkWrong, NotNow
 from collector.board.words import OccurrenceView
-from collector.config.changed_files import Files
+from collector.config.changed_files import WatchedFiles
 from collector.config.clock import Now
 from collector.config.home import Home
 from collector.config.log import Log
@@ -29,7 +29,7 @@ class JournalLinkDesk:
     def __init__(self, home: Home, secret: SecretStr, now: Now, log: Log, waiting: Waiting = PRESSED) -> None:
         self._home, self._secret, self._now, self._log = home, secret, now, log
         self._waiting = waiting
-        self._files = Files(home, log)
+        self._files = WatchedFiles(home, log)
         self._one = threading.Lock()
         """Held while files are read and while a request is left, so that two presses at once leave one."""
 

@@ -22,7 +22,7 @@ from collector.delivery.port import NotDelivered
 from collector.delivery.servers import chat_addresses_of, mail_server_of
 from collector.domain.problems import Refused
 from collector.domain.schooldays import SchoolDays
-from collector.intake.session import Link, LinkNews, Session
+from collector.intake.session import BrokerSession, LinkNews, LinkState
 from collector.letters.links import LINK_LASTS_MS
 from collector.store.errors import StoreError
 from collector.store.reader import Reader
@@ -140,7 +140,7 @@ def check_broker(home: Home, settings: Settings) -> Iterator[Finding]:
     broker = broker_of(home, settings, suffix="-checkup")
     news: list[LinkNews] = []
     topics: set[str] = set()
-    session = Session(broker, lambda message: topics.add(message.topic), news.append, time.monotonic, keep=False)
+    session = BrokerSession(broker, lambda message: topics.add(message.topic), news.append, time.monotonic, keep=False)
     try:
         answered_by = time.monotonic() + _ANSWER_S
         while not news and time.monotonic() < answered_by:
@@ -148,7 +148,7 @@ def check_broker(home: Home, settings: Settings) -> Iterator[Finding]:
         if not news:
             yield fix("broker", f"{broker.host}:{broker.port} takes the connection but does not answer as a broker")
             return
-        if news[0].link is not Link.UP:
+        if news[0].link is not LinkState.UP:
             yield fix("broker", news[0].text)
             return
         yield good("broker", f"connected to {broker.host}:{broker.port}")

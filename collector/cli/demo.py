@@ -27,7 +27,7 @@ from collector.config.home import Home
 from collector.config.log import Log
 from collector.config.settings import Board, Chat, Heartbeat, JournalSettings, Mail, Mqtt, Settings, Uplink
 from collector.domain.problems import wrong
-from collector.intake.session import Link, LinkNews
+from collector.intake.session import LinkNews, LinkState
 from collector.store.watch_state import STALE_MS
 from collector.watch.daemon import Daemon
 from collector.watch.observer import Observer
@@ -160,7 +160,7 @@ class _FirstLink(Observer):
         self.up = threading.Event()
 
     def linked(self, news: LinkNews) -> None:
-        if news.link is Link.UP:
+        if news.link is LinkState.UP:
             self.up.set()
 
 

@@ -30,7 +30,7 @@ class _Watched:
         return ready
 
 
-class Files:
+class WatchedFiles:
     """`lab` and `rules` are the last good ones: another object only where another meaning was read."""
 
     def __init__(self, home: Home, log: Log) -> None:

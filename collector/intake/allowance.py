@@ -37,6 +37,7 @@ class Allowances:
         return int(left // 1)
 
     def spend(self, series: int, number: int, now_ms: int) -> None:
+        """So many came of it; also more than there were left."""
         self.left(series, now_ms)
         left, _ = self._left[series]
         self._left[series] = (left - number, now_ms)

@@ -42,18 +42,19 @@ class Column:
     why: list[int] = field(default_factory=list)
 
 
-@dataclass(frozen=True, slots=True)
-class Message:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class IncomingMessage:
     """One MQTT message as the intake takes it."""
 
     topic: str
     payload: bytes
-    mid: int
-    redelivered: bool
-    retained: bool
+    mid: int = 0
+    """Packet id; 0 needs no acknowledgement."""
+    redelivered: bool = False
+    retained: bool = False
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Oddity:
     """A message or record that is kept for the maintainer instead of as a reading."""
 
@@ -105,9 +106,9 @@ class Intake:
         self._count(Counter.TOO_MANY, came - given)
         most = f"{READINGS.at_once} readings at once or {READINGS.per_s:g} a second"
         said = f"more than {most} from one channel: {came - given} not kept; is the probe broken?"
-        self._keep(Oddity(self._now_ms, self._placing.topic(series), "", said, b""))
+        self._keep(Oddity(t_ms=self._now_ms, topic=self._placing.topic(series), name="", reason=said, sample=b""))
 
-    def accept(self, message: Message, now_ms: int) -> None:
+    def accept(self, message: IncomingMessage, now_ms: int) -> None:
         """Decode and place one message. Never raises for anything a probe can send."""
         self._now_ms = now_ms
         self._held_bytes += len(message.payload)
@@ -131,7 +132,7 @@ class Intake:
             case Format.NUMBER:
                 return [read_number(payload)]
 
-    def _records(self, message: Message, route: Route, records: list[Record], now_ms: int) -> None:
+    def _records(self, message: IncomingMessage, route: Route, records: list[Record], now_ms: int) -> None:
         stamped = any(record.stamped for record in records)
         if (stamped and self._came_before(message)) or (message.retained and self._is_stale(records)):
             return
@@ -174,7 +175,7 @@ class Intake:
         self._stamps[series] = t_ms
         return t_ms
 
-    def _came_before(self, message: Message) -> bool:
+    def _came_before(self, message: IncomingMessage) -> bool:
         """Whether this is the same message delivered again. Only needed where its time is its arrival, since all
         others fall on their key. The packet id alone says nothing: it is used again for new messages."""
         if not message.mid:
@@ -197,7 +198,7 @@ class Intake:
         self._count(Counter.RETAINED)
         return True
 
-    def _unclaimed(self, message: Message, now_ms: int) -> None:
+    def _unclaimed(self, message: IncomingMessage, now_ms: int) -> None:
         """Nobody claims the topic: keep a sample, by record name where it reads as SenML, so it can be assigned."""
         read: Callable[[bytes, float], list[Record]] = read_senml_json
         if message.payload[:1] not in (b"[", b" ", b"\n", b"\t", b"\r"):
@@ -209,15 +210,31 @@ class Intake:
         for name in sorted(names)[:20]:
             self._unplaced(message, now_ms, name)
 
-    def refuse(self, message: Message, now_ms: int, reason: str) -> None:
+    def refuse(self, message: IncomingMessage, now_ms: int, reason: str) -> None:
         """Count a message that cannot be used and keep its reason and first bytes."""
         self._count(Counter.REJECTED)
         said = one_line(reason, MAX_REASON)
-        self._keep(Oddity(now_ms, message.topic[:_TOPIC_KEPT], "", said, message.payload[:_FIRST_BYTES]))
+        self._keep(
+            Oddity(
+                t_ms=now_ms,
+                topic=message.topic[:_TOPIC_KEPT],
+                name="",
+                reason=said,
+                sample=message.payload[:_FIRST_BYTES],
+            )
+        )
 
-    def _unplaced(self, message: Message, now_ms: int, name: str) -> None:
+    def _unplaced(self, message: IncomingMessage, now_ms: int, name: str) -> None:
         self._count(Counter.UNPLACED)
-        self._keep(Oddity(now_ms, message.topic[:_TOPIC_KEPT], name, "", message.payload[:_SAMPLE_BYTES]))
+        self._keep(
+            Oddity(
+                t_ms=now_ms,
+                topic=message.topic[:_TOPIC_KEPT],
+                name=name,
+                reason="",
+                sample=message.payload[:_SAMPLE_BYTES],
+            )
+        )
 
     def _keep(self, oddity: Oddity) -> None:
         if len(self.oddities) < _MOST_ODDITIES:

@@ -68,7 +68,7 @@ def _records(document: object, pointers: Sequence[str], t_s: float | None) -> li
         except ValueError as error:
             problems.append(f"at {show(pointer)}: {error}")
             value, form, text = math.nan, "v", found if isinstance(found, str) else None
-        records.append(Record(pointer, None, value, text, t_s, t_s is None, form))
+        records.append(Record(name=pointer, unit=None, value=value, text=text, t_s=t_s, stamped=t_s is None, form=form))
     if not usable:
         raise Unreadable("; ".join(problems[:3]) or "no pointers to read this payload with")
     return records

@@ -30,7 +30,7 @@ def read_number(payload: bytes) -> Record:
         value, form = number_in(text)
     except ValueError as error:
         raise Unreadable(str(error)) from None
-    return Record("", None, value, form=form)
+    return Record(name="", unit=None, value=value, form=form)
 
 
 def number_in(text: str) -> tuple[float, str]:

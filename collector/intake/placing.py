@@ -14,7 +14,7 @@ _LONGEST_REMEMBERED = 255
 _SEPARATORS = (":", "/", ".")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Slot:
     """Where a record of one name goes."""
 
@@ -30,7 +30,7 @@ class Slot:
         return (canonical - offset) / scale
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class Route:
     """What messages of one topic may hold, for one payload format."""
 
@@ -73,6 +73,7 @@ class Placing:
         return len(self._known) + len(self._made)
 
     def routes(self, topic: str) -> tuple[Route, ...]:
+        """What messages of a topic may hold; several formats may share one."""
         try:
             return self._known[topic]
         except KeyError:
@@ -111,7 +112,13 @@ class Placing:
                 if channel.name == NOT_SENT:
                     continue
                 slots[probe.senml_name + channel.name] = make_slot(self._ids[_key(probe, channel)], channel)
-        return Route(kind, slots, tuple(slots) if kind is Format.JSON else (), time_pointer, loose)
+        return Route(
+            format=kind,
+            slots=slots,
+            pointers=tuple(slots) if kind is Format.JSON else (),
+            time_pointer=time_pointer,
+            loose=loose,
+        )
 
 
 def _key(probe: Probe, channel: Channel) -> SeriesKey:
@@ -120,6 +127,6 @@ def _key(probe: Probe, channel: Channel) -> SeriesKey:
 
 def make_slot(series: int, channel: Channel) -> Slot:
     if channel.calibrations:
-        return Slot(series, channel, channel.unit, {channel.unit: (1.0, 0.0)})
+        return Slot(series=series, channel=channel, default_unit=channel.unit, conversions={channel.unit: (1.0, 0.0)})
     known = {unit: from_sent(channel.measure, unit) or (1.0, 0.0) for unit in sent_units(channel.measure)}
-    return Slot(series, channel, channel.unit, known)
+    return Slot(series=series, channel=channel, default_unit=channel.unit, conversions=known)

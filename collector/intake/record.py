@@ -13,7 +13,7 @@ END_OF_TIME_S = 253_402_300_800.0
 MAX_REASON = 300
 
 
-class Record(msgspec.Struct, frozen=True, gc=False):
+class Record(msgspec.Struct, kw_only=True, frozen=True, gc=False):
     """One value as a payload gave it, in the unit it gave it in."""
 
     name: str

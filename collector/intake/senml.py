@@ -12,7 +12,7 @@ from collector.intake.record import END_OF_TIME_S, MAX_RECORDS, Record, Unreadab
 from collector.intake.senml_resolve import ABSOLUTE_FROM_S, is_name, resolve
 
 
-class _Plain(msgspec.Struct, forbid_unknown_fields=True, gc=False):
+class _Plain(msgspec.Struct, kw_only=True, forbid_unknown_fields=True, gc=False):
     """A record with nothing unusual in it. Any other label makes the typed decoder give up."""
 
     n: str = ""
@@ -62,7 +62,7 @@ def _resolve_plain(pack: list[_Plain], now_s: float) -> list[Record]:
         if value is UNSET or not 0.0 <= t_s < END_OF_TIME_S or not is_name(name):
             return []
         unit = base_unit if plain.u is UNSET else plain.u
-        records.append(Record(name, unit or None, value, None, t_s, stamped))
+        records.append(Record(name=name, unit=unit or None, value=value, text=None, t_s=t_s, stamped=stamped))
         if t_s < newest:
             ordered = False
         newest = t_s

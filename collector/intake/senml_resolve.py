@@ -39,7 +39,7 @@ class _Wrong(ValueError):
     """What is wrong with one record; the caller adds which record."""
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class _Base:
     """Base fields in force: each lasts until the same field comes again."""
 
@@ -108,7 +108,18 @@ def _record(labels: object, base: _Base, now_s: float) -> tuple[float, Record]:
     ut = _number(labels, "ut", 0.0) if "ut" in labels else None
     if ut is not None and ut < 0:
         raise _Wrong(f"ut is {show(labels['ut'])}; an update time is 0 or more seconds")
-    return t_s, Record(name, unit or None, value, text, t_s, stamped, form, total, ut, base.version)
+    return t_s, Record(
+        name=name,
+        unit=unit or None,
+        value=value,
+        text=text,
+        t_s=t_s,
+        stamped=stamped,
+        form=form,
+        sum=total,
+        update_time_s=ut,
+        version=base.version,
+    )
 
 
 def _called(labels: object) -> str:

@@ -46,8 +46,8 @@ _TAKEN_OVER = 0x8E
 _QUICK_LOSS_S = 5.0
 
 
-@dataclass(frozen=True, slots=True)
-class Broker:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BrokerAccess:
     """Where and as whom to connect. `password` is never shown."""
 
     host: str
@@ -65,10 +65,10 @@ class Broker:
     last_will: bytes = b""
 
     def __repr__(self) -> str:
-        return f"Broker({self.host}:{self.port})"
+        return f"BrokerAccess({self.host}:{self.port})"
 
 
-class Link(Enum):
+class LinkState(Enum):
     UP = "up"
     DOWN = "down"
     REFUSED = "refused"
@@ -79,18 +79,18 @@ class Link(Enum):
 class LinkNews:
     """Something that changed about the link; `text` is one line for people."""
 
-    link: Link
+    link: LinkState
     text: str
     resumed: bool = False
     """Up: the broker had kept our session, so nothing published meanwhile was lost."""
 
 
-class Session:
+class BrokerSession:
     """A connection that is kept up. `monotonic` is a clock for timeouts, in seconds."""
 
     def __init__(
         self,
-        broker: Broker,
+        broker: BrokerAccess,
         on_message: Callable[[MQTTMessage], None],
         on_news: Callable[[LinkNews], None],
         monotonic: Callable[[], float],
@@ -235,7 +235,7 @@ class Session:
     ) -> None:
         self._answer_by = None
         if reason.is_failure:
-            self._on_news(LinkNews(Link.REFUSED, f"{self._where()} refused us: {_refusal(reason)}"))
+            self._on_news(LinkNews(LinkState.REFUSED, f"{self._where()} refused us: {_refusal(reason)}"))
             return
         self.up = True
         self._connected_at = self._monotonic()
@@ -252,11 +252,11 @@ class Session:
         if any(reason.is_failure for reason in reasons):
             self.up = False  # the end of this connection is ours, and no second piece of news
             text = f"does not let us read '{self.broker.topic}': {reasons[0]}; check its access rules"
-            self._on_news(LinkNews(Link.REFUSED, f"{self._where()} {text}"))
+            self._on_news(LinkNews(LinkState.REFUSED, f"{self._where()} {text}"))
             client.disconnect()
             return
         kept = "session resumed" if self._resumed else "new session"
-        self._on_news(LinkNews(Link.UP, f"{self._where()} connected, {kept}", resumed=self._resumed))
+        self._on_news(LinkNews(LinkState.UP, f"{self._where()} connected, {kept}", resumed=self._resumed))
 
     def _disconnected(
         self, _client: Client, _data: Any, _flags: DisconnectFlags, reason: ReasonCode, _properties: Properties | None
@@ -285,7 +285,7 @@ class Session:
     def _lost(self, text: str) -> None:
         self.up = False
         self._answer_by = None
-        self._on_news(LinkNews(Link.DOWN, text))
+        self._on_news(LinkNews(LinkState.DOWN, text))
 
     def _message(self, _client: Client, _data: Any, message: MQTTMessage) -> None:
         self.received += 1
@@ -338,7 +338,7 @@ def _refusal(reason: ReasonCode) -> str:
     return text
 
 
-def explain(error: Exception, broker: Broker) -> str:
+def explain(error: Exception, broker: BrokerAccess) -> str:
     """Why a connection attempt failed and what would be right, in one line."""
     if isinstance(error, ssl.SSLCertVerificationError):
         return (

@@ -37,6 +37,7 @@ class Wake:
             self.clear()
 
     def close(self) -> None:
+        """Nothing waits any more."""
         self._heard.close()
         self._rung.close()
 

@@ -17,7 +17,7 @@ from collector.domain.units import from_sent
 from collector.store.tails import Tail
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class Conditioner:
     """Of one series. Arrays are of its readings in the order of their times, one element each: `t_ms` in ms UTC, `raw`
     in the channel's own unit, `value` in the unit of its measure, `why` reasons as of `domain.readings.Why`."""
@@ -76,7 +76,14 @@ def conditioners_of(
 def _conditioner(number: int, probe: Probe, channel: Channel, memory: QualityMemory) -> Conditioner:
     scale, offset = from_sent(channel.measure, channel.unit) or (1.0, 0.0)
     limits = limits_for(channel.measure, channel.model, probe.every_ms, channel.unit)
-    return Conditioner(make_series(number, probe, channel), channel, limits, memory, scale, offset)
+    return Conditioner(
+        series=make_series(number, probe, channel),
+        channel=channel,
+        limits=limits,
+        memory=memory,
+        scale=scale,
+        offset=offset,
+    )
 
 
 def key_of(probe: Probe, channel: Channel) -> SeriesKey:

@@ -43,7 +43,7 @@ class LetterSources:
     link_secret: str = field(default="", repr=False)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LabFacts:
     """LetterFacts as they are at this moment; see `collector.letters.facts.LetterFacts`."""
 
@@ -55,6 +55,7 @@ class LabFacts:
     rules: Mapping[str, Rule] = field(default_factory=dict)
 
     def newest(self, series: Series) -> StoredReading | None:
+        """Its newest reading, of any quality."""
         return self.last.get(series.id)
 
     def usual(self, series: Series, now_ms: int) -> Usual | None:
@@ -77,10 +78,12 @@ class LabFacts:
         return fresh_moisture(newest, place, now_ms)
 
     def acknowledged_ms(self, key: AlarmKey) -> int | None:
+        """When somebody acknowledged what stands, if so."""
         state = self.states().get(key)
         return None if state is None else state.acked_ms
 
     def still_standing(self, rule: Rule, series: Series) -> Rule | None:
+        """The most urgent other alarm of the same kind that stands, and whose limit the newest reading has passed."""
         last = self.last.get(series.id)
         if kind_of(rule).about is not About.LEVEL or last is None or last.value is None or not is_usable(last):
             return None

@@ -13,7 +13,7 @@ from collector.domain.quality_tests import aggregate
 from collector.domain.readings import Flag
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Share:
     """One share and the series it follows from."""
 
@@ -36,7 +36,7 @@ def shares(lab: Lab, ids: Mapping[SeriesKey, int]) -> tuple[Share, ...]:
             for one in (share, oxygen, temperature)
         )
         if own is not None and of is not None and at is not None:
-            found.append(Share(own, of, at, pressure_kpa(lab.altitude_m)))
+            found.append(Share(series=own, oxygen=of, temperature=at, kpa=pressure_kpa(lab.altitude_m)))
     return tuple(found)
 
 

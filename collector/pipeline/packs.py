@@ -19,7 +19,7 @@ from collector.config.home import Home
 from collector.config.written_files import open_file
 from collector.domain.lab import Lab
 from collector.domain.problems import wrong
-from collector.intake.inbox import Message
+from collector.intake.inbox import IncomingMessage
 from collector.pipeline.building import build_pipeline
 from collector.pipeline.notices import Outlet
 from collector.store.journal import Journal
@@ -32,7 +32,7 @@ _MOST_LINE = 4_000_000
 _EXAMPLE = '{"time_ms": 1772438400000, "topic": "worms/a", "payload": "21.5"}'
 
 
-class _Line(msgspec.Struct):
+class _Line(msgspec.Struct, kw_only=True):
     time_ms: Annotated[int, msgspec.Meta(ge=0, le=_LATEST_MS)]
     topic: str
     payload: str | None = None
@@ -63,7 +63,7 @@ def recorded(home: Home, lab: Lab, path: Path) -> Iterator[Home]:
         yield scratch
 
 
-def _messages(path: Path) -> Iterator[tuple[int, Message]]:
+def _messages(path: Path) -> Iterator[tuple[int, IncomingMessage]]:
     decoder = msgspec.json.Decoder(_Line)
     try:
         with open_file(path) as lines:
@@ -77,7 +77,7 @@ def _messages(path: Path) -> Iterator[tuple[int, Message]]:
         wrong(f"--packs {path}: {said[:1].lower()}{said[1:]}")
 
 
-def _message(decoder: msgspec.json.Decoder[_Line], line: bytes, where: str) -> tuple[int, Message]:
+def _message(decoder: msgspec.json.Decoder[_Line], line: bytes, where: str) -> tuple[int, IncomingMessage]:
     try:
         found = decoder.decode(line)
         if found.payload is not None:
@@ -88,4 +88,4 @@ def _message(decoder: msgspec.json.Decoder[_Line], line: bytes, where: str) -> t
             raise msgspec.ValidationError("'payload' is missing")
     except (msgspec.MsgspecError, binascii.Error) as error:
         wrong(f"{where}: no message ({error}); one is like {_EXAMPLE}")
-    return found.time_ms, Message(found.topic, payload, 0, False, found.retain)
+    return found.time_ms, IncomingMessage(topic=found.topic, payload=payload, retained=found.retain)

@@ -56,7 +56,7 @@ class Judging:
     """For the journal, by which the next change is known; empty where it holds it already."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Ready:
     """Readings of one series in the order of their times, calibrated and checked, an element for each in all arrays.
     `late`: those that came too late to be judged."""
@@ -224,12 +224,14 @@ class Pipeline:
         late_ones: _Ready | None = None
         if late.any():
             flags, late_why = conditioner.judge_late(raw[late], value[late], why[late])
-            late_ones = _Ready(series, t_ms[late], raw[late], value[late], flags, late_why)
+            late_ones = _Ready(
+                series=series, t_ms=t_ms[late], raw=raw[late], value=value[late], flags=flags, why=late_why
+            )
             t_ms, raw, value, why = t_ms[~late], raw[~late], value[~late], why[~late]
         flags = np.empty(0, np.uint8)
         if t_ms.size:
             flags, why = conditioner.judge(t_ms, raw, value, why)
-        return _Ready(series, t_ms, raw, value, flags, why, late_ones)
+        return _Ready(series=series, t_ms=t_ms, raw=raw, value=value, flags=flags, why=why, late=late_ones)
 
     def _raves(self, series: int, now_ms: int) -> bool:
         """Whether alarms of this series change so often that its readings are stored unjudged for now."""
@@ -271,7 +273,14 @@ class Pipeline:
 
     def release(self, now_ms: int, gathering: bool = False) -> None:
         """Tell people what they are to hear now. `gathering`: a backlog is coming in, which is told together."""
-        facts = LabFacts(self.lab, self._last, self._series, self.engine.states, self._notices.sources, self._rules)
+        facts = LabFacts(
+            lab=self.lab,
+            last=self._last,
+            known=self._series,
+            states=self.engine.states,
+            sources=self._notices.sources,
+            rules=self._rules,
+        )
         self.batch.messages.extend(self._notices.release(now_ms, gathering, facts))
         self.batch.notices.update(self._notices.changed())
 

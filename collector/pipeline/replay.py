@@ -32,7 +32,7 @@ _LATE = np.uint16(Why.LATE)
 _UNSEEN = np.uint16(Why.UNSEEN)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Replayed:
     """What the rule set made of the stretch: transitions in the order of their times, and on what they rest."""
 
@@ -80,7 +80,13 @@ def replay(
                 progress((chunk.until_ms - since_ms) / max(1, until_ms - since_ms))
     transitions += engine.tick(until_ms - 1)
     transitions.sort(key=lambda one: one.t_ms)
-    return Replayed(tuple(transitions), {**series, **about, 0: LINK_SERIES}, count, since_ms, until_ms)
+    return Replayed(
+        transitions=tuple(transitions),
+        series={**series, **about, 0: LINK_SERIES},
+        readings=count,
+        since_ms=since_ms,
+        until_ms=until_ms,
+    )
 
 
 def _conditioners(reader: Reader, lab: Lab, since_ms: int) -> dict[int, Conditioner]:

@@ -1,9 +1,8 @@
 """Builds the collector's parts from the home folder and the settings, and all memory state from the journal."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
-from collector.alarms.model import Rule
+from collector.config.changed_files import WatchedFiles
 from collector.config.clock import Now
 from collector.config.home import Home
 from collector.config.log import Log
@@ -15,7 +14,7 @@ from collector.delivery.lanes import Lanes
 from collector.delivery.pictures import drawing
 from collector.delivery.servers import chat_addresses_of, mail_server_of
 from collector.domain.lab import Lab
-from collector.intake.session import Broker
+from collector.intake.session import BrokerAccess
 from collector.pipeline.building import build_pipeline
 from collector.pipeline.lab_facts import LetterSources
 from collector.pipeline.notices import Outlet
@@ -24,16 +23,17 @@ from collector.store.damage import Opened, open_journal, set_aside
 from collector.store.journal import Journal
 from collector.store.outbox import OutboxStore
 from collector.store.vocabulary import EventKind
+from collector.watch.surroundings import Surroundings
 
 
-@dataclass(slots=True)
-class Parts:
+@dataclass(slots=True, kw_only=True)
+class RunParts:
     """What one run of the collector is made of."""
 
     lab: Lab
     journal: Journal
     pipeline: Pipeline
-    broker: Broker
+    broker: BrokerAccess
     outbox: OutboxStore
     lanes: Lanes
     dead: DeadAddresses
@@ -52,10 +52,10 @@ def sources_of(settings: Settings, journal: Journal) -> LetterSources:
     return LetterSources(journal.hourly_means, board.url, secret)
 
 
-def broker_of(home: Home, settings: Settings, suffix: str = "") -> Broker:
+def broker_of(home: Home, settings: Settings, suffix: str = "") -> BrokerAccess:
     """`suffix` to the client id makes a guest, who gives no sign of life."""
     mqtt = settings.mqtt
-    return Broker(
+    return BrokerAccess(
         host=mqtt.host,
         port=mqtt.port,
         topic=mqtt.topic,
@@ -78,23 +78,17 @@ def pulse_of(settings: Settings, now: Now, log: Log) -> Pulse:
     return Pulse(url, beat.topic, beat.every_s, now, log)
 
 
-def assemble(
-    home: Home,
-    settings: Settings,
-    lab: Lab,
-    rules: Sequence[Rule],
-    now: Now,
-    log: Log,
-    damage: str = "",
-) -> Parts:
-    """Open everything but the connection to the broker. Raises StoreError, with nothing left open.
+def assemble(around: Surroundings, files: WatchedFiles, damage: str = "") -> RunParts:
+    """Open everything but the connection to the broker, for the lab and rules in `files`. Raises StoreError, with
+    nothing left open.
 
     `damage`: the journal was found damaged while in use, for this reason, though opening it may find nothing."""
+    home, settings, now, log, lab = around.home, around.settings, around.now, around.log, files.lab
     mail, chat = mail_server_of(settings), chat_addresses_of(settings)
     journal, report = _opened(home, lab, now(), damage)
     try:
         outlet = Outlet(mail=mail, chat=chat, sources=sources_of(settings, journal))
-        pipeline = build_pipeline(lab, rules, journal, outlet, now())
+        pipeline = build_pipeline(lab, files.rules.rules, journal, outlet, now())
         if report is not None:
             log.warning(f"journal: {report}")
             pipeline.batch.events.append((now(), EventKind.JOURNAL_DAMAGED, str(report)))
@@ -109,7 +103,15 @@ def assemble(
     ways = carriers(mail, chat, home.outbox_folder, lab.name, settings.mail.sender, drawing(home.database, log))
     lanes = Lanes(outbox, ways, now, log)
     dead = DeadAddresses(journal, lab, mail, chat, lanes.failed, log)
-    return Parts(lab, journal, pipeline, broker_of(home, settings), outbox, lanes, dead)
+    return RunParts(
+        lab=lab,
+        journal=journal,
+        pipeline=pipeline,
+        broker=broker_of(home, settings),
+        outbox=outbox,
+        lanes=lanes,
+        dead=dead,
+    )
 
 
 def _opened(home: Home, lab: Lab, now_ms: int, damage: str) -> Opened:

@@ -15,6 +15,7 @@ class Calls:
         self._asked: SimpleQueue[str] = SimpleQueue()  # whose `put` may come in the middle of another one
 
     def stop(self) -> None:
+        """The process is to end."""
         self.stopping = True
         self.wake.ring()
 

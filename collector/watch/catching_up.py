@@ -26,4 +26,5 @@ class CatchingUp:
             self._on = False
 
     def gathering(self, now_s: float) -> bool:
+        """Whether a backlog may still be coming in."""
         return now_s < self._until_s

@@ -8,8 +8,6 @@ import random
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from collector.config.clock import Now
-from collector.config.log import Log
 from collector.domain.backoff import Backoff
 from collector.pipeline.pipeline import Pipeline
 from collector.store.errors import JournalStalled
@@ -17,6 +15,7 @@ from collector.store.journal import Journal
 from collector.store.vocabulary import EventKind
 from collector.watch.alarm_log import log_alarms
 from collector.watch.pacing import Pacer
+from collector.watch.surroundings import Surroundings
 
 HOLD_AT = 8_000
 """Messages held while the journal cannot be written; from here on the socket is left unread and TCP holds the rest."""
@@ -25,7 +24,7 @@ HOLD_ROWS = 100_000
 _RETRY_S = Backoff(first=1.0, longest=30.0, spread=0.3)
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class _Stall:
     """The journal cannot be written at present."""
 
@@ -36,24 +35,17 @@ class _Stall:
 
 
 class Commits:
-    """Of one run. `acknowledge` takes the ids of messages that are safe; `steady` is a clock in seconds that never
-    steps."""
+    """Of one run. `acknowledge` takes the ids of messages that are safe."""
 
     def __init__(
-        self,
-        journal: Journal,
-        pipeline: Pipeline,
-        acknowledge: Callable[[list[int]], None],
-        now: Now,
-        steady: Callable[[], float],
-        log: Log,
+        self, around: Surroundings, journal: Journal, pipeline: Pipeline, acknowledge: Callable[[list[int]], None]
     ) -> None:
         self._journal, self._pipeline, self._acknowledge = journal, pipeline, acknowledge
-        self._now, self._steady, self._log = now, steady, log
-        self._pacer = Pacer(steady())
+        self._now, self._steady, self._log = around.now, around.steady, around.log
+        self._pacer = Pacer(self._steady())
         self._stall: _Stall | None = None
         self._ids: list[int] = []
-        self._since_s = steady()
+        self._since_s = self._steady()
         self.held = 0
         """Messages received and not stored."""
 
@@ -116,7 +108,7 @@ class Commits:
             self._log.error(
                 f"journal cannot be written: {reason}; nothing is acknowledged until it can, the broker keeps it"
             )
-            self._stall = _Stall(reason, self._now())
+            self._stall = _Stall(reason=reason, since_ms=self._now())
         stall = self._stall
         stall.reason = reason
         stall.retry_at_s = self._steady() + _RETRY_S.wait(stall.failures, random.random())  # noqa: S311  spread

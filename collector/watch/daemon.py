@@ -9,11 +9,11 @@ acknowledging, rebuild, connect. A changed lab.yaml ends one run and begins the 
 """
 
 import time
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 from apscheduler.triggers.base import BaseTrigger
 
-from collector.config.changed_files import Files
+from collector.config.changed_files import WatchedFiles
 from collector.config.clock import Now
 from collector.config.home import Home
 from collector.config.log import Log
@@ -24,8 +24,9 @@ from collector.store.vocabulary import LAB_CHANGED
 from collector.watch.assemble import assemble, pulse_of
 from collector.watch.calls import Calls
 from collector.watch.observer import Observer
-from collector.watch.run import Run, Surroundings
+from collector.watch.run import Run
 from collector.watch.service_manager import SILENT, ServiceManager
+from collector.watch.surroundings import Surroundings
 from collector.watch.upkeep import usual_times
 from collector.watch.uplinking import uplinking
 
@@ -48,13 +49,15 @@ class Daemon:
         manager: ServiceManager = SILENT,
         times: Mapping[str, BaseTrigger] | None = None,
         observer: Observer | None = None,
+        steady: Callable[[], float] = time.monotonic,
     ) -> None:
-        """`pace`: how fast `now` runs against real time. `times`: another table of upkeep."""
+        """`pace`: how fast `now` runs against `steady`, a clock in seconds that never steps. `times`: another table of
+        upkeep."""
         self._around = Surroundings(
             home=home,
             settings=settings,
             now=now,
-            steady=time.monotonic,
+            steady=steady,
             pace=pace,
             tick_lag_ms=tick_lag_ms,
             times=usual_times(pace) if times is None else times,
@@ -86,7 +89,7 @@ class Daemon:
             if not folder.is_dir():
                 raise StoreError(f"{folder}: no such folder; make it with: traywarden init --home {folder}")
             with HomeLock(folder):
-                files = Files(around.home, around.log)
+                files = WatchedFiles(around.home, around.log)
                 around.pulse.start()
                 try:
                     self._collect(files)
@@ -94,7 +97,7 @@ class Daemon:
                     around.manager.stopping()
                     around.pulse.close()
 
-    def _collect(self, files: Files) -> None:
+    def _collect(self, files: WatchedFiles) -> None:
         """One run after another."""
         why = damage = ""
         while not self._around.calls.stopping:
@@ -110,11 +113,11 @@ class Daemon:
                 )
                 why, damage = "", error.reason
 
-    def _run_once(self, files: Files, why: str, damage: str) -> bool:
+    def _run_once(self, files: WatchedFiles, why: str, damage: str) -> bool:
         """Whether another run should follow because of what changed."""
         around = self._around
         lab, settings = files.lab, around.settings
-        parts = assemble(around.home, settings, lab, files.rules.rules, around.now, around.log, damage)
+        parts = assemble(around, files, damage)
         try:
             run = Run(around, parts, files)
             parts.lanes.start()

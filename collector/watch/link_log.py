@@ -1,7 +1,7 @@
 """How the link to the broker fares, for the log and for `status`."""
 
 from collector.config.log import Log
-from collector.intake.session import Link, LinkNews
+from collector.intake.session import LinkNews, LinkState
 
 
 class LinkLog:
@@ -15,7 +15,7 @@ class LinkLog:
 
     def heard(self, news: LinkNews) -> bool:
         """Whether the link itself came or went by this: another failed attempt is none."""
-        up, was_up = news.link is Link.UP, not self.trouble
+        up, was_up = news.link is LinkState.UP, not self.trouble
         if up or news.text != self._logged:
             (self._log if up else self._log.warning)(news.text)
         self._logged = self.trouble = "" if up else news.text

@@ -3,36 +3,27 @@
 Each turn of the loop reads what has come, judges it, does what is due by the clock, tells people and commits.
 """
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable
 
-from apscheduler.triggers.base import BaseTrigger
 from paho.mqtt.client import MQTTMessage
 
-from collector.config.changed_files import Files
-from collector.config.clock import Now
-from collector.config.home import Home
-from collector.config.log import Log
+from collector.config.changed_files import WatchedFiles
 from collector.config.rule_layers import RuleSet
-from collector.config.settings import Settings
-from collector.delivery.heartbeat import Pulse
 from collector.domain.readings import FUTURE_TOLERANCE_MS
-from collector.intake.inbox import Message
-from collector.intake.session import Link, LinkNews, Session
+from collector.intake.inbox import IncomingMessage
+from collector.intake.session import BrokerSession, LinkNews, LinkState
 from collector.pipeline.building import rejudge
 from collector.reports.due import due_reports_of
 from collector.store.errors import JournalCutOff, JournalDamaged, JournalStalled, StoreError
 from collector.store.vocabulary import EventKind
 from collector.store.watch_state import WatchState, write_state
 from collector.watch.answering import Answers
-from collector.watch.assemble import Parts
-from collector.watch.calls import Calls
+from collector.watch.assemble import RunParts
 from collector.watch.catching_up import CATCH_UP_S, CAUGHT_UP_S, CatchingUp
 from collector.watch.commits import Commits
 from collector.watch.link_log import LinkLog
-from collector.watch.observer import Observer
 from collector.watch.self_check import SelfCheck
-from collector.watch.service_manager import ServiceManager
+from collector.watch.surroundings import Surroundings
 from collector.watch.upkeep import Schedule
 
 BATCH_MESSAGES = 2_000
@@ -42,47 +33,28 @@ _WHATEVER_THE_JOURNAL = frozenset({"requests", "dead addresses", "state"})
 """Upkeep that goes on while the journal cannot be written."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Surroundings:
-    """What the process gives each of its runs."""
-
-    home: Home
-    settings: Settings
-    now: Now
-    """The time of day, in ms."""
-    steady: Callable[[], float]
-    """A clock in seconds that never steps."""
-    pace: float
-    """How fast `now` runs against `steady`."""
-    tick_lag_ms: int
-    times: Mapping[str, BaseTrigger]
-    log: Log
-    manager: ServiceManager
-    observer: Observer
-    pulse: Pulse
-    calls: Calls
-
-
 class Run:
     """`parts` stay their owner's to close. `files` are those the parts were made of."""
 
-    def __init__(self, around: Surroundings, parts: Parts, files: Files) -> None:
+    def __init__(self, around: Surroundings, parts: RunParts, files: WatchedFiles) -> None:
         self._around, self._parts, self._files = around, parts, files
         self._lab, self._rules = files.lab, files.rules
         self._over = False
         self._began_s = around.steady()
         self._pipeline = parts.pipeline
-        self._session = Session(
+        self._session = BrokerSession(
             parts.broker, self._message, self._news, around.steady, on_told=around.pulse.told, wake=around.calls.wake
         )
-        self._commits = Commits(
-            parts.journal, parts.pipeline, self._session.acknowledge, around.now, around.steady, around.log
-        )
+        self._commits = Commits(around, parts.journal, parts.pipeline, self._session.acknowledge)
         self._link = LinkLog(around.log)
         self._answers = Answers(parts.journal, parts.pipeline, around.log)
         self._reports = due_reports_of(around.home, around.settings, parts.lab, parts.journal)
         self._self_check = SelfCheck(
-            around.home.path, parts.journal, parts.pipeline.numbers, around.pace, parts.dead.oldest_unsaid_ms
+            folder=around.home.path,
+            journal=parts.journal,
+            numbers=parts.pipeline.numbers,
+            pace=around.pace,
+            unsaid_ms=parts.dead.oldest_unsaid_ms,
         )
         self._catching_up = CatchingUp(around.steady(), CATCH_UP_S)
         self._schedule = Schedule(around.times, around.steady(), around.now())
@@ -166,7 +138,9 @@ class Run:
             topic = message.topic
         except UnicodeDecodeError:
             topic = "(topic that is not UTF-8)"
-        taken = Message(topic, bytes(message.payload), packet_id, message.dup, message.retain)
+        taken = IncomingMessage(
+            topic=topic, payload=bytes(message.payload), mid=packet_id, redelivered=message.dup, retained=message.retain
+        )
         try:
             self._pipeline.intake.accept(taken, self._around.now())
         except Exception as error:  # noqa: BLE001  one message must never end the collecting of all others
@@ -174,7 +148,7 @@ class Run:
             self._around.log.error(f"a message on {topic[:200]!r} met a mistake in the program: {error!r:.300}")
 
     def _news(self, news: LinkNews) -> None:
-        up = news.link is Link.UP
+        up = news.link is LinkState.UP
         if up:  # what queued while we were away is judged before any timer runs out over it
             self._catching_up.begin(self._around.steady(), CAUGHT_UP_S)
         else:

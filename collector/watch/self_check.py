@@ -23,13 +23,13 @@ _HOUR_S = 3_600.0
 _LONG_SOUND_MIN = 14 * 24 * 60.0
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class SelfCheck:
     """Takes its readings when asked; `pace` is how fast the clock in use runs against real time."""
 
     folder: Path
     journal: Journal
-    ids: Mapping[SeriesKey, int]
+    numbers: Mapping[SeriesKey, int]
     pace: float = 1.0
     unsaid_ms: Callable[[int], int | None] = lambda _now_ms: None
     """When the oldest message was written that failed for good and that nobody else could be told of."""
@@ -49,7 +49,7 @@ class SelfCheck:
             "not_kept": self._not_kept(monotonic_s),
         }
         return {
-            self.ids[SeriesKey(probe=COLLECTOR, channel=name, measure=name, place=COLLECTOR)]: value
+            self.numbers[SeriesKey(probe=COLLECTOR, channel=name, measure=name, place=COLLECTOR)]: value
             for name, value in found.items()
         }
 

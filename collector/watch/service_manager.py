@@ -39,6 +39,7 @@ class ServiceManager:
             self._tell(f"STATUS={' '.join(text.split())[:200]}")
 
     def stopping(self) -> None:
+        """An orderly end has begun."""
         self._tell("STOPPING=1")
 
     def _tell(self, words: str) -> None:

@@ -9,7 +9,7 @@ from collector.config.clock import system_now
 from collector.config.home import Home
 from collector.config.log import Log
 from collector.config.settings import Mqtt, Settings
-from collector.intake.session import Link, LinkNews
+from collector.intake.session import LinkNews, LinkState
 from collector.watch.daemon import Daemon
 from collector.watch.observer import Observer
 
@@ -23,7 +23,7 @@ class _Timed(Observer):
         self.done: Callable[[], None] = lambda: None
 
     def linked(self, news: LinkNews) -> None:
-        if news.link is Link.UP and not self.wanted:
+        if news.link is LinkState.UP and not self.wanted:
             self.done()
 
     def began(self) -> None:

@@ -15,7 +15,7 @@ from collector.alarms.model import AlarmKey, Rule
 from collector.config.home import Home
 from collector.delivery.sender import Patience
 from collector.husbandry.moisture import water_to_add_l
-from collector.intake.inbox import Message
+from collector.intake.inbox import IncomingMessage
 from collector.letters.advice import GOAL_PCT, advice
 from collector.letters.facts import LetterFacts
 from collector.letters.letter import Letter, alarm_letter
@@ -155,7 +155,10 @@ class _Player:
                 self._turn(self._next_ms())
             for fact in pack.facts:
                 self._learn(fact)
-            self._pipeline.intake.accept(Message(pack.topic, pack.payload, 0, False, pack.retain), pack.t_ms)
+            self._pipeline.intake.accept(
+                IncomingMessage(topic=pack.topic, payload=pack.payload, retained=pack.retain),
+                pack.t_ms,
+            )
         self._turn(self._next_ms())
         self._commit()
 

@@ -13,7 +13,7 @@ from pathlib import Path
 from collector.alarms.model import Rule
 from collector.config.home import Home
 from collector.domain.lab import Lab
-from collector.intake.inbox import Message
+from collector.intake.inbox import IncomingMessage
 from collector.pipeline.building import build_pipeline
 from collector.pipeline.notices import Outlet
 from collector.pipeline.pipeline import Pipeline
@@ -101,13 +101,13 @@ def _upkeep(home: Home, journal: Journal, now_s: float) -> None:
         os.close(index)
 
 
-def _message(number: int, now_s: float) -> Message:
+def _message(number: int, now_s: float) -> IncomingMessage:
     """One record of one of 18 series, healthy and wandering a little."""
     tray = TRAYS[number % len(TRAYS)]
     name, unit, value, step = _CHANNELS[number // len(TRAYS) % len(_CHANNELS)]
     said = value + (number // 18 * 7 % 5 - 2) * step
     text = f'[{{"bn":"urn:dev:mac:1:","n":"{name}","u":"{unit}","v":{said},"t":{_ms(now_s) / 1000}}}]'
-    return Message(f"worms/{tray}", text.encode(), 0, False, False)
+    return IncomingMessage(topic=f"worms/{tray}", payload=text.encode())
 
 
 def _ms(now_s: float) -> int:

@@ -1,6 +1,7 @@
 """The collector's loop in a thread of the test, against a real broker, with its log as a list."""
 
 import threading
+import time
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from types import TracebackType
@@ -31,6 +32,7 @@ class InProcess:
         heartbeat: Heartbeat | None = None,
         times: Mapping[str, BaseTrigger] | None = None,
         observer: Observer | None = None,
+        steady: Callable[[], float] = time.monotonic,
         **mqtt: Any,
     ) -> None:
         settings = Settings(
@@ -40,7 +42,7 @@ class InProcess:
             heartbeat=heartbeat or Heartbeat(),
         )
         self.log: list[str] = []
-        self.daemon = Daemon(Home(home), settings, now, log_to(self.log), times=times, observer=observer)
+        self.daemon = Daemon(Home(home), settings, now, log_to(self.log), times=times, observer=observer, steady=steady)
         self.raised: BaseException | None = None
         self._thread = threading.Thread(target=self._run, name="watch", daemon=True)
 

@@ -15,7 +15,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from collector.config.home import Home
-from collector.intake.inbox import Message
+from collector.intake.inbox import IncomingMessage
 from collector.pipeline.building import build_pipeline
 from collector.pipeline.notices import Outlet
 from collector.store.journal import Journal
@@ -104,7 +104,7 @@ def make_month(folder: Path, days: int = DAYS, lab: str = LAB, site: str = SITE)
         for t_ms in range(START_MS, START_MS + days * DAY_MS, EVERY_MS):
             for topic, probe in PROBES.items():
                 value = round((probe(t_ms) + noise.gauss(0, 0.04)) * 16) / 16
-                pipeline.intake.accept(Message(topic, str(value).encode(), 0, False, False), t_ms)
+                pipeline.intake.accept(IncomingMessage(topic=topic, payload=str(value).encode()), t_ms)
             pipeline.settle(t_ms)
             pipeline.tick(t_ms - 5_000)
             if t_ms % DAY_MS == 12 * HOUR_MS:

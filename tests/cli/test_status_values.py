@@ -10,7 +10,7 @@ from collector.cli.commands.status import show
 from collector.cli.status_values import alarm_row, status, worst_flag
 from collector.config.home import Home
 from collector.config.lab_file import read_lab
-from collector.intake.inbox import Message
+from collector.intake.inbox import IncomingMessage
 from collector.pipeline.building import build_pipeline
 from collector.pipeline.notices import Outlet
 from collector.store.alarm_rows import HeldAlarm
@@ -103,7 +103,13 @@ def test_people_are_told_what_their_priorities_ask_for(tmp_path: Path) -> None:
     lab = read_lab(text, "lab.yaml")
     with Journal(tmp_path / "traywarden.db", "UTC").open(START) as journal:
         pipeline = build_pipeline(lab, rules_of(), journal, Outlet(mail=MAIL), START)
-        hot = Message("worms/juniper/top", hot_pack(START / 1000, 33.0).encode(), 1, redelivered=False, retained=False)
+        hot = IncomingMessage(
+            topic="worms/juniper/top",
+            payload=hot_pack(START / 1000, 33.0).encode(),
+            mid=1,
+            redelivered=False,
+            retained=False,
+        )
         pipeline.intake.accept(hot, START)
         pipeline.settle(START)
         pipeline.release(START)

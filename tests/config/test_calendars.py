@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from collector.config.calendars import SchoolCalendars, calendar_stamp
-from collector.config.changed_files import Files
+from collector.config.changed_files import WatchedFiles
 from collector.config.home import Home
 from collector.config.log import UNHEARD
 from collector.domain.problems import Refused
@@ -129,7 +129,7 @@ def name_calendar(home: Home, name: str) -> None:
     home.lab_file.write_text(text, encoding="utf-8")
 
 
-def days_off(files: Files) -> list[date]:
+def days_off(files: WatchedFiles) -> list[date]:
     """The first day of each span."""
     return [first for first, _ in files.lab.school.closed]
 
@@ -154,7 +154,7 @@ def test_at_a_start_a_broken_calendar_is_refused(home: Home) -> None:
     """With the line of lab.yaml that names it, and its own."""
     (home.path / "a.ics").write_text(WINTER[: WINTER.index("END:")], encoding="utf-8")
     with pytest.raises(Refused) as refused:
-        Files(home, UNHEARD)
+        WatchedFiles(home, UNHEARD)
     assert [str(problem) for problem in refused.value.problems] == [
         "lab.yaml:1:83 lab.holidays[0]: a.ics: line 4: BEGIN:VEVENT has no END; the file may be cut off"
     ]
@@ -163,7 +163,7 @@ def test_at_a_start_a_broken_calendar_is_refused(home: Home) -> None:
 def test_a_changed_calendar_is_taken_up(home: Home) -> None:
     """Once it stands still, as lab.yaml is; one in a folder too, and one that lab.yaml names only now."""
     log: list[str] = []
-    files = Files(home, log_to(log))
+    files = WatchedFiles(home, log_to(log))
     (home.path / "a.ics").write_text(THANKS, encoding="utf-8")
     files.look()
     assert days_off(files) == [date(2026, 12, 21)]
@@ -184,7 +184,7 @@ def test_a_changed_calendar_is_taken_up(home: Home) -> None:
 def test_a_calendar_that_breaks_changes_nothing(home: Home) -> None:
     """Told once, and the days before stay in force; mended, it is taken up."""
     log: list[str] = []
-    files = Files(home, log_to(log))
+    files = WatchedFiles(home, log_to(log))
     lab = files.lab
     (home.path / "a.ics").write_text("<html>", encoding="utf-8")
     for _ in range(4):
@@ -203,7 +203,7 @@ def test_a_calendar_that_breaks_changes_nothing(home: Home) -> None:
 def test_a_lab_file_that_is_no_text_names_no_calendar(home: Home) -> None:
     """It is told as it is, and the lab stays."""
     log: list[str] = []
-    files = Files(home, log_to(log))
+    files = WatchedFiles(home, log_to(log))
     home.lab_file.write_bytes(b"\xff")
     os.utime(home.path / "a.ics", ns=(0, 0))
     for _ in range(3):

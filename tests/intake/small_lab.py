@@ -6,7 +6,7 @@ import numpy as np
 
 from collector.config.lab_file import read_lab
 from collector.domain.lab import Lab, series_keys
-from collector.intake.inbox import Column, Intake, Message
+from collector.intake.inbox import Column, IncomingMessage, Intake
 from collector.intake.placing import Placing
 from collector.pipeline.conditioning import conditioners_of
 from tests.worlds.texts import lab_text
@@ -103,7 +103,9 @@ class Room:
         retained: bool = False,
     ) -> None:
         data = payload.encode() if isinstance(payload, str) else payload
-        self.intake.accept(Message(topic, data, mid, again, retained), now_ms)
+        self.intake.accept(
+            IncomingMessage(topic=topic, payload=data, mid=mid, redelivered=again, retained=retained), now_ms
+        )
 
     def take(self) -> dict[str, list[tuple[int, float, float, int]]]:
         """(time, raw, value, why) of each reading since the last call."""

@@ -34,7 +34,7 @@ def refusal(payload: bytes) -> str:
 )
 def test_a_number_is_read(payload: bytes, value: float) -> None:
     """The usual ways to print a number, with space around; it has no name, no unit and no time."""
-    assert read_number(payload) == Record("", None, value, None, None, True, "v")
+    assert read_number(payload) == Record(name="", unit=None, value=value, text=None, t_s=None, stamped=True, form="v")
 
 
 @pytest.mark.parametrize(
@@ -43,7 +43,7 @@ def test_a_number_is_read(payload: bytes, value: float) -> None:
 )
 def test_a_switch_word_is_read(payload: bytes, value: float) -> None:
     """Switches may say on and off, true and false, in any case."""
-    assert read_number(payload) == Record("", None, value, None, None, True, "vb")
+    assert read_number(payload) == Record(name="", unit=None, value=value, text=None, t_s=None, stamped=True, form="vb")
 
 
 @pytest.mark.parametrize("payload", [b"nan", b"NaN", b"-nan"])

@@ -287,7 +287,7 @@ def test_resolved_packs_read_back_the_same(pack: Pack) -> None:
 
 def test_resolved_packs_leave_out_what_senml_cannot_say() -> None:
     """NaN, times before 2**28 (they would read as relative), missing times, unlawful names and empty records."""
-    good = Record("a", "Cel", 21.5, None, 1e9, False)
+    good = Record(name="a", unit="Cel", value=21.5, text=None, t_s=1e9, stamped=False)
     change = msgspec.structs.replace
     bad = [
         change(good, value=float("nan")),
@@ -305,8 +305,19 @@ def test_resolved_packs_leave_out_what_senml_cannot_say() -> None:
 
 def test_resolved_packs_are_in_time_order_and_name_their_version() -> None:
     """Records come oldest first; the version stands in all of them as soon as one is not the default."""
-    late = Record("a", None, 1.0, None, 2e9, False)
-    early = Record("b", None, None, None, 1e9, False, "", 7.0, 60.0, 26)
+    late = Record(name="a", unit=None, value=1.0, text=None, t_s=2e9, stamped=False)
+    early = Record(
+        name="b",
+        unit=None,
+        value=None,
+        text=None,
+        t_s=1e9,
+        stamped=False,
+        form="",
+        sum=7.0,
+        update_time_s=60.0,
+        version=26,
+    )
     assert msgspec.json.decode(dump_resolved([late, early])) == [
         {"bver": 26, "n": "b", "s": 7.0, "t": 1e9, "ut": 60.0},
         {"bver": 10, "n": "a", "v": 1.0, "t": 2e9},

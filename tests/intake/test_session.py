@@ -12,7 +12,7 @@ from typing import Any, Literal
 
 import pytest
 
-from collector.intake.session import Broker, Link, LinkNews, Session, explain
+from collector.intake.session import BrokerAccess, BrokerSession, LinkNews, LinkState, explain
 from collector.intake.wake import Wake
 from tests.intake.odd_brokers import (
     CONNECT,
@@ -50,8 +50,10 @@ class Talk:
         self.clock = Monotonic()
         self.news: list[LinkNews] = []
         self.got: list[tuple[str, bytes, int]] = []
-        broker = Broker("127.0.0.1", port, "worms/#", f"quillbrook-{port}", version=version, **options)
-        self.session = Session(broker, self._message, self.news.append, self.clock, wake=wake)
+        broker = BrokerAccess(
+            host="127.0.0.1", port=port, topic="worms/#", client_id=f"quillbrook-{port}", version=version, **options
+        )
+        self.session = BrokerSession(broker, self._message, self.news.append, self.clock, wake=wake)
 
     def _message(self, message: Any) -> None:
         self.got.append((message.topic, bytes(message.payload), message.mid))
@@ -96,7 +98,7 @@ def test_something_that_takes_tcp_and_never_answers_is_one_line_and_tried_again(
         assert one.news == []
         one.pump_for(4)
         assert one.lines == [f"broker 127.0.0.1:{odd.port}: connected, but no MQTT answer within 10 s; is it a broker?"]
-        assert one.news[0].link is Link.DOWN
+        assert one.news[0].link is LinkState.DOWN
         one.pump_for(60)
         assert 3 <= len(one.news) <= 6
         assert set(one.lines) == {one.lines[0]}
@@ -110,7 +112,7 @@ def test_a_subscription_that_is_not_allowed_is_one_line_an_attempt(version: Vers
         for attempt in range(1, 6):
             one.until_news(attempt)
             assert len(one.news) == attempt
-            assert one.news[-1].link is Link.REFUSED
+            assert one.news[-1].link is LinkState.REFUSED
             assert "does not let us read 'worms/#'" in one.lines[-1]
             assert one.lines[-1].endswith("check its access rules")
             one.clock.now_s += 61
@@ -132,7 +134,7 @@ def test_a_refused_connection_says_why(version: Version, code: int, says: str) -
     """MQTT's reasons in words; where it is about who we are, the settings are named."""
     with OddBroker(_answers(version, connack=refuses(version, code))) as odd, talk(odd.port, version) as one:
         one.until_news(1)
-        assert one.news[0].link is Link.REFUSED
+        assert one.news[0].link is LinkState.REFUSED
         assert says in one.lines[0]
         assert "\n" not in one.lines[0]
 
@@ -142,7 +144,9 @@ def test_an_ordinary_connection_is_up_once_subscribed(version: Version) -> None:
     """Up is told after the subscription, not before, with whether the broker had kept the session."""
     with OddBroker(_answers(version)) as odd, talk(odd.port, version) as one:
         one.until_news(1)
-        assert one.news == [LinkNews(Link.UP, f"broker 127.0.0.1:{odd.port} connected, new session", resumed=False)]
+        assert one.news == [
+            LinkNews(LinkState.UP, f"broker 127.0.0.1:{odd.port} connected, new session", resumed=False)
+        ]
 
 
 def test_losing_the_connection_again_and_again_within_seconds_suggests_a_rival() -> None:
@@ -167,11 +171,11 @@ def test_a_connection_that_lasted_clears_the_suspicion() -> None:
         one.clock.now_s += 61
         odd.hang_up()
         one.until_news(2)
-        assert one.news[1].link is Link.DOWN
+        assert one.news[1].link is LinkState.DOWN
         assert "times within seconds" not in one.lines[1]
         one.clock.now_s += 1.01
         one.until_news(3)
-        assert (one.news[2].link, odd.connections) == (Link.UP, 2)
+        assert (one.news[2].link, odd.connections) == (LinkState.UP, 2)
 
 
 def test_pushed_out_under_mqtt_5_is_said_outright() -> None:
@@ -291,7 +295,14 @@ def test_a_pump_reads_no_more_than_its_limit_and_what_is_not_acknowledged_comes_
 )
 def test_every_way_a_connection_fails_has_its_line(error: Exception, says: str) -> None:
     """The line names what to look at, and never the password."""
-    broker = Broker("broker.quillbrook.example", 1883, "worms/#", "c", "probe", "damp blanket")
+    broker = BrokerAccess(
+        host="broker.quillbrook.example",
+        port=1883,
+        topic="worms/#",
+        client_id="c",
+        username="probe",
+        password="damp blanket",
+    )
     if isinstance(error, ssl.SSLCertVerificationError):
         error.verify_message = "self-signed certificate"  # as OpenSSL sets it
     elif isinstance(error, ssl.SSLError):
@@ -334,8 +345,10 @@ def test_a_broker_that_does_not_take_the_sign_of_life_is_told_in_one_line() -> N
         return b"\x40\x03" + mid + b"\x87" if kind == PUBLISH else _answers("5")(kind, body)
 
     with OddBroker(answer) as odd:
-        broker = Broker("127.0.0.1", odd.port, "worms/#", "quillbrook", life_topic="traywarden/alive")
-        session = Session(broker, lambda _message: None, lambda _news: None, Monotonic(), on_told=said.append)
+        broker = BrokerAccess(
+            host="127.0.0.1", port=odd.port, topic="worms/#", client_id="quillbrook", life_topic="traywarden/alive"
+        )
+        session = BrokerSession(broker, lambda _message: None, lambda _news: None, Monotonic(), on_told=said.append)
         wait_until(lambda: session.pump(0.02, 100) < 0 or session.up, "the connection")
         session.tell(b"{}")
         wait_until(lambda: session.pump(0.02, 100) < 0 or said, "the answer")

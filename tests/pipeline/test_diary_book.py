@@ -7,7 +7,7 @@ import pytest
 
 from collector.alarms.contexts import parse_condition
 from collector.config.home import Home
-from collector.intake.inbox import Message
+from collector.intake.inbox import IncomingMessage
 from collector.pipeline.diary_book import DiaryBook, book_of, contexts_of
 from collector.store.requests import BookRequest, BrewEnd, BrewStart, BrewStrike, DiaryAdd, DiaryStrike
 from tests.services.mosquitto import Mosquitto
@@ -85,7 +85,14 @@ def test_what_is_noted_counts_from_after_all_that_was_judged(brew_home: Home) ->
     with journal_of(brew_home) as journal:
         pipeline = pipeline_of(brew_home, journal)
         pipeline.intake.accept(
-            Message("worms/juniper/top", hot_pack(T0 / 1000 + 120, 21.0).encode(), 0, False, False), T0
+            IncomingMessage(
+                topic="worms/juniper/top",
+                payload=hot_pack(T0 / 1000 + 120, 21.0).encode(),
+                mid=0,
+                redelivered=False,
+                retained=False,
+            ),
+            T0,
         )
         pipeline.settle(T0)
         entry = DiaryAdd(kind="watered", place="juniper/top", by="class 4b")

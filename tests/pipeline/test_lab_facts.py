@@ -32,7 +32,13 @@ def facts(
 ) -> LabFacts:
     known = {one.id: one for one in (TOP_TEMPERATURE, TOP_MOISTURE, replace(TOP_MOISTURE, id=9))}
     kept = {one.key: one for one in states}
-    return LabFacts(LAB, {one.series: one for one in last}, known, lambda: kept, sources or LetterSources())
+    return LabFacts(
+        lab=LAB,
+        last={one.series: one for one in last},
+        known=known,
+        states=lambda: kept,
+        sources=sources or LetterSources(),
+    )
 
 
 def means_of(days: float, every_h: int = 1) -> Means:

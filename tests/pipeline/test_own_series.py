@@ -152,7 +152,7 @@ def test_what_the_collector_finds_out_about_itself(tmp_path: Path) -> None:
     events = [(t_ms, EventKind.STARTED, why) for t_ms, why in starts]
     events += [(START - ago_ms, EventKind.JOURNAL_DAMAGED, "") for ago_ms in (120_000, 90_000_000)]
     lab.journal.commit(Batch(messages=[message], events=events), START)
-    check = SelfCheck(tmp_path, lab.journal, lab.pipeline.numbers, pace=2.0)
+    check = SelfCheck(folder=tmp_path, journal=lab.journal, numbers=lab.pipeline.numbers, pace=2.0)
 
     def found(now_ms: int, monotonic_s: float) -> dict[str, float]:
         names = {number: key.measure for key, number in lab.pipeline.numbers.items()}

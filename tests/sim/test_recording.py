@@ -9,7 +9,7 @@ import pytest
 
 from collector.config.lab_file import read_lab
 from collector.domain.lab import SeriesKey
-from collector.intake.inbox import Intake, Message
+from collector.intake.inbox import IncomingMessage, Intake
 from collector.pipeline.conditioning import conditioners_of
 from sim_sensors import lab_file, recording
 from sim_sensors.pack import Pack
@@ -69,7 +69,10 @@ def taken_by_collector(packs: Iterable[Pack], lab_text: str) -> dict[str, list[f
     for number, line in enumerate(map(recording.line, packs), 1):
         found = json.loads(line)
         payload = found["payload"].encode() if "payload" in found else base64.b64decode(found["payload_base64"])
-        intake.accept(Message(found["topic"], payload, number, False, False), found["time_ms"])
+        intake.accept(
+            IncomingMessage(topic=found["topic"], payload=payload, mid=number, redelivered=False, retained=False),
+            found["time_ms"],
+        )
     assert intake.oddities == []
     taken = {}
     for n, column in intake.take().items():

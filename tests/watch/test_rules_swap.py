@@ -12,12 +12,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from collector.alarms.model import Event, Kind, Rule, State
-from collector.config.changed_files import Files
+from collector.config.changed_files import WatchedFiles
 from collector.config.home import Home
 from collector.config.log import UNHEARD
 from collector.config.rule_layers import read_layers
 from collector.domain.problems import Refused
-from collector.intake.inbox import Message
+from collector.intake.inbox import IncomingMessage
 from collector.pipeline.building import build_pipeline, rejudge
 from collector.pipeline.notices import Outlet
 from collector.store.alarm_rows import PastChange
@@ -62,7 +62,9 @@ class Collector:
     def read(self, celsius: float, t_ms: int | None = None) -> None:
         self.number += 1
         payload = hot_pack((self.at_ms if t_ms is None else t_ms) / 1000, celsius).encode()
-        self.pipeline.intake.accept(Message("worms/juniper/top", payload, self.number, False, False), self.at_ms)
+        self.pipeline.intake.accept(
+            IncomingMessage(topic="worms/juniper/top", payload=payload, mid=self.number), self.at_ms
+        )
 
     def tick(self) -> None:
         self.pipeline.settle(self.at_ms)
@@ -250,8 +252,8 @@ def log() -> list[str]:
 
 
 @pytest.fixture
-def files(home: Home, log: list[str]) -> Files:
-    return Files(home, log_to(log))
+def files(home: Home, log: list[str]) -> WatchedFiles:
+    return WatchedFiles(home, log_to(log))
 
 
 Write = Callable[[str, str], None]
@@ -272,7 +274,7 @@ def write(home: Home) -> Write:
     return put
 
 
-def test_a_file_is_read_once_it_stands_still(files: Files, write: Write, log: list[str]) -> None:
+def test_a_file_is_read_once_it_stands_still(files: WatchedFiles, write: Write, log: list[str]) -> None:
     """A file that is still being written is not taken for whole: half of it may be a good file that says less."""
     before = files.rules
     write("site.yaml", "alarms:\n")
@@ -288,7 +290,7 @@ def test_a_file_is_read_once_it_stands_still(files: Files, write: Write, log: li
     assert log == []
 
 
-def test_files_that_come_and_go_are_seen(files: Files, home: Home, write: Write) -> None:
+def test_files_that_come_and_go_are_seen(files: WatchedFiles, home: Home, write: Write) -> None:
     """Added, removed, renamed; what an editor leaves beside them is not a rule file."""
     write("more.yaml", "alarms: {bedding-cool: {enabled: no}}")
     write(".#site.yaml", "no rules: [")
@@ -301,7 +303,9 @@ def test_files_that_come_and_go_are_seen(files: Files, home: Home, write: Write)
     assert "bedding-cool" in [rule.name for rule in files.rules.rules]
 
 
-def test_what_cannot_be_used_is_told_once_and_changes_nothing(files: Files, write: Write, log: list[str]) -> None:
+def test_what_cannot_be_used_is_told_once_and_changes_nothing(
+    files: WatchedFiles, write: Write, log: list[str]
+) -> None:
     """Each mistake of each file in one line; the rules stay, and the next good files are taken."""
     before = files.rules
     write("site.yaml", "alarms: {bedding-hot: {setpoint: hot}}")
@@ -316,7 +320,7 @@ def test_what_cannot_be_used_is_told_once_and_changes_nothing(files: Files, writ
     ]
 
 
-def test_asked_to_both_are_read_at_once(files: Files, home: Home, write: Write, log: list[str]) -> None:
+def test_asked_to_both_are_read_at_once(files: WatchedFiles, home: Home, write: Write, log: list[str]) -> None:
     """On a signal nothing is waited for; what means the same as before is said and stays the same object."""
     lab, rules = files.lab, files.rules
     files.look(asked=True)
@@ -329,7 +333,7 @@ def test_asked_to_both_are_read_at_once(files: Files, home: Home, write: Write, 
     assert files.rules is not rules
 
 
-def test_a_lab_file_that_went_is_told(files: Files, home: Home, log: list[str]) -> None:
+def test_a_lab_file_that_went_is_told(files: WatchedFiles, home: Home, log: list[str]) -> None:
     """Renamed or deleted by mistake: said once, and the lab stays as it is."""
     lab = files.lab
     home.lab_file.unlink()
@@ -347,5 +351,5 @@ def test_at_a_start_every_mistake_of_lab_and_rules_comes_at_once(home: Home, wri
     home.lab_file.write_text("lab: 5\n", encoding="utf-8")
     write("site.yaml", "alarms: 5\n")
     with pytest.raises(Refused) as refused:
-        Files(home, UNHEARD)
+        WatchedFiles(home, UNHEARD)
     assert {problem.file for problem in refused.value.problems} == {"lab.yaml", "rules/site.yaml"}

@@ -9,7 +9,7 @@ from collector.alarms.model import Rule
 from collector.config.lab_file import read_lab
 from collector.delivery.servers import MailServer
 from collector.domain.lab import Lab
-from collector.intake.inbox import Message
+from collector.intake.inbox import IncomingMessage
 from collector.pipeline.building import build_pipeline
 from collector.pipeline.notices import Outlet
 from collector.pipeline.pipeline import Pipeline
@@ -88,7 +88,9 @@ class ByHand:
         self, topic: str, payload: str | bytes, *, mid: int = 1, again: bool = False, retained: bool = False
     ) -> None:
         data = payload.encode() if isinstance(payload, str) else payload
-        self.pipeline.intake.accept(Message(topic, data, mid, again, retained), self.now_ms)
+        self.pipeline.intake.accept(
+            IncomingMessage(topic=topic, payload=data, mid=mid, redelivered=again, retained=retained), self.now_ms
+        )
 
     def tray(self, minutes: float, celsius: float, moisture: float = 0.76) -> None:
         """Juniper's top tray says both values for so many minutes after the start."""
