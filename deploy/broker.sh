@@ -13,12 +13,15 @@ need_broker() {
 
 new_password() { openssl rand -hex 16; }
 
-has_account() { grep -q "^$1:" "$(at "$broker/passwords")" 2>/dev/null; }
+# accounts_of NAME - where its account stands: the collector's listener knows nobody else.
+accounts_of() { if [ "$1" = collector ]; then at "$broker/passwords-collector"; else at "$broker/passwords"; fi; }
+
+has_account() { grep -q "^$1:" "$(accounts_of "$1")" 2>/dev/null; }
 
 # set_password NAME PASSWORD - never on a command line, where others could read it.
 set_password() {
     local part passwords
-    passwords=$(at "$broker/passwords")
+    passwords=$(accounts_of "$1")
     part=$(mktemp "$passwords.XXXXXX")
     printf '%s:%s\n' "$1" "$2" >"$part"
     mosquitto_passwd -U "$part"
@@ -30,7 +33,7 @@ set_password() {
 for_the_broker() {
     local name group
     group=$(awk -F: '$1 == "mosquitto" { print $3 }' "$(at /etc/group)" 2>/dev/null || true)
-    for name in passwords acl server.key; do
+    for name in passwords passwords-collector acl server.key; do
         chmod 0640 "$(at "$broker/$name")"
         if is_root && [ -n "$group" ]; then chown "0:$group" "$(at "$broker/$name")"; fi
     done

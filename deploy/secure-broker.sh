@@ -40,6 +40,14 @@ collector_account() {
     change "make the collector's account" account_with_secret "$secret"
 }
 
+# Before the collector had a listener of its own, its account stood among the probes'.
+collector_apart() {
+    local all own
+    all=$(at "$broker/passwords") own=$(at "$broker/passwords-collector")
+    [ -e "$own" ] || grep '^collector:' "$all" >"$own" || true
+    sed -i '/^collector:/d' "$all"
+}
+
 account_with_secret() {
     local password
     password=$(new_password)
@@ -77,6 +85,8 @@ wanted=(localhost 127.0.0.1 "$listen" ${names[@]+"${names[@]}"})
 [ ! -e "$(at "$broker/names")" ] || mapfile -t -O ${#wanted[@]} wanted <"$(at "$broker/names")"
 mapfile -t wanted < <(printf '%s\n' "${wanted[@]}" | awk '!seen[$0]++')
 bash "$root/deploy/make-certificates.sh" "$(at "$broker")" "${wanted[@]}"
+[ -e "$(at "$broker/passwords")" ] || (umask 027 && : >"$(at "$broker/passwords")")
+if grep -q '^collector:' "$(at "$broker/passwords")"; then change "move the collector's account" collector_apart; fi
 collector_account
 [ -e "$(at "$broker/acl")" ] || file "$root/deploy/mosquitto/acl" "$broker/acl" 0640
 setting TRAYWARDEN_MQTT__USERNAME collector
