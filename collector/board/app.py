@@ -31,6 +31,7 @@ class _Board:
         self.pages = Pages()
 
     async def front(self, _request: Request) -> Response:
+        """The page at the root, which only says what there is."""
         return self.pages.notice(
             200, "Traywarden", "The links in messages lead here: each opens one alarm.", "There is no other page yet."
         )

@@ -34,6 +34,7 @@ class JournalLinkDesk:
         """Held while files are read and while a request is left, so that two presses at once leave one."""
 
     def look(self, token: str) -> AlarmPage:
+        """As `LinkDesk` says."""
         ack = self._read(token)
         try:
             with Reader(self._home.database) as reader:
@@ -42,6 +43,7 @@ class JournalLinkDesk:
             raise NotNow(str(error)) from error
 
     def acknowledge(self, token: str) -> str:
+        """As `LinkDesk` says."""
         ack = self._read(token)
         try:
             number = self._leave(ack)

@@ -53,9 +53,11 @@ class Serving:
 
     @property
     def port(self) -> int:
+        """The one it listens on."""
         return int(self._listening.getsockname()[1])
 
     def run(self) -> None:
+        """Serve until stopped; the caller's thread waits."""
         with self._listening:
             self._server.run(sockets=[self._listening])
 
@@ -63,4 +65,5 @@ class Serving:
         self._turned()
 
     def stop(self) -> None:
+        """End soon; what is being answered is finished."""
         self._server.should_exit = True

@@ -59,6 +59,7 @@ class OccurrenceView:
         return SEEN if latched or own.state is State.RETURNED else ""
 
     def page(self) -> AlarmPage:
+        """The page in words."""
         standing = self.own is not None and self.own.state in _CALLED
         return AlarmPage(
             lab=one_line(self.lab.name),

@@ -30,22 +30,27 @@ class Home:
 
     @property
     def lab_file(self) -> Path:
+        """What people wrote about the lab."""
         return self.path / "lab.yaml"
 
     @property
     def rules_folder(self) -> Path:
+        """The lab's changes over the rules that ship."""
         return self.path / "rules" if self.rules_at is None else self.rules_at
 
     @property
     def database(self) -> Path:
+        """The journal."""
         return self.path / "traywarden.db"
 
     @property
     def outbox_folder(self) -> Path:
+        """Where mail goes to files."""
         return self.path / "outbox"
 
     @property
     def sign_of_life(self) -> Path:
+        """What the collector last said of itself."""
         return self.path / "traywarden.watch"
 
     def client_id(self) -> str:
@@ -62,6 +67,7 @@ class Home:
         return _text(self.lab_file, "make one with: traywarden init")
 
     def calendars(self) -> SchoolCalendars:
+        """Reads the calendars that lab.yaml names."""
         return SchoolCalendars(self.path, system_now())
 
     def load_rules(self) -> tuple[Rule, ...]:

@@ -52,6 +52,7 @@ class Draft:
 
 
 def meaning_problems(draft: Draft) -> Iterator[Problem]:
+    """What is wrong with how the parts of a file go together, as far as they could be read."""
     yield from _hours(draft, ("lab", "hours"))
     yield from _hours(draft, ("messages", "waking"))
     yield from _ids(draft)

@@ -289,4 +289,5 @@ def calibrations_of(part: ChannelPart, zone: ZoneInfo) -> tuple[Calibration, ...
 
 
 def utc_ms(local: datetime, zone: ZoneInfo) -> int:
+    """A moment on the clock of a zone, in ms UTC."""
     return round(local.replace(tzinfo=zone).timestamp()) * 1000

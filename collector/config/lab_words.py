@@ -39,6 +39,7 @@ LOWEST_M, HIGHEST_M = -430, 5_500
 
 
 def key(text: str) -> str:
+    """A key that people chose for a part of the lab."""
     if len(text) > _MAX_KEY:
         raise ValueError(f"the key has {len(text)} characters; {_MAX_KEY} is the most")
     if not _KEY.fullmatch(text):
@@ -49,6 +50,7 @@ def key(text: str) -> str:
 
 
 def unit(text: str) -> str:
+    """A unit that a probe sends."""
     known = known_units()
     meant = meant_unit(text, known)
     if text not in known and meant:
@@ -73,6 +75,7 @@ def altitude(text: object) -> float:
 
 
 def every(text: object) -> int:
+    """How often a probe reports, in ms."""
     value = parse_duration_ms(text)
     if not 1_000 <= value <= 86_400_000:
         raise ValueError(f"{text!r} is out of range; between 1 s and 1 d")
@@ -80,6 +83,7 @@ def every(text: object) -> int:
 
 
 def time_zone(text: str) -> str:
+    """A name of the IANA time zone database."""
     # 'localtime', 'posix/...' and 'right/...' are files of the zone database, not zones; real names start upper-case.
     if text[:1].isascii() and text[:1].isupper():
         try:
@@ -137,6 +141,7 @@ def pointer(text: str) -> str:
 
 
 def time_pointer(text: str) -> str:
+    """A JSON Pointer to the time of a reading; never empty."""
     if not text:
         raise ValueError("is empty; leave the key out where the payload carries no time")
     return pointer(text)
@@ -230,6 +235,7 @@ def chat_name(text: str) -> str:
 
 
 def turn(value: int) -> int:
+    """Whose turn it is to be told: from 1 on."""
     if not 1 <= value <= MAX_TURN:
         raise ValueError(f"{value} is not a turn; from 1, told first, to {MAX_TURN}")
     return value

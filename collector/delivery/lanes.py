@@ -27,6 +27,7 @@ class Lanes:
             self._threads.append(threading.Thread(target=sender.run, args=(self._stop,), name=name, daemon=True))
 
     def start(self) -> None:
+        """Start the threads."""
         for thread in self._threads:
             thread.start()
 

@@ -141,6 +141,7 @@ class MailCarrier:
         self._draw = draw
 
     def deliver(self, row: OutboxRow, before_data: Callable[[], None]) -> str:
+        """As `Carrier` says."""
         message = build_message(row, self._settings.sender, self._lab_name, self._draw(row))
         return send(message, self._settings, before_data)
 

@@ -21,6 +21,7 @@ class FileCarrier:
         self._draw = draw
 
     def deliver(self, row: OutboxRow, before_data: Callable[[], None]) -> str:
+        """As `Carrier` says; the answer names the file."""
         content = build_message(row, self._sender, self._lab_name, self._draw(row)).as_bytes()
         path = self._folder / file_name(row)
         temporary = self._write(content)

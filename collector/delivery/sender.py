@@ -50,6 +50,7 @@ class Patience:
         return round(backoff.wait(attempts, jitter))
 
     def over(self, age_ms: int, attempts: int) -> bool:
+        """Whether a message of this age is given up after so many tries."""
         return age_ms >= self.give_up_ms and attempts >= self.least_attempts
 
 

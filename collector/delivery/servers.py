@@ -31,6 +31,7 @@ class MailServer:
 
     @property
     def where(self) -> str:
+        """The server as people read it."""
         return f"mail server {self.host}:{self.port}"
 
 
@@ -60,5 +61,6 @@ def mail_server_of(settings: Settings) -> MailServer | None:
 
 
 def chat_addresses_of(settings: Settings) -> ChatAddresses:
+    """The chat addresses of the settings, in their order."""
     named = settings.chat.named()
     return ChatAddresses(tuple(url for _, url in named), tuple(name for name, _ in named))

@@ -39,6 +39,8 @@ _OLDEST_MS = 366 * 24 * _HOUR_MS
 
 
 class DiaryKind(StrEnum):
+    """What people do at the bins and note."""
+
     SQUEEZE = "squeeze"
     WATERED = "watered"
     FED = "fed"
@@ -149,6 +151,7 @@ class Brew:
 
     @property
     def running(self) -> bool:
+        """Whether nobody has ended it."""
         return self.ended_ms is None and self.struck_ms is None
 
     def as_known(self, t_ms: int) -> "Brew | None":
@@ -195,6 +198,7 @@ def new_entry(
 
 
 def place_of(lab: Lab, place: str) -> Place:
+    """The place an entry may be about. Raises ValueError that says what would be right."""
     found = lab.by_id.get(place)
     if found is None:
         near = nearest(place, lab.by_id)
@@ -259,6 +263,7 @@ def by_of(text: str) -> str:
 
 
 def note_of(text: str) -> str:
+    """A note of one line. Raises ValueError that says what would be right."""
     try:
         return words.one_line(text.strip())
     except ValueError as error:

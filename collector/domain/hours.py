@@ -121,6 +121,7 @@ class Hours:
         return replace(self, school=school, on_holidays=ranges) if school.has_holidays else self
 
     def holds(self, t_ms: int) -> bool:
+        """Whether a moment, in ms UTC, lies in these hours."""
         return bool(self.spans(t_ms, t_ms + 1))
 
     def next_change_ms(self, t_ms: int) -> int | None:

@@ -11,6 +11,8 @@ from collector.domain.schooldays import SchoolDays
 
 
 class PlaceKind(Enum):
+    """What a place is."""
+
     BIN = "bin"
     TRAY = "tray"
     BREWER = "brewer"
@@ -49,6 +51,8 @@ class Format(Enum):
 
 @dataclass(frozen=True, slots=True)
 class CalibrationPoint:
+    """One raw reading and what was true then."""
+
     raw: float
     value: float
     """In the canonical unit of the channel's measure."""
@@ -85,6 +89,8 @@ NOT_SENT = "(computed)"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Probe:
+    """What publishes readings, and where it stands."""
+
     id: str
     place: str
     topic: str
@@ -135,6 +141,8 @@ class Telling:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Lab:
+    """One lab as its file describes it."""
+
     name: str
     time_zone: str
     us_units: bool

@@ -32,4 +32,5 @@ def _with_share(probe: Probe) -> Probe:
 
 
 def find_channel(probe: Probe, measure: str) -> Channel | None:
+    """The first channel of the probe that measures this; None where none does."""
     return next((channel for channel in probe.channels if channel.measure == measure), None)

@@ -42,6 +42,7 @@ class Wrong(Exception):
 
 
 def wrong(text: str) -> NoReturn:
+    """Stop with one line that says what is wrong."""
     raise Wrong(text)
 
 

@@ -36,6 +36,7 @@ class SchoolDays:
         return bool(self.closed or self.terms)
 
     def is_school_day(self, day: date) -> bool:
+        """Whether there are lessons on that day."""
         return day.weekday() in self.weekdays and not self.is_holiday(day)
 
     def is_holiday(self, day: date) -> bool:

@@ -19,6 +19,7 @@ def plain_text(text: str, longest: int = MAX_NAME) -> str:
 
 
 def one_line(text: str, longest: int = MAX_NOTE) -> str:
+    """Text of one line, of `longest` characters at most, without control characters; may be empty."""
     if len(text) > longest:
         raise ValueError(f"has {len(text)} characters; {longest} is the most")
     unsafe = UNSAFE.search(text)
@@ -46,5 +47,6 @@ def choice(text: str, what: str, known: tuple[str, ...]) -> str:
 
 
 def shown(value: object) -> str:
+    """What somebody wrote, short enough to stand in a sentence."""
     text = repr(value) if not isinstance(value, (dict, list)) else "what stands here"
     return text if len(text) <= 60 else f"{text[:57]}..."

@@ -35,6 +35,8 @@ class Course:
 
 
 class Expected(NamedTuple):
+    """A level that is expected, and the ends of its 90 % interval."""
+
     about: float
     low: float
     high: float

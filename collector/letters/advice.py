@@ -1,5 +1,6 @@
 """Amounts: how much water or dry bedding brings a tray back to where worms do well. Pure."""
 
+from dataclasses import dataclass
 from typing import Protocol
 
 from collector.alarms.kinds.kind import About
@@ -24,23 +25,34 @@ _LEAST_L, _LEAST_KG = 0.05, 0.05
 
 
 class Moistures(Protocol):
-    """What an amount follows from; part of `Facts`."""
+    """What an amount follows from; part of `LetterFacts`."""
 
     @property
-    def lab(self) -> Lab: ...
+    def lab(self) -> Lab:
+        """The lab the places are of."""
+        ...
 
     def place_moisture(self, place: str, now_ms: int) -> float | None:
         """The newest usable moisture of a tray, % wet basis; None where there is none or it is old."""
         ...
 
 
-def advice(rule: Rule, series: Series, facts: Moistures, now_ms: int) -> str:
-    """What to add, and how much, for an alarm about the moisture of a tray: the amount in the first sentence, how in
-    the next. Empty where nothing can be said or nothing is needed."""
+@dataclass(frozen=True, slots=True)
+class Amount:
+    """What to add to a tray, and how, a sentence or more each. `water_l`: how much of it is water."""
+
+    deed: str
+    how: str
+    water_l: float = 0.0
+
+
+def advice(rule: Rule, series: Series, facts: Moistures, now_ms: int) -> Amount | None:
+    """What to add, and how much, for an alarm about the moisture of a tray. None where nothing can be said or nothing
+    is needed."""
     place, dry = _tray(series, facts), _too_dry(rule, series)
     level = facts.place_moisture(series.place, now_ms) if dry is not None and place is not None else None
     if place is None or place.dry_kg is None or level is None:
-        return ""
+        return None
     return _water(place.dry_kg, level, facts) if dry else _bedding(place.dry_kg, level, facts)
 
 
@@ -62,26 +74,28 @@ def _too_dry(rule: Rule, series: Series) -> bool | None:
     return direction(rule) < 0 if kind_of(rule).about in (About.LEVEL, About.COURSE) else None
 
 
-def _water(dry_kg: float, level: float, facts: Moistures) -> str:
+def _water(dry_kg: float, level: float, facts: Moistures) -> Amount | None:
     amount_l = water_to_add_l(dry_kg, level, GOAL_PCT)
     if amount_l is None or amount_l < _LEAST_L:
-        return ""
+        return None
     us = facts.lab.us_units
     daily = f", no more than {show_volume(A_DAY_L, us)} of it a day" if amount_l > A_DAY_L else ""
-    return (
-        f"Add about {show_volume(amount_l, us)} of water over the whole tray{daily}. That takes it from"
-        f" {_pct(level)} to about {_pct(GOAL_PCT)}. Spray it in portions of a cup, an hour between them, and look at"
-        " the drain before each."
+    return Amount(
+        f"Add about {show_volume(amount_l, us)} of water over the whole tray{daily}.",
+        f"That takes it from {_pct(level)} to about {_pct(GOAL_PCT)}. Spray it in portions of a cup, an hour between"
+        " them, and look at the drain before each.",
+        amount_l,
     )
 
 
-def _bedding(dry_kg: float, level: float, facts: Moistures) -> str:
+def _bedding(dry_kg: float, level: float, facts: Moistures) -> Amount | None:
     amount_kg = dry_bedding_to_add_kg(dry_kg, level, NOT_ABOVE_PCT, _DRY_PCT)
     if amount_kg is None or amount_kg < _LEAST_KG:
-        return ""
-    return (
+        return None
+    return Amount(
         f"Mix in about {show_mass(amount_kg, facts.lab.us_units)} of dry shredded cardboard or newspaper over the whole"
-        f" tray. That takes it from {_pct(level)} to about {_pct(NOT_ABOVE_PCT)}. Add no water."
+        " tray.",
+        f"That takes it from {_pct(level)} to about {_pct(NOT_ABOVE_PCT)}. Add no water.",
     )
 
 

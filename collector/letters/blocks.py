@@ -128,5 +128,7 @@ def _answer(url: str, command: tuple[str, ...]) -> list[str]:
 
 @dataclass(frozen=True, slots=True)
 class Section:
+    """A part of a report: lines under a title."""
+
     title: str
     lines: tuple[str, ...]

@@ -60,14 +60,17 @@ class Matter:
 
     @property
     def rule(self) -> Rule:
+        """The rule of the alarm."""
         return self.item.rule
 
     @property
     def series(self) -> Series:
+        """What the alarm is about."""
         return self.item.series
 
     @property
     def lab(self) -> Lab:
+        """The lab as it is now."""
         return self.facts.lab
 
     @property

@@ -55,6 +55,7 @@ class Wanted:
 
     @property
     def since_ms(self) -> int:
+        """Where the picture begins."""
         return self.until_ms - SPAN_MS
 
 

@@ -17,6 +17,13 @@ def one_line(text: str, longest: int | None = None) -> str:
     return line if longest is None or len(line) <= longest else line[: longest - 1].rstrip() + "…"
 
 
+def first_sentence(text: str, longest: int) -> str:
+    """How a text of several sentences begins, on one line."""
+    line = " ".join(text.split())
+    end = line.find(". ")
+    return one_line(line if end < 0 else line[: end + 1], longest)
+
+
 def _shown(char: str) -> str:
     if char.isprintable():
         return char

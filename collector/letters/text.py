@@ -12,7 +12,7 @@ from collector.letters.figures import Figures
 from collector.letters.happened import Happened
 from collector.letters.how_long import HowLong
 from collector.letters.matter import Matter, Outcome
-from collector.letters.plain import one_line
+from collector.letters.plain import first_sentence, one_line
 from collector.letters.to_do import ToDo
 
 
@@ -24,10 +24,12 @@ class ItemText:
 
     @property
     def happened(self) -> Happened:
+        """What has happened, in one line."""
         return Happened(self.matter)
 
     @property
     def to_do(self) -> ToDo:
+        """What is to be done about it."""
         return ToDo(self.matter)
 
     @property
@@ -43,7 +45,7 @@ class ItemText:
         if self.matter.calls:
             parts = [*self._figures.in_short(), f"since {self._begin()}", self._how_long.act_by]
             first = next(iter(self.to_do.deeds()), "")
-            return _capital(f"{', '.join(parts)}. {_sentence(first)}".strip())
+            return _capital(f"{', '.join(parts)}. {first_sentence(first, 120)}".strip())
         if not self.matter.over:
             return f"The alarm {self.happened.became}."
         now = self._figures.in_short()
@@ -113,9 +115,3 @@ def _passage(title: str, parts: list[str]) -> list[Block]:
 
 def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
-
-
-def _sentence(text: str) -> str:
-    """The first one, without what stands behind it."""
-    end = text.find(". ")
-    return one_line(text if end < 0 else text[: end + 1], 120)

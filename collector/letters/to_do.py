@@ -22,7 +22,8 @@ class ToDo:
     def deeds(self) -> list[str]:
         """The amount, where there is one, and what the rule says: a paragraph each."""
         amount = advice(self.matter.rule, self.matter.series, self.matter.facts, self.matter.now_ms)
-        return [part for part in (amount, *_written(self.matter.rule.corrective_action)) if part]
+        first = [f"{amount.deed} {amount.how}"] if amount is not None else []
+        return [*first, *_written(self.matter.rule.corrective_action)]
 
     def with_cautions(self) -> list[str]:
         """The same between what to heed before and after."""

@@ -30,6 +30,7 @@ class Trouble:
 
     @property
     def link(self) -> bool:
+        """Whether it is about the connection to the broker."""
         return self.series.place == LINK_SERIES.place
 
     @property
@@ -54,6 +55,7 @@ class Trouble:
 
     @property
     def switch(self) -> bool:
+        """Whether what is measured is only on or off."""
         return self.series.measure in MEASURES and MEASURES[self.series.measure].dimension == "switch"
 
     @property
@@ -68,6 +70,7 @@ class Trouble:
 
     @property
     def measure(self) -> str:
+        """What is measured: 'bedding temperature'."""
         return MEASURES[self.series.measure].label if self.series.measure in MEASURES else self.series.measure
 
     def line(self, text: str) -> str:
@@ -75,10 +78,12 @@ class Trouble:
         return one_line(text)
 
     def show(self, value: float | None) -> str:
+        """The figure that is compared, as people read it."""
         return show_amount(self.rule, self.series.measure, value, self.lab.us_units) or "no value"
 
     @property
     def limit(self) -> str:
+        """The setpoint as people read it; empty for a switch."""
         return "" if self.switch else show_setpoint(self.rule, self.lab.us_units)
 
     def wrong(self) -> str:

@@ -1,7 +1,7 @@
 """The digest of a school morning: how each bin is, what the class does today, what stands, what came and went, which
 probes need care, and on the last day before a break what will happen meanwhile.
 
-Pure: `app/digest_view.py` gathers the view, `sections` puts it into words.
+Pure: `reports/digest_view.py` gathers the view, `sections` puts it into words.
 """
 
 from collections import Counter
@@ -25,13 +25,15 @@ from collector.letters.brew_words import brew_line
 from collector.letters.doubtful import is_usable
 from collector.letters.fresh import fresh_moisture
 from collector.letters.local_time import clock_time, day_words, utc
-from collector.letters.plain import one_line
+from collector.letters.plain import first_sentence, one_line
 from collector.letters.trouble import Trouble
 from collector.telling.people import concerns
 
 DAY_MS = 86_400_000
 _MOST_LINES = 30
 """Of one section; the rest is counted."""
+_SENTENCE = 200
+"""Letters; the whole of what to do stands in the alarm's own message."""
 _FEED_AFTER_DAYS = 3
 """Common practice, no source: feed when the last pocket is about used up; thin layers at 1-3 day intervals are the
 fastest that records for organic vermicompost allow (NOSB 2002)."""
@@ -88,6 +90,7 @@ class DigestView:
 
 
 def digest_key(day: date, role: str) -> str:
+    """Key of one person's digest of a day."""
     return f"digest-{day.isoformat()}-{role}"
 
 
@@ -161,7 +164,7 @@ class _Teller:
     def _what_to_do(self, one: Standing) -> str:
         """The amount, where one follows; else how the alarm's own text begins."""
         amount = advice(one.rule, one.series, self.view, self.view.now_ms)
-        return _first_sentence(amount or one.rule.corrective_action)
+        return first_sentence(one.rule.corrective_action if amount is None else amount.deed, _SENTENCE)
 
     def tasks(self) -> Iterator[str]:
         for place in self._places(PlaceKind.BIN):
@@ -187,12 +190,12 @@ class _Teller:
     def bins(self) -> Iterator[str]:
         for place in self._places(PlaceKind.BIN):
             trays = (one for one in self.view.lab.places if one.kind is PlaceKind.TRAY and one.bin == place.bin)
-            told = "; ".join(f"{one_line(tray.tray)} {self._figures(tray.id)}" for tray in trays)
+            told = "; ".join(f"{one_line(tray.tray)} {self._figures(tray.id) or 'no reading'}" for tray in trays)
             stands = sum(self._within(one.series.place, place) for one in _worst(self.view.standing))
             state = "all well" if not stands else "1 alarm" if stands == 1 else f"{stands} alarms"
             yield f"{one_line(place.label)}: {state}{f' - {told}' if told else ''}"
         room = self._figures("room")
-        if room != "no reading" and concerns(self.person, "room", self.view.lab):
+        if room and concerns(self.person, "room", self.view.lab):
             yield f"{self.label('room')}: {room}"
 
     def past(self) -> Iterator[str]:
@@ -213,7 +216,7 @@ class _Teller:
             if (lasting or one.series.measure == "battery") and concerns(self.person, one.series.place, self.view.lab):
                 yield (
                     f"{self.label(one.series.place)}, {one_line(one.series.probe) or 'its probes'}:"
-                    f" {self.wrong(one.rule, one.series)}. {_first_sentence(one.rule.corrective_action)}"
+                    f" {self.wrong(one.rule, one.series)}. {first_sentence(one.rule.corrective_action, _SENTENCE)}"
                 )
 
     def break_title(self) -> str:
@@ -236,7 +239,7 @@ class _Teller:
 
     def _figures(self, place: str) -> str:
         told = [self._figure(series, last) for series, last in self.view.newest if _shown(series, place)]
-        return ", ".join(told) or "no reading"
+        return ", ".join(told)
 
     def _figure(self, series: Series, last: StoredReading) -> str:
         if not is_usable(last):
@@ -267,10 +270,3 @@ def _last(days: int | None) -> str:
     if days is None:
         return " (none noted yet)"
     return f" (last: {'today' if days <= 0 else 'yesterday' if days == 1 else f'{days} days ago'})"
-
-
-def _first_sentence(text: str) -> str:
-    """Of what to do; the whole stands in the alarm's own message."""
-    line = " ".join(text.split())
-    end = line.find(". ")
-    return one_line(line if end < 0 else line[: end + 1], 200)

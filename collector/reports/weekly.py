@@ -1,6 +1,6 @@
 """The maintainer's week: what the alarms did, how the batteries and the disk are, which readings are missing.
 
-Pure: `app/weekly_view.py` gathers the view, `sections` puts it into words.
+Pure: `reports/weekly_view.py` gathers the view, `sections` puts it into words.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
@@ -29,11 +29,14 @@ class Heard:
 
     @property
     def percent(self) -> float:
+        """Share of the readings due that came, in %."""
         return 100.0 * self.heard / self.due if self.due else 100.0
 
 
 @dataclass(frozen=True, slots=True)
 class Battery:
+    """What a battery gave lately, in volts."""
+
     probe: str
     volts: float
     week_ago: float | None
@@ -51,6 +54,8 @@ class Storage:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WeeklyView:
+    """All that the weekly report tells."""
+
     lab: Lab
     day: date
     """The day it goes out; it tells of the seven days before."""
@@ -63,14 +68,17 @@ class WeeklyView:
 
 
 def weekly_key(day: date, role: str) -> str:
+    """Key of one person's report of a week."""
     return f"weekly-{day.isoformat()}-{role}"
 
 
 def subject(view: WeeklyView) -> str:
+    """'Quillbrook School worm lab: the week before Monday 9 Mar'."""
     return f"{one_line(view.lab.name)}: the week before {day_words(view.day)}"
 
 
 def sections(view: WeeklyView) -> tuple[Section, ...]:
+    """The report in parts; empty ones are left out."""
     found = (
         Section("Alarms", tuple(_alarms(view))),
         Section("Readings", tuple(_readings(view))),

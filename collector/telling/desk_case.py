@@ -13,6 +13,7 @@ _OPEN = (Fate.WAITING, Fate.TOLD, Fate.DIGEST)
 
 
 def occurrence_of(change: Transition) -> OccurrenceKey:
+    """Which occurrence a change belongs to."""
     return change.key, change.t_ms if change.raised_ms is None else change.raised_ms
 
 
@@ -47,6 +48,7 @@ class Case:
 
     @property
     def occurrence(self) -> OccurrenceKey:
+        """Which occurrence this is."""
         return occurrence_of(self.call)
 
     @property
@@ -55,9 +57,11 @@ class Case:
         return self.standing and self.acked_ms is None
 
     def of(self, role: str) -> list[Notice]:
+        """The notices of one person."""
         return [one for one in self.notices.values() if one.key.role == role]
 
     def waiting(self, role: str) -> list[Notice]:
+        """What one person is still to hear."""
         return [one for one in self.unsaid() if one.key.role == role]
 
     def unsaid(self) -> list[Notice]:

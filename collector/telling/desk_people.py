@@ -19,6 +19,7 @@ def first_turn(people: Sequence[Person]) -> list[Person]:
 
 
 def later_turns(people: Sequence[Person]) -> list[Person]:
+    """Those who hear of it only where nobody has acknowledged by then."""
     lowest = min((one.turn for one in people), default=1)
     return [one for one in people if one.turn > lowest]
 

@@ -68,4 +68,5 @@ class Notice:
     """Key of the message that told it."""
 
     def settled(self, fate: Fate, now_ms: int, message: str = "") -> "Notice":
+        """The same, settled."""
         return replace(self, fate=fate, settled_ms=now_ms, message=message)

@@ -5,7 +5,6 @@ time; a teacher acknowledges what arrives while awake, and a class notes what it
 beside the simulator's truth.
 """
 
-import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -46,7 +45,6 @@ at a brew minutes count."""
 _COMMIT_MS = HOUR_MS
 _LAG_MS = 5_000
 _LINK_SECRET = "spoken by nobody"
-_WATER = re.compile(r"Add about ([0-9.]+) L of water")
 _SEEN_MS = 20 * MIN_MS
 """A teacher who is awake has read a message after this long."""
 _CLASS = "class 4b"
@@ -238,15 +236,16 @@ class _Player:
 
     def _advised_l(self, item: Item, facts: LetterFacts) -> float | None:
         """What the letter advises, and beside it what the truth needs."""
-        found = _WATER.match(advice(item.rule, item.series, facts, self._now_ms))
+        amount = advice(item.rule, item.series, facts, self._now_ms)
         truth = self._truth.get(item.series.place)
-        if found is None or truth is None:
+        if amount is None or not amount.water_l or truth is None:
             return None
         dry_kg, moisture = (float(str(truth.values[name])) for name in ("dry_kg", "moisture_pct"))
         needed = water_to_add_l(dry_kg, moisture, GOAL_PCT)
+        told_l = round(amount.water_l, 1)
         if needed:
-            self.played.poured.append(Poured(item.series.place, self._now_ms, float(found[1]), needed))
-        return float(found[1])
+            self.played.poured.append(Poured(item.series.place, self._now_ms, told_l, needed))
+        return told_l
 
     def _will_acknowledge(self, t_ms: int, key: AlarmKey, place: str) -> None:
         """After a while, by day."""

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from collector.alarms.model import LINK_SERIES, AlarmKey, AlarmState, Event, State
+from collector.alarms.model import LINK_SERIES, AlarmKey, AlarmState, Event, Kind, State
 from collector.board.words import ON_IT, SEEN, OccurrenceView
 from collector.config.lab_file import read_lab
 from collector.letters.links import Ack
@@ -178,7 +178,8 @@ def test_a_rule_or_series_that_is_gone_is_shown_by_its_name() -> None:
 
 def test_the_link_to_the_broker_has_a_place_too() -> None:
     """No tray, no series of readings."""
-    page = replace(BASE, ack=replace(ACK, place="broker"), series=LINK_SERIES).page()
+    silent = replace(HOT, kind=Kind.SILENT)  # the only kind that watches the link
+    page = replace(BASE, ack=replace(ACK, place="broker"), rule=silent, series=LINK_SERIES).page()
     assert (page.where, page.what) == ("Collector", "No connection to the broker")
 
 
