@@ -198,7 +198,7 @@ def check_uplink(settings: Settings, now_ms: int) -> Iterator[Finding]:
     if not settings.uplink.url:
         return
     try:
-        from collector.uplink.writer import InfluxWriter, Later, Refused
+        from collector.uplink.writer import InfluxWriter, Later, NeverTaken
     except ImportError as missing:
         yield fix("uplink", not_installed(missing))
         return
@@ -208,6 +208,6 @@ def check_uplink(settings: Settings, now_ms: int) -> Iterator[Finding]:
         except Later as later:
             yield fix("uplink", str(later))
             return
-        except Refused:
+        except NeverTaken:
             pass  # it answers, takes the token, and wants data in a write
         yield good("uplink", f"{settings.uplink.url} answers and takes the token")

@@ -50,7 +50,7 @@ def recorded(home: Home, lab: Lab, path: Path) -> Iterator[Home]:
         first = next(messages, None)
         if first is None:
             wrong(f"{path}: no messages in it")
-        with Journal(scratch.database, lab.time_zone).open(first[0]) as journal:
+        with Journal(scratch.database, lab.time_zone, first[0]) as journal:
             pipeline = build_pipeline(lab, home.load_rules(), journal, Outlet(), first[0])
             together = [first]
             while together:

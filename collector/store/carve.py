@@ -37,7 +37,7 @@ class Carved:
 
 
 @dataclass(slots=True)
-class Pages:
+class FilePages:
     """A database file as pages, numbered from 1.
 
     `data`: the whole file. `page_size`: bytes of a page, 512 to 65,536. `reserved`: unused bytes at the end of each.
@@ -157,7 +157,7 @@ class Pages:
         return b"".join(parts)
 
 
-def pages_of(data: bytes | mmap, page_size: int, wal: bytes = b"") -> Pages:
+def pages_of(data: bytes | mmap, page_size: int, wal: bytes = b"") -> FilePages:
     """The pages of a whole file, with what its write-ahead log holds. The first page says how large they are; where it
     is gone, `page_size` stands in."""
     whole = memoryview(data).cast("B")
@@ -167,7 +167,7 @@ def pages_of(data: bytes | mmap, page_size: int, wal: bytes = b"") -> Pages:
         said = 65_536 if said == 1 else said
         if 512 <= said <= 65_536 and said & (said - 1) == 0 and whole[20] <= said - 480:
             page_size, reserved = said, whole[20]
-    return Pages(whole, page_size, reserved, newer_pages(wal, page_size))
+    return FilePages(whole, page_size, reserved, newer_pages(wal, page_size))
 
 
 def newer_pages(wal: bytes, page_size: int) -> dict[int, bytes]:

@@ -41,15 +41,12 @@ def open_journal(path: Path, time_zone: str, now_ms: int) -> Opened:
     Raises JournalStalled where there is no room for that (the damaged file then still stands in its place), StoreError
     for a file that is not ours or newer.
     """
-    report = None
-    journal = Journal(path, time_zone)
     try:
         check(path)
-        journal.open(now_ms)
+        return Opened(Journal(path, time_zone, now_ms), None)
     except JournalDamaged as damage:
         report = set_aside(path, time_zone, now_ms, damage.reason)
-        journal.open(now_ms)
-    return Opened(journal, report)
+    return Opened(Journal(path, time_zone, now_ms), report)
 
 
 def check(path: Path) -> None:

@@ -50,50 +50,35 @@ _Identity = tuple[int, int] | None
 
 
 class Journal:
-    """See the module. `open` makes or upgrades the file; `close` may be called twice; a context manager once open."""
+    """See the module. Made open; `close` may be called twice; a context manager."""
 
-    def __init__(self, path: Path, time_zone: str) -> None:
+    def __init__(self, path: Path, time_zone: str, now_ms: int) -> None:
+        """Opens the file, which it makes or upgrades where need be. Raises StoreError for a file of another program or
+        a newer one, JournalStalled or JournalDamaged."""
+        if not path.parent.is_dir():
+            raise StoreError(f"{path.parent}: no such folder; 'traywarden init' makes it")
         self.path = path
         self._days = LocalDays(time_zone)
-        self._db: sqlite3.Connection | None = None
-        self._file = (0, 0)
-        self._companions: tuple[_Identity, ...] = ()
-        self._rollups: Rollups
-        self._series: dict[SeriesKey, StoredSeries] = {}
-        self._next_arrival = 0
         self._checkpoint_ms: int | None = None
         self._retained: Moment | None = None
-
-    # Opening and closing
-
-    def open(self, now_ms: int) -> Self:
-        """Raises StoreError for a file of another program or a newer one, JournalStalled or JournalDamaged."""
-        if self._db is not None:
-            return self
-        if not self.path.parent.is_dir():
-            raise StoreError(f"{self.path.parent}: no such folder; 'traywarden init' makes it")
-        with translated(self.path):
-            db = open_writer(self.path)
+        with translated(path):
+            db = open_writer(path)
             try:
-                migrate(db, self.path, now_ms)
-                self._load(db)
+                migrate(db, path, now_ms)
+                found = os.stat(path)
+                self._file = (found.st_dev, found.st_ino)
+                self._rollups = Rollups(db, self._days)
+                self._series = {one.key: one for one in series_rows.series(db)}
+                (self._next_arrival,) = db.execute("SELECT coalesce(max(seq) + 1, 0) FROM arrivals").fetchone()
+                self._companions = self._companions_now()
                 mend(db, self._rollups, self._days, now_ms)
                 with suppress(OSError):  # it is for the day when the file is damaged, and another start tries again
-                    keep_map(db, self.path)
+                    keep_map(db, path)
             except BaseException:
                 db.close()
                 raise
-        self._db = db
-        return self
-
-    def _load(self, db: sqlite3.Connection) -> None:
-        found = os.stat(self.path)
-        self._file = (found.st_dev, found.st_ino)
-        self._rollups = Rollups(db, self._days)
-        self._rollups.load()
-        self._series = {one.key: one for one in series_rows.series(db)}
-        (self._next_arrival,) = db.execute("SELECT coalesce(max(seq) + 1, 0) FROM arrivals").fetchone()
-        self._companions = self._companions_now()
+        self._db: sqlite3.Connection | None = db
+        """None once it is closed."""
 
     def close(self) -> None:
         """Bring summaries up to date as far as that is quick, empty the WAL, and close. Never fails for the tidying:

@@ -20,7 +20,7 @@ key does not: at 24 readings a minute it saves a quarter of all blocks written."
 SERIES_MASK = (1 << SERIES_BITS) - 1
 
 
-class Loss(NamedTuple):
+class LeftOut(NamedTuple):
     """What a step back leaves out."""
 
     what: str
@@ -33,7 +33,7 @@ class Step(NamedTuple):
     run: Callable[[sqlite3.Connection], None]
     back: Callable[[sqlite3.Connection], None] | None = None
     """To the form before; None: there is no way back."""
-    loses: tuple[Loss, ...] = ()
+    loses: tuple[LeftOut, ...] = ()
 
 
 _TABLES = (
@@ -219,16 +219,16 @@ STEPS: tuple[Step, ...] = (
         "diary and brews",
         _diary_and_brews,
         _no_diary,
-        (Loss("entries of the diary", "SELECT count(*) FROM diary"), Loss("brews", "SELECT count(*) FROM brews")),
+        (LeftOut("entries of the diary", "SELECT count(*) FROM diary"), LeftOut("brews", "SELECT count(*) FROM brews")),
     ),
     Step(
         "shelving, service and causes of alarms",
         _what_people_order,
         _no_orders,
         (
-            Loss("alarms held back (shelved, suppressed or out of service)", _COUNT.format("alarm_states", _HELD)),
-            Loss("notes on alarms in their history", _COUNT.format("alarm_history", "note <> ''")),
-            Loss("latchings and resets in the history of alarms", _COUNT.format("alarm_history", _UNKNOWN_EVENTS)),
+            LeftOut("alarms held back (shelved, suppressed or out of service)", _COUNT.format("alarm_states", _HELD)),
+            LeftOut("notes on alarms in their history", _COUNT.format("alarm_history", "note <> ''")),
+            LeftOut("latchings and resets in the history of alarms", _COUNT.format("alarm_history", _UNKNOWN_EVENTS)),
         ),
     ),
     Step(
@@ -236,7 +236,7 @@ STEPS: tuple[Step, ...] = (
         _notices,
         _no_notices,
         (
-            Loss(
+            LeftOut(
                 "notices that wait for morning or the digest", _COUNT.format("notices", "fate IN ('waiting', 'digest')")
             ),
         ),
@@ -246,8 +246,8 @@ STEPS: tuple[Step, ...] = (
         _uplink,
         _no_uplink,
         (
-            Loss("position of the uplink (it begins anew)", "SELECT count(*) FROM uplink"),
-            Loss("lines that the uplink set aside", "SELECT count(*) FROM uplink_aside"),
+            LeftOut("position of the uplink (it begins anew)", "SELECT count(*) FROM uplink"),
+            LeftOut("lines that the uplink set aside", "SELECT count(*) FROM uplink_aside"),
         ),
     ),
 )

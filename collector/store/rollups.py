@@ -73,10 +73,10 @@ class Rollups:
         """Readings before this local midnight are deleted or being deleted; None: retention never ran."""
         self.kept_days: int | None = None
         """How many days were to be kept when it was set."""
+        self._load()
 
-    def load(self) -> None:
-        """Read what is due; after a change of the lab's time zone, mark every day anew."""
-        self._hours, self._days = set(), set()
+    def _load(self) -> None:
+        """What is due; after a change of the lab's time zone, every day anew."""
         for kind, start in self._db.execute("SELECT kind, start FROM rollup_due"):
             (self._hours if kind == "hour" else self._days).add(start)
         wanted = (MetaKey.HORIZON_MS, MetaKey.HORIZON_DAYS, MetaKey.TIME_ZONE)

@@ -79,7 +79,7 @@ class Salvaged(NamedTuple):
 
 def salvage(damaged: Path, fresh: Path, time_zone: str, now_ms: int) -> Salvaged:
     """Make `fresh`, a journal with everything that can be read of `damaged`, and close it."""
-    with Journal(fresh, time_zone).open(now_ms):
+    with Journal(fresh, time_zone, now_ms):
         pass
     others: dict[str, int] = {}
     incomplete: list[str] = []
@@ -100,7 +100,7 @@ def salvage(damaged: Path, fresh: Path, time_zone: str, now_ms: int) -> Salvaged
             readings = _rows_in(new, "readings")
             lost = _lost(new, kept_stretch(new, now_ms).since)
         _make_consistent(new, readings, LocalDays(time_zone))
-    with Journal(fresh, time_zone).open(now_ms) as journal:
+    with Journal(fresh, time_zone, now_ms) as journal:
         while journal.tidy(now_ms).left:
             pass
     return Salvaged(readings, others, tuple(incomplete), lost)

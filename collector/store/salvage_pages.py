@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from collector.domain.readings import FUTURE_TOLERANCE_MS, Flag
-from collector.store.carve import Carved, Pages, Value, pages_of
+from collector.store.carve import Carved, FilePages, Value, pages_of
 from collector.store.connection import PAGE_BYTES, transaction
 from collector.store.files import companion
 from collector.store.migrations import SERIES_BITS, SERIES_MASK
@@ -26,17 +26,17 @@ _MOST_LOG = 256 * 1024 * 1024
 """Bytes of a write-ahead log that are looked at; ours is emptied at 8 MB."""
 
 
-class Stretch(NamedTuple):
+class KeptStretch(NamedTuple):
     """Times that readings may have, in ms: from `since` on, up to `until`."""
 
     since: int
     until: int
 
 
-def kept_stretch(new: sqlite3.Connection, now_ms: int) -> Stretch:
+def kept_stretch(new: sqlite3.Connection, now_ms: int) -> KeptStretch:
     """From where readings were kept: what retention deleted stays deleted."""
     found = new.execute("SELECT value FROM meta WHERE name = ?", (MetaKey.HORIZON_MS,)).fetchone()
-    return Stretch(int(found[0]) if found is not None else 0, now_ms + FUTURE_TOLERANCE_MS)
+    return KeptStretch(int(found[0]) if found is not None else 0, now_ms + FUTURE_TOLERANCE_MS)
 
 
 def carve_missing(damaged: Path, new: sqlite3.Connection, tables: Collection[str], now_ms: int) -> set[str]:
@@ -65,7 +65,7 @@ def _log_of(damaged: Path) -> bytes:
         return b""
 
 
-def _follow(pages: Pages, new: sqlite3.Connection, at: TableMap, kept: Stretch) -> bool:
+def _follow(pages: FilePages, new: sqlite3.Connection, at: TableMap, kept: KeptStretch) -> bool:
     """Whether every page and row of the table could be read."""
     pages.unreadable.clear()
     before = pages.bad_cells
@@ -74,12 +74,12 @@ def _follow(pages: Pages, new: sqlite3.Connection, at: TableMap, kept: Stretch) 
     return not pages.unreadable and pages.bad_cells == before
 
 
-def _gather(pages: Pages, new: sqlite3.Connection, kept: Stretch) -> None:
+def _gather(pages: FilePages, new: sqlite3.Connection, kept: KeptStretch) -> None:
     rows = (row for number in pages.leaves() for row in pages.leaf_rows(number))
     _put(new, _READINGS, (row for row in rows if _is_reading(row, kept)))
 
 
-def _is_reading(row: Carved, kept: Stretch) -> bool:
+def _is_reading(row: Carved, kept: KeptStretch) -> bool:
     """By what stands in it: no other table of ours has five such values and such a number."""
     if row.rowid is None or len(row.values) != 5:
         return False

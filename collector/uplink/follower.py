@@ -15,7 +15,7 @@ from collector.store.errors import StoreError
 from collector.store.line_protocol import LabTags
 from collector.uplink.points import lines_of
 from collector.uplink.queue import UplinkStore
-from collector.uplink.writer import Later, Refused, TooLarge, Writer
+from collector.uplink.writer import Later, NeverTaken, TooLarge, Writer
 
 PORTION = 2_000
 """Readings in one write: about 30 kB compressed."""
@@ -114,7 +114,7 @@ def deliver(writer: Writer, lines: Sequence[str], now_ms: int) -> list[tuple[str
         return []
     try:
         writer.write(lines, now_ms)
-    except (TooLarge, Refused) as refused:
+    except (TooLarge, NeverTaken) as refused:
         if len(lines) == 1:
             return [(str(refused), lines[0])]
         middle = len(lines) // 2

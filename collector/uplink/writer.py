@@ -1,7 +1,7 @@
 """One write to the other end, and what its answer means.
 
 TooLarge    413: send it in smaller pieces
-Refused     400, 422 and other 4xx about what was sent: it will never be taken as it is
+NeverTaken     400, 422 and other 4xx about what was sent: it will never be taken as it is
 Later       the network, 429, 5xx, and 401, 403, 404: nothing is wrong with the data; try again, after `after_s` where
             the answer said so. A wrong token or bucket is for a person to mend, and the data waits for that. So is a
             2xx that is no 204: the write API gives no other, but a login page or a proxy does.
@@ -38,7 +38,7 @@ class TooLarge(NotTaken):
     """Send less at once."""
 
 
-class Refused(NotTaken):
+class NeverTaken(NotTaken):
     """It will never be taken as it is."""
 
 
@@ -123,7 +123,7 @@ def _meaning(error: ApiException, now_ms: int, token: str) -> NotTaken:
     if status == 413:
         return TooLarge(line)
     if 400 <= status < 500 and status not in _WAITS:
-        return Refused(line)
+        return NeverTaken(line)
     hints = {
         401: "TRAYWARDEN_UPLINK__TOKEN",
         403: "TRAYWARDEN_UPLINK__TOKEN",

@@ -118,4 +118,4 @@ def _opened(home: Home, lab: Lab, now_ms: int, damage: str) -> Opened:
     if not damage:
         return open_journal(home.database, lab.time_zone, now_ms)
     report = set_aside(home.database, lab.time_zone, now_ms, damage)
-    return Opened(Journal(home.database, lab.time_zone).open(now_ms), report)
+    return Opened(Journal(home.database, lab.time_zone, now_ms), report)

@@ -62,7 +62,7 @@ def fill(home: Path, days: int) -> int:
     now_ms = int(time.time()) * 1000
     lab = read_lab((home / "lab.yaml").read_text(encoding="utf-8"))
     first_ms = now_ms - days * 86_400_000
-    with Journal(home / "traywarden.db", lab.time_zone).open(now_ms) as journal:
+    with Journal(home / "traywarden.db", lab.time_zone, now_ms) as journal:
         ids = [journal.series_id(key, "", "", "", now_ms) for key in series_keys(lab)]
         for day in range(days):
             batch = Batch()

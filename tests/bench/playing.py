@@ -111,7 +111,7 @@ def play(scenario: Scenario, seed: int, folder: Path, start_ms: int | None = Non
     (folder / "lab.yaml").write_text(lab_file.text(scenario, start_ms), encoding="utf-8")
     home = Home(folder)
     lab, rules = home.load_lab(), home.load_rules()
-    with Journal(home.database, lab.time_zone).open(start_ms) as journal:
+    with Journal(home.database, lab.time_zone, start_ms) as journal:
         scribe = _Scribe()
         sources = LetterSources(journal.hourly_means, board_url, _LINK_SECRET)
         pipeline = build_pipeline(lab, rules, journal, Outlet(sources=sources, write=scribe.write), start_ms)

@@ -82,7 +82,7 @@ def _fill(home: Home, days: int) -> None:
     """A healthy lab with a daily rhythm; one tray dries out for two days a month, one probe is silent for a day."""
     lab = home.load_lab()
     chance = np.random.default_rng(20_260_302)
-    journal = Journal(home.database, lab.time_zone).open(_START_MS)
+    journal = Journal(home.database, lab.time_zone, _START_MS)
     keys = [key for key in series_keys(lab) if key.measure in _LEVEL]
     ids = [journal.series_id(key, MEASURES[key.measure].unit, "", "", _START_MS) for key in keys]
     for day in range(days):

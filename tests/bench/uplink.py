@@ -67,7 +67,7 @@ def measure(whole: bool) -> dict[str, float | int | str | None]:
 
 def _fill(path: Path, days: int) -> int:
     """24 series: temperature and moisture in each tray, twice."""
-    with Journal(path, "UTC").open(START_MS) as journal:
+    with Journal(path, "UTC", START_MS) as journal:
         numbers = []
         for box in ("a", "b"):
             for tray in TRAYS:

@@ -53,7 +53,7 @@ def _on_disk() -> Path:
 def _run(folder: Path, hours: int, *, paced: bool) -> tuple[int, int]:
     home = Home(folder)
     lab, rules = home.load_lab(), home.load_rules()
-    journal = Journal(home.database, lab.time_zone).open(_START_MS)
+    journal = Journal(home.database, lab.time_zone, _START_MS)
     before = _written()
     commits = _collect(home, lab, rules, journal, hours, paced=paced)
     journal.close()

@@ -97,7 +97,7 @@ def make_month(folder: Path, days: int = DAYS, lab: str = LAB, site: str = SITE)
     (folder / "lab.yaml").write_text(lab, encoding="utf-8")
     (folder / "rules" / "site.yaml").write_text(site, encoding="utf-8")
     home, noise = Home(folder), random.Random(1)  # noqa: S311 - invented readings
-    with Journal(home.database, "UTC").open(START_MS) as journal:
+    with Journal(home.database, "UTC", START_MS) as journal:
         found, rules = home.load_lab(), [rule for rule in home.load_rules() if rule.name in JUDGED_BY]
         pipeline = build_pipeline(found, rules, journal, Outlet(), START_MS)
         pipeline.link_changed(True, START_MS, "")

@@ -34,7 +34,7 @@ def home(tmp_path: Path) -> Path:
 
 @pytest.fixture
 def journal(home: Path) -> Iterator[Journal]:
-    with Journal(home / "traywarden.db", "UTC").open(START_MS) as journal:
+    with Journal(home / "traywarden.db", "UTC", START_MS) as journal:
         yield journal
 
 

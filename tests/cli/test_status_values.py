@@ -38,7 +38,7 @@ def test_the_worst_flag_is_the_one_that_most_needs_a_look(flags: tuple[int, ...]
 def test_a_moved_probe_shows_where_it_is_now(home: Home) -> None:
     """Its readings of the old place are history; at the new one it has not been heard."""
     lab = read_lab(LAB.replace("place: juniper/top", "place: maple/bottom"), "lab.yaml")
-    with Journal(home.database, "UTC").open(START) as journal:
+    with Journal(home.database, "UTC", START) as journal:
         build_pipeline(lab, rules_of(), journal, Outlet(), START)
     rows = {row["id"]: row for row in status(home, lab, START)["probes"]}
     assert (rows["juniper-top"]["at"], rows["juniper-top"]["last_heard"]) == ("maple/bottom", None)
@@ -101,7 +101,7 @@ def test_people_are_told_what_their_priorities_ask_for(tmp_path: Path) -> None:
     """An alarm of high priority, a teacher who asked for low ones only: stored and shown, and no mail to anybody."""
     text = LAB.replace("teacher@quillbrook.example}", "teacher@quillbrook.example, priorities: [low]}")
     lab = read_lab(text, "lab.yaml")
-    with Journal(tmp_path / "traywarden.db", "UTC").open(START) as journal:
+    with Journal(tmp_path / "traywarden.db", "UTC", START) as journal:
         pipeline = build_pipeline(lab, rules_of(), journal, Outlet(mail=MAIL), START)
         hot = IncomingMessage(
             topic="worms/juniper/top",

@@ -32,7 +32,7 @@ IN_THE_BACKGROUND = ("sh", "-c", "trap '' INT; exec \"$@\"", "sh")
 def started(program: str, folder: Path, port: int) -> Iterator[tuple[subprocess.Popen[bytes], Path]]:
     """In the background, with all it says in a file."""
     home, said = make_home(folder / "home"), folder / "said"
-    with Journal(home / "traywarden.db", "America/New_York").open(T0):
+    with Journal(home / "traywarden.db", "America/New_York", T0):
         pass
     kept = {name: value for name, value in os.environ.items() if not name.startswith("TRAYWARDEN_")}
     settings = {

@@ -127,11 +127,11 @@ class JournalOutbox(OutboxStore):
 
     def __init__(self, path: Path) -> None:
         if not path.exists():
-            Journal(path, "America/Chicago").open(0).close()
+            Journal(path, "America/Chicago", 0).close()
         super().__init__(path)
 
     def put(self, *letters: Letter) -> None:
-        with Journal(self.path, "America/Chicago").open(0) as journal:
+        with Journal(self.path, "America/Chicago", 0) as journal:
             journal.commit(Batch(messages=list(_new(letters))), letters[0].created_ms)
 
     def standing(self, key: str) -> Standing:

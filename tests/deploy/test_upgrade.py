@@ -16,7 +16,7 @@ _STARTS = """
 import sys
 from pathlib import Path
 from collector.store.journal import Journal
-Journal(Path(sys.argv[1]), "America/New_York").open(1772438400000).close()
+Journal(Path(sys.argv[1]), "America/New_York", 1772438400000).close()
 """
 WAY_BACK = 'lambda db: None if db.execute("DROP TABLE tried") else None'
 

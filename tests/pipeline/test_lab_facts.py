@@ -153,7 +153,7 @@ def test_a_link_is_for_one_occurrence_and_one_person() -> None:
 def journal(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Three days of a reading every ten minutes, one of them not to be trusted, tidied."""
     path = tmp_path_factory.mktemp("journal") / "traywarden.db"
-    with Journal(path, LAB.time_zone).open(NOW) as made:
+    with Journal(path, LAB.time_zone, NOW) as made:
         key = SeriesKey(probe="juniper-top", channel="temperature", measure="bedding_temperature", place="juniper/top")
         number = made.series_id(key, "Cel", "juniper", "top", NOW)
         batch = Batch()

@@ -21,7 +21,7 @@ ZONE = "America/New_York"
 
 
 def opened(folder: Path, zone: str = ZONE, now_ms: int = T0) -> Journal:
-    return Journal(folder / "traywarden.db", zone).open(now_ms)
+    return Journal(folder / "traywarden.db", zone, now_ms)
 
 
 def with_series(journal: Journal, n: int = 3) -> list[int]:

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from collector.store.carve import Pages, Value, pages_of
+from collector.store.carve import FilePages, Value, pages_of
 from collector.store.table_map import JournalMap, keep_map, kept_map, map_of
 
 _NUMBERS = st.integers(-(2**63), 2**63 - 1)
@@ -33,7 +33,7 @@ def _file(folder: Path, rows: dict[int, tuple[Value, ...]], page_size: int = 409
         return path, map_of(db)
 
 
-def _carved(pages: Pages, found: JournalMap, table: str) -> Iterator[tuple[Value, ...]]:
+def _carved(pages: FilePages, found: JournalMap, table: str) -> Iterator[tuple[Value, ...]]:
     (one,) = (one for one in found.tables if one.name == table)
     for row in pages.rows(one.root):
         named = one.named(row)

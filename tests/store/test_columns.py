@@ -20,7 +20,7 @@ _TIMES = (0, 1, 1, 1, 1, 2, 5, 60_000, 60_000, _DAY, 400 * _DAY, 400 * _DAY, 2_0
 
 def _journal(folder: Path, rows: list[ReadingRow]) -> Path:
     path = folder / "traywarden.db"
-    with Journal(path, "UTC").open(_START) as journal:
+    with Journal(path, "UTC", _START) as journal:
         for number in range(4):
             journal.series_id(
                 SeriesKey(probe=f"probe-{number}", channel="temperature", measure="bedding_temperature", place="room"),

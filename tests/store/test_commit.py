@@ -274,10 +274,9 @@ def test_requests_are_taken_up_and_finished_in_a_commit(tmp_path: Path) -> None:
             assert reader.request(number + 1) is None
 
 
-def test_close_may_be_called_twice_and_open_too(tmp_path: Path) -> None:
-    """Opening the open and closing the closed do nothing; a closed journal says that it is closed."""
+def test_close_may_be_called_twice(tmp_path: Path) -> None:
+    """Closing the closed does nothing; a closed journal says that it is closed."""
     journal = opened(tmp_path)
-    assert journal.open(T0) is journal
     journal.close()
     journal.close()
     with pytest.raises(StoreError, match="closed"):
@@ -296,7 +295,7 @@ def test_a_closed_journal_is_one_file(tmp_path: Path) -> None:
 def test_a_missing_folder_is_one_line(tmp_path: Path) -> None:
     """A home folder that is not there is named, not made."""
     with pytest.raises(StoreError, match="no such folder"):
-        Journal(tmp_path / "nowhere" / "traywarden.db", ZONE).open(T0)
+        Journal(tmp_path / "nowhere" / "traywarden.db", ZONE, T0)
 
 
 def test_newest_joins_what_is_tidied_with_what_is_not(tmp_path: Path) -> None:

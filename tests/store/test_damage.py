@@ -9,7 +9,7 @@ import pytest
 
 from collector.store import damage
 from collector.store.batch import Batch
-from collector.store.carve import Pages
+from collector.store.carve import FilePages
 from collector.store.connection import PAGE_BYTES
 from collector.store.damage import check, open_journal, set_aside
 from collector.store.errors import JournalDamaged, JournalStalled
@@ -155,7 +155,7 @@ def test_readings_of_a_lost_series_entry_keep_their_number(home: Path) -> None:
 def schema_pages(path: Path) -> list[int]:
     """Numbers, from 1, of the pages that hold the schema: the first one and those below it."""
     data = path.read_bytes()
-    kept = Pages(memoryview(data), PAGE_BYTES)
+    kept = FilePages(memoryview(data), PAGE_BYTES)
     return sorted({1, *(row.page for row in kept.rows(1))})
 
 
@@ -185,7 +185,7 @@ def test_many_pages_lost_cost_their_own_rows_and_the_report_says_how_many(home: 
     before = set(held(path))
     source = random.Random(7)  # noqa: S311 - samples, no secrets
     wrecked = {1, *source.sample(range(2, path.stat().st_size // PAGE_BYTES), 40)}
-    kept = Pages(memoryview(path.read_bytes()), PAGE_BYTES)
+    kept = FilePages(memoryview(path.read_bytes()), PAGE_BYTES)
     gone = {row.rowid for page in wrecked for row in kept.leaf_rows(page)}
     for page in wrecked:
         overwrite(path, page - 1, source)

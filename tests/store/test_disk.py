@@ -247,7 +247,7 @@ def test_a_folder_that_vanishes_stalls(tmp_path: Path) -> None:
     """The home folder gone (a stick pulled out) is a stall, and coming back ends it."""
     home = tmp_path / "home"
     home.mkdir()
-    with Journal(home / "traywarden.db", ZONE).open(T0) as journal:
+    with Journal(home / "traywarden.db", ZONE, T0) as journal:
         batch = full_batch(with_series(journal)[0])
         home.rename(tmp_path / "away")
         with pytest.raises(JournalStalled, match="moved or deleted"):

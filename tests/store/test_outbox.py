@@ -35,7 +35,7 @@ def journal(tmp_path: Path) -> Journal:
 
 def put_for(recipient: str, key: str, journal: Journal, channel: str = "email") -> None:
     new = replace(message(key, T0 + 50, "low"), recipient=recipient, channel=channel)
-    with Journal(journal.path, "UTC").open(T0) as opened_again:
+    with Journal(journal.path, "UTC", T0) as opened_again:
         opened_again.commit(Batch(messages=[new]), T0 + 50)
 
 

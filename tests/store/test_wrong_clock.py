@@ -16,7 +16,7 @@ YEARS = 3 * 365 * DAY
 
 
 def reopened(folder: Path, now_ms: int) -> Journal:
-    return Journal(folder / "traywarden.db", ZONE).open(now_ms)
+    return Journal(folder / "traywarden.db", ZONE, now_ms)
 
 
 def daily(journal: Journal, start_ms: int, days: int, ahead_ms: int = 0, from_s: float = 0.0) -> None:

@@ -18,7 +18,7 @@ NOW = T0 + 10 * HOUR
 
 
 def opened(folder: Path) -> Journal:
-    return Journal(folder / "traywarden.db", "UTC").open(T0)
+    return Journal(folder / "traywarden.db", "UTC", T0)
 
 
 def series_of(journal: Journal) -> tuple[int, int]:

@@ -52,7 +52,7 @@ class Collector:
         lab = Home(make_home(self.folder)).load_lab()
         self.lab = lab
         self.path = self.folder / "traywarden.db"
-        self.journal = Journal(self.path, lab.time_zone).open(self.at_ms)
+        self.journal = Journal(self.path, lab.time_zone, self.at_ms)
         self.begin()
 
     def begin(self) -> None:

@@ -63,7 +63,7 @@ def new_ones(home: Path, since_s: int) -> int:
 def old_readings(home: Path, number: int, every_ms: int, first_ms: int) -> None:
     """So many readings of Juniper's top tray, as an earlier run would have stored them."""
     lab = Home(home).load_lab()
-    with Journal(home / "traywarden.db", lab.time_zone).open(first_ms) as journal:
+    with Journal(home / "traywarden.db", lab.time_zone, first_ms) as journal:
         series = journal.series_id(series_keys(lab)[0], "degC", "juniper", "top", first_ms)
         rows = [(first_ms + n * every_ms, series, 21.5, 1, 21.5, 0) for n in range(number)]
         journal.commit(Batch(rows=[(*row,) for row in rows]), first_ms)

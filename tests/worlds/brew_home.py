@@ -33,7 +33,7 @@ def make_brew_home(folder: Path) -> Home:
 
 
 def journal_of(home: Home) -> Journal:
-    return Journal(home.database, "UTC").open(T0)
+    return Journal(home.database, "UTC", T0)
 
 
 def pipeline_of(home: Home, journal: Journal) -> Pipeline:

@@ -77,7 +77,7 @@ class ByHand:
 
     def restart(self) -> None:
         self.close()
-        self.journal = Journal(self.database, self.lab.time_zone).open(self.now_ms)
+        self.journal = Journal(self.database, self.lab.time_zone, self.now_ms)
         self.pipeline: Pipeline = build_pipeline(self.lab, self.rules, self.journal, Outlet(mail=MAIL), self.now_ms)
 
     def close(self) -> None:
