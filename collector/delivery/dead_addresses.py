@@ -1,4 +1,5 @@
 """An address that takes no messages is told to the others: once a day, with every subject that did not get through.
+A message of which nobody can tell whether it arrived counts as not told.
 
 The collector's thread asks `look` each turn, which costs nothing until a sending thread has given a message up. What
 was told is kept in the journal beside the message that tells it. A report that fails is never reported.
@@ -145,15 +146,18 @@ def _all_ways(person: Person) -> tuple[Addressee, ...]:
 
 def _report(whom: str, dead: Addressee, fresh: Sequence[FailedMessage]) -> Letter:
     mend = "TRAYWARDEN_CHAT__URLS" if dead.channel == "chat" else "'people' in lab.yaml"
+    unsure = all(one.unconfirmed for one in fresh)
+    verdict = "may not get through" if unsure else "do not get through"
+    count = f"{len(fresh)} unconfirmed" if unsure else f"{len(fresh)} failed"
     body = (
-        f"Messages to {whom} by {_NAMES[dead.channel]} do not get through.\n\n"
+        f"Messages to {whom} by {_NAMES[dead.channel]} {verdict}.\n\n"
         f"What was answered: {one_line(fresh[-1].error, 300)}\n\n"
-        "What they have not heard:\n"
+        f"What they {'may not have' if unsure else 'have not'} heard:\n"
         + "".join(f"- {one_line(one.subject, 200)}\n" for one in fresh)
         + f"\nTell them what matters of it. For the maintainer: mend the address under {mend}, then try it with:\n"
         "traywarden checkup --send\n\nIf more messages fail you hear of it again in a day at the earliest.\n"
     )
-    subject = f"Messages to {whom} do not get through ({len(fresh)} failed)"
+    subject = f"Messages to {whom} {verdict} ({count})"
     return Letter(subject=subject, body=body, html="", short=body)
 
 

@@ -34,6 +34,10 @@ _CHECK_S = 0.5
 _OUTBOX_RETRY_MS = 30 * MS["s"]
 
 
+_ONCE_MORE_MS = 2 * MS["min"]
+"""A server that hangs up after the message mostly does so again at once."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Patience:
     """How long to go on with a message that does not get through."""
@@ -131,7 +135,7 @@ class Sender:
         except PermanentFailure as failure:
             self._failed(row, str(failure))
         except Unconfirmed as failure:
-            self._unconfirmed(row, str(failure))
+            self._unconfirmed(row, str(failure), urgent=(row.priority, row.channel) == ("high", "email"))
         except Exception as error:  # noqa: BLE001 - a mistake in one channel must not hold up all messages
             if step.trouble is not None:
                 raise step.trouble from None
@@ -172,9 +176,20 @@ class Sender:
 
         self._settle(mark, row)
 
-    def _unconfirmed(self, row: OutboxRow, reason: str) -> None:
+    def _unconfirmed(self, row: OutboxRow, reason: str, urgent: bool = False) -> None:
+        """Nobody can tell whether it arrived. An urgent mail goes out once more: two of one Message-ID do less harm
+        than none, and most mail programs show them as one."""
         self._log.warning(f"message {row.key} unconfirmed: {reason}")
-        self._settle(lambda: self._outbox.mark_unconfirmed(row.id, self._now(), reason), row)
+        if urgent and row.attempts == 0:
+            next_ms = self._now() + _ONCE_MORE_MS
+            self._settle(lambda: self._outbox.mark_waiting(row.id, next_ms, f"{reason}; once more, being urgent"))
+            return
+
+        def mark() -> None:
+            self._outbox.mark_unconfirmed(row.id, self._now(), reason)
+            self._on_failed()
+
+        self._settle(mark, row)
 
     def _settle(self, mark: Callable[[], None] | None = None, done: OutboxRow | None = None) -> None:
         """Write down how a delivery ended. What cannot be written now is written before the next message is taken:

@@ -45,6 +45,10 @@ _EARLIEST_MS = -2_208_988_800_000
 _LATEST_MS = 221_845_392_000_000
 """1900-01-01 and 9000-01-01: the key has room for more, calendars do not."""
 
+_OLDEST_WAITING = """
+    SELECT min(created_ms) FROM outbox AS mine WHERE state = 'waiting' OR (state = 'unconfirmed' AND settled_ms >= ?
+        AND NOT EXISTS (SELECT 1 FROM outbox AS later WHERE later.state = 'sent' AND later.channel = mine.channel
+            AND later.settled_ms > mine.settled_ms))"""
 _Identity = tuple[int, int] | None
 """Which file a name stands for: device and inode; None: no file."""
 
@@ -254,10 +258,11 @@ class Journal:
             found: int | None = db.execute(query, (EventKind.JOURNAL_DAMAGED,)).fetchone()[0]
         return found
 
-    def oldest_waiting_ms(self) -> int | None:
-        """When the oldest message that still waits was written; None: none waits."""
+    def oldest_waiting_ms(self, since_ms: int) -> int | None:
+        """When the oldest message was written that still waits, or that was left unconfirmed since then by a channel
+        that has confirmed none after it; None: there is none."""
         with self._work() as db:
-            oldest: int | None = db.execute("SELECT min(created_ms) FROM outbox WHERE state = 'waiting'").fetchone()[0]
+            oldest: int | None = db.execute(_OLDEST_WAITING, (since_ms,)).fetchone()[0]
         return oldest
 
     def failed_messages(self, since_ms: int) -> list[FailedMessage]:

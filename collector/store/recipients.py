@@ -17,8 +17,9 @@ _ERRORS = """
     GROUP BY channel, recipient"""
 _FAILED = f"""
     SELECT id, channel, recipient, priority, subject, last_error AS error, created_ms,
-        settled_ms AS failed_ms FROM outbox
-    WHERE state = 'failed' AND settled_ms >= ? AND key NOT LIKE '{REPORTS}%' ORDER BY id"""  # noqa: S608 - a constant
+        settled_ms AS failed_ms, state = 'unconfirmed' AS unconfirmed FROM outbox
+    WHERE state IN ('failed', 'unconfirmed') AND settled_ms >= ? AND key NOT LIKE '{REPORTS}%'
+    ORDER BY id"""  # noqa: S608 - a constant
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,7 +40,7 @@ class Recipient:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FailedMessage:
-    """A message that was given up."""
+    """A message that was given up, or of which nobody can tell whether it arrived: as good as not told."""
 
     id: int
     channel: str
@@ -49,6 +50,8 @@ class FailedMessage:
     error: str
     created_ms: int
     failed_ms: int
+    unconfirmed: bool
+    """It may have arrived."""
 
 
 def recipients(db: sqlite3.Connection) -> list[Recipient]:
@@ -60,5 +63,6 @@ def recipients(db: sqlite3.Connection) -> list[Recipient]:
 
 
 def failed(db: sqlite3.Connection, since_ms: int) -> list[FailedMessage]:
-    """What was given up since then, oldest first, without reports of such failures."""
-    return [FailedMessage(**row) for row in select(db, _FAILED, (since_ms,))]
+    """What was given up or left unconfirmed since then, oldest first, without reports of such failures."""
+    rows = ({**row, "unconfirmed": bool(row["unconfirmed"])} for row in select(db, _FAILED, (since_ms,)))
+    return [FailedMessage(**row) for row in rows]

@@ -66,7 +66,7 @@ class SelfCheck:
         return float(now - self._dropped[0][1])
 
     def _mail_waiting_min(self, now_ms: int) -> float:
-        found = (self.journal.oldest_waiting_ms(), self.unsaid_ms(now_ms))
+        found = (self.journal.oldest_waiting_ms(now_ms - MS["d"]), self.unsaid_ms(now_ms))
         oldest = min((ms for ms in found if ms is not None), default=now_ms)
         return max(0.0, round((now_ms - oldest) / MS["min"], 1))
 

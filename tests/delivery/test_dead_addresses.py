@@ -55,7 +55,13 @@ class Desk:
         self.dead = DeadAddresses(self.journal, self.lab, MAIL, self.chat, self.failed, log_to(self.log))
 
     def fail(
-        self, key: str, recipient: str = PEOPLE[0].email, *, channel: str = "email", priority: str = "high"
+        self,
+        key: str,
+        recipient: str = PEOPLE[0].email,
+        *,
+        channel: str = "email",
+        priority: str = "high",
+        unconfirmed: bool = False,
     ) -> None:
         """A message given up, as the sending thread does it."""
         row = NewMessage(
@@ -70,7 +76,8 @@ class Desk:
         self.journal.commit(Batch(messages=[row]), self.clock())
         with OutboxStore(self.journal.path) as outbox:
             while (found := outbox.take_next(self.clock())) is not None:
-                outbox.mark_failed(found.id, self.clock(), GONE)
+                mark = outbox.mark_unconfirmed if unconfirmed else outbox.mark_failed
+                mark(found.id, self.clock(), GONE)
         self.failed.set()
 
     def look(self) -> list[NewMessage]:
@@ -257,3 +264,21 @@ def test_while_the_journal_cannot_be_read_it_waits(
     assert desk.look() == []
     monkeypatch.undo()
     assert len(desk.look()) == 2
+
+
+def test_what_nobody_can_tell_counts_as_not_told(journal: Journal, clock: FakeClock) -> None:
+    """A mail server that hangs up after each message: the others hear of it, and mail counts as waiting until a message
+    is confirmed again."""
+    desk = Desk(journal, clock)
+    desk.fail("urgent", unconfirmed=True)
+    (first, second) = desk.look()
+    assert {first.subject, second.subject} == {"Messages to teacher may not get through (1 unconfirmed)"}
+    assert "What they may not have heard:\n- Subject of urgent\n" in first.body
+    assert desk.look() == []
+    written_ms = clock()
+    clock.advance(hours=2)
+    assert journal.oldest_waiting_ms(clock() - 24 * 3_600_000) == written_ms
+    with OutboxStore(journal.path) as outbox:
+        while (found := outbox.take_next(clock())) is not None:
+            outbox.mark_sent(found.id, clock())
+    assert journal.oldest_waiting_ms(clock() - 24 * 3_600_000) is None

@@ -43,7 +43,7 @@ def test_a_mail_server_that_hangs_does_not_keep_chat_waiting(
 ) -> None:
     """The mail was handed over and no answer comes for minutes: the chat message goes meanwhile."""
     server.answer("DATA", HANG)
-    outbox.put(Letter(key="mail"), Letter(key="chat", channel="chat", recipient="teacher-phone"))
+    outbox.put(Letter(key="mail", priority="medium"), Letter(key="chat", channel="chat", recipient="teacher-phone"))
     chat = Taker()
     mail = MailCarrier(settings_for(server, last_answer_s=2.0), "Quillbrook School")
     lanes = Lanes(outbox, {"email": mail, "chat": chat}, clock, UNHEARD)

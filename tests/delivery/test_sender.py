@@ -137,7 +137,7 @@ def test_one_persons_trouble_never_blocks_the_others(
     failure: NotDelivered, state: str, when: str, outbox: FilledOutbox, make_sender: MakeSender
 ) -> None:
     """Each way to fail is written down with its reason, and the rest goes out in the same round."""
-    outbox.put(*letters("bad", "good"))
+    outbox.put(Letter(key="bad", priority="medium"), *letters("good"))
     channel = FakeChannel(**{when: {"bad": failure}})  # type: ignore[arg-type]
     assert make_sender(outbox, {"email": channel}).deliver_due() == 2
     assert (outbox.standing("bad").state, outbox.standing("bad").error) == (state, str(failure))

@@ -64,11 +64,13 @@ def test_each_recipient_has_its_counts_and_its_last_trouble(tmp_path: Path) -> N
 def test_what_was_given_up_is_found_without_reports_of_it(tmp_path: Path) -> None:
     """Else a report that fails would be reported."""
     with opened(tmp_path) as journal:
-        journal.commit(Batch(messages=[message("a"), message("dead-123"), message("b")]), T0)
+        journal.commit(Batch(messages=[message("a"), message("dead-123"), message("b"), message("c")]), T0)
         with OutboxStore(journal.path) as outbox:
             for number in (1, 2, 3):
                 outbox.mark_failed(number, T0 + number, "550 no such mailbox")
-        assert journal.failed_messages(T0 + 2) == [
+            outbox.mark_unconfirmed(4, T0 + 4, "no answer came")
+        assert [one.unconfirmed for one in journal.failed_messages(T0 + 4)] == [True]
+        assert journal.failed_messages(T0 + 2)[:1] == [
             FailedMessage(
                 id=3,
                 channel="email",
@@ -78,5 +80,6 @@ def test_what_was_given_up_is_found_without_reports_of_it(tmp_path: Path) -> Non
                 error="550 no such mailbox",
                 created_ms=T0,
                 failed_ms=T0 + 3,
+                unconfirmed=False,
             )
         ]
