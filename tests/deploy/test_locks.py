@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 from packaging.utils import canonicalize_name
 
-from tests.deploy.machine import CHECKOUT
+from collector import __version__
+from tests.deploy.machine import CHECKOUT, copy_checkout
 from tests.deploy.stand_ins import LOCKS, Index, wanted
 
 OWN = f"{sys.version_info.major}.{sys.version_info.minor}"
@@ -38,14 +39,18 @@ def python_of(version: str) -> str | None:
     return None
 
 
+def offline(index: Index) -> dict[str, str]:
+    """An environment in which pip knows the index alone."""
+    kept = {name: value for name, value in os.environ.items() if not name.startswith(("PIP_", "PYTHON"))}
+    return kept | {"PIP_NO_INDEX": "1", "PIP_FIND_LINKS": str(index.wheels), "PIP_CONFIG_FILE": os.devnull}
+
+
 def shell(line: str, index: Index) -> None:
     """A line that may use the functions of the deploy scripts; what it installs comes from the index alone."""
-    environment = {name: value for name, value in os.environ.items() if not name.startswith(("PIP_", "PYTHON"))}
-    offline = {"PIP_NO_INDEX": "1", "PIP_FIND_LINKS": str(index.wheels), "PIP_CONFIG_FILE": os.devnull}
     sourced = f'. "{CHECKOUT}/deploy/venv.sh"; . "{CHECKOUT}/deploy/lib.sh"; root={index.root}; {line}'
     done = subprocess.run(
         ["bash", "-euo", "pipefail", "-c", sourced],
-        env=environment | offline,
+        env=offline(index),
         capture_output=True,
         text=True,
         check=False,
@@ -89,6 +94,24 @@ def test_the_installer_installs_its_lock_as_it_stands(index: Index, tmp_path: Pa
     venv = tmp_path / "venv"
     shell(f'wheels="{index.wheels}"; fill_service_venv "{python_of(OWN)}" "{venv}"', index)
     assert held(venv) == wanted(LOCKS[0], OWN)
+
+
+def test_the_documented_install_makes_the_command_ready(index: Index, tmp_path: Path) -> None:
+    """README's deploy/ready.sh: an environment in the checkout with exactly the pins, and `traywarden` in it. Run once
+    more, it makes nothing anew."""
+    checkout = copy_checkout(tmp_path / "checkout")
+    shutil.copy(index.lock(LOCKS[0]), checkout / "deploy")
+    script = ["bash", str(checkout / "deploy/ready.sh")]
+    made = subprocess.run(script, env=offline(index), capture_output=True, text=True, check=True)
+    command = checkout / ".venv-lab/bin/traywarden"
+    assert made.stderr.splitlines()[-1] == f"ready: {command}"
+    told = subprocess.run([command, "--version"], capture_output=True, text=True, check=True)
+    assert told.stdout == f"traywarden {__version__}\n"
+    venv = checkout / ".venv-lab"
+    (version,) = (path.name.removeprefix("python") for path in venv.glob("lib/python3*"))
+    assert held(venv) == wanted(LOCKS[0], version)
+    again = subprocess.run(script, env=offline(index), capture_output=True, text=True, check=True)
+    assert again.stderr == f"ready: {command}\n"
 
 
 def test_a_lock_that_lacks_something_is_refused(index: Index, tmp_path: Path) -> None:

@@ -18,6 +18,9 @@ from tests.deploy.stand_ins import LOCKS, locked
 from tests.services.mosquitto import Mosquitto
 from tests.services.waiting import wait_until
 
+UPLINK = "import collector.uplink.writer, collector.board.serving"
+"""What is loaded only where it is set up; every documented installation has what it needs."""
+
 
 class Installed:
     """The wheel in an environment of the packages of one lock, which are those of the tests by links."""
@@ -89,9 +92,10 @@ def test_it_says_where_its_types_are_and_reads_well_elsewhere(wheel: Path) -> No
 
 
 def test_both_programs_tell_their_version(service: Installed) -> None:
-    """The one of the project, by the wheel's own files: the checkout is out of reach."""
+    """The project's, by the wheel's own files: the checkout is out of reach. Uplink and board can be loaded."""
     for program in ("traywarden", "traywarden-sim"):
         assert service.run(program, "--version") == f"{program} {__version__}\n"
+    assert service.run("python", "-c", UPLINK) == ""
     where = "import collector, sim_sensors; print(collector.__file__, sim_sensors.__file__)"
     assert str(CHECKOUT) not in service.run("python", "-c", where)
 
@@ -127,5 +131,7 @@ def test_a_lab_runs_from_the_wheel(service: Installed, mosquitto: Mosquitto, tmp
 
 def test_the_demo_runs_from_the_wheel(wheel: Path, tmp_path: Path) -> None:
     """Broker, simulator, collector, pages and mail catcher, with the packages of the demo's lock."""
-    said = Installed(tmp_path, wheel, LOCKS[1]).run("traywarden", "demo", "--stop-after", "4s", "--json")
+    demo = Installed(tmp_path, wheel, LOCKS[1])
+    said = demo.run("traywarden", "demo", "--stop-after", "4s", "--json")
     assert json.loads(said)["readings"] > 0
+    assert demo.run("python", "-c", UPLINK) == ""
