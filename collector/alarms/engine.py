@@ -106,7 +106,8 @@ class Engine:
         return max((track.clock_ms for track in self._tracks.values()), default=BEFORE_ALL)
 
     def late_mask(self, series: int, t_ms: Times) -> Mask:
-        """Which readings, in the order given, are late: not newer than the clock or than one before them."""
+        """Which readings, in the order given, are late: not newer than the clock or than one before them. `t_ms`: one
+        time for each reading, in any order; the answer has its length."""
         reached = np.maximum.accumulate(np.concatenate(([self._tracks[series].clock_ms], t_ms)))[:-1]
         late: Mask = t_ms <= reached
         return late
@@ -114,21 +115,13 @@ class Engine:
     # Readings and time
 
     def judge(self, series: int, t_ms: Times, value: Values, flags: Flags) -> list[Transition]:
-        """Take in readings of one series, strictly increasing in time and none late (ValueError otherwise)."""
-        if not t_ms.size:
-            return []
-        track = self._tracks[series]
-        if not track.alone or self._link_due_ms < t_ms[-1]:
-            return self.judge_all({series: Readings(t_ms, value, flags)}).transitions
-        self._check(series, track, t_ms)
-        self._judge(track, Readings(t_ms, value, flags))
-        if self._waiting:
-            self._run_trees()
-        return self._ledger.take()
+        """As `judge_all`, of one series."""
+        return self.judge_all({series: Readings(t_ms, value, flags)}).transitions
 
     def judge_all(self, batch: Mapping[int, Readings]) -> Judged:
-        """Take in what has come of several series; of each as in `judge`. What is in one batch is compared with each
-        other whatever its order. Readings that say themselves what is UNSEEN of them (a replay) are believed."""
+        """Take in what has come of several series: of each strictly increasing in time and none late (ValueError
+        otherwise). What is in one batch is compared with each other whatever its order. Readings that say themselves
+        what is UNSEEN of them (a replay) are believed."""
         due_ms = self._link_due_ms
         if any(readings.t_ms.size and due_ms < readings.t_ms[-1] for readings in batch.values()):
             return self._judge_past_link(batch, due_ms)

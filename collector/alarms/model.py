@@ -3,7 +3,7 @@
 Words and states after ANSI/ISA-18.2-2016 and IEC 62682.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from enum import StrEnum
 from typing import NamedTuple
 
@@ -162,9 +162,6 @@ class AlarmState:
     """Who took it out of service by a command; empty where nobody did."""
     cause: str = ""
     """The alarm that stands for this one: 'probe-silent at juniper'."""
-
-    def with_(self, **changes: object) -> "AlarmState":
-        return replace(self, **changes)  # type: ignore[arg-type]
 
 
 class Event(StrEnum):

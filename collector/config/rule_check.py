@@ -1,4 +1,4 @@
-"""Warnings about rules that can be read but may not do what was meant, judged against the lab they are for.
+"""Doubts about rules that can be read but may not do what was meant, judged against the lab they are for.
 
 What is particular to a kind its description says (`collector.alarms.kinds`); here stands what holds for every rule. A
 rule without `where` whose measure no probe of the lab has is not warned of: the shipped sets cover more than any one
@@ -15,30 +15,11 @@ from collector.alarms.kinds.table import kind_of
 from collector.alarms.model import Rule
 from collector.alarms.places import about_broker, fits
 from collector.domain.lab import Lab, PlaceKind
-from collector.domain.problems import Problem
 from collector.domain.units import MEASURES
 
 
-def rule_warnings(rules: Sequence[Rule], lab: Lab) -> tuple[Problem, ...]:
-    """All warnings, in the order of the rules' places in their files."""
-    return tuple(sorted(_warning(doubt) for doubt in rule_doubts(rules, lab)))
-
-
-def _warning(doubt: Doubt) -> Problem:
-    file, _, line = doubt.rule.source.rpartition(":")
-    field = f"alarms.{doubt.rule.name}.{doubt.field}"
-    return Problem(
-        file=file,
-        line=int(line) if line.isdigit() else 1,
-        column=1,
-        field=field,
-        message=doubt.message,
-        severity="warning",
-    )
-
-
 def rule_doubts(rules: Sequence[Rule], lab: Lab) -> list[Doubt]:
-    """What each warning is about."""
+    """All that may not do what was meant, in the order of the rules; of pairs of rules last."""
     found = [doubt for rule in rules for doubt in _one(rule, lab)]
     return found + [doubt for one, other in combinations(rules, 2) for doubt in _pair(one, other, lab)]
 

@@ -220,7 +220,7 @@ class Pipeline:
             t_ms, raw, why = t_ms[order], raw[order], why[order]
         conditioner = self._conditioners[series]
         value, why = conditioner.values(t_ms, raw, why)
-        late = _late(t_ms, self.engine.clock_ms(series)) | self._raves(series, now_ms)
+        late = self.engine.late_mask(series, t_ms) | self._raves(series, now_ms)
         late_ones: _Ready | None = None
         if late.any():
             flags, late_why = conditioner.judge_late(raw[late], value[late], why[late])
@@ -331,10 +331,3 @@ class Pipeline:
     def start_batch(self) -> None:
         """The last one is safe in the journal; begin the next."""
         self.batch = Batch()
-
-
-def _late(t_ms: NDArray[np.int64], clock_ms: int) -> NDArray[np.bool_]:
-    """Readings that are no newer than what was judged, and all but the first of equal times; `t_ms` in their order."""
-    late: NDArray[np.bool_] = t_ms <= clock_ms
-    late[1:] |= t_ms[1:] == t_ms[:-1]
-    return late

@@ -1,5 +1,7 @@
 """Acknowledging, rules that went away, and which series a rule holds for."""
 
+from dataclasses import replace
+
 import pytest
 
 from collector.alarms.contexts import Contexts
@@ -123,7 +125,7 @@ def test_a_rule_that_became_silent_starts_without_the_old_timer() -> None:
     run.engine = run.rebuild()
     assert run.engine.next_deadline_ms() == 31 * MIN
     state = run.states[HOT_KEY]
-    run.states[AlarmKey("broker-lost", 0)] = state.with_(key=AlarmKey("broker-lost", 0))
+    run.states[AlarmKey("broker-lost", 0)] = replace(state, key=AlarmKey("broker-lost", 0))
     run.rules = (BROKER,)
     assert run.rebuild().next_deadline_ms() is None
 

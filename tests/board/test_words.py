@@ -84,7 +84,7 @@ def test_an_alarm_that_nobody_has_taken_calls() -> None:
 
 
 def held(state: State, **more: object) -> AlarmState:
-    return RAISED.with_(state=state, **more)
+    return replace(RAISED, state=state, **more)  # type: ignore[arg-type]
 
 
 TAKEN, BACK = change(Event.ACKNOWLEDGED, 4, "class 4b"), change(Event.CLEARED, 9)

@@ -6,7 +6,7 @@ import pytest
 
 from collector.alarms.contexts import parse_condition
 from collector.alarms.model import Kind, Rule
-from collector.config.rule_check import rule_warnings
+from collector.config.rule_check import rule_doubts
 from collector.domain.lab import Format, Probe
 from tests.worlds.rules import BROKER, HOT, SILENT, rule
 from tests.worlds.values import AIR, MIN, probe, quillbrook
@@ -21,7 +21,9 @@ def room_probe(every_ms: int = MIN) -> Probe:
 
 
 def warnings(*rules: Rule, every_ms: int = MIN) -> list[str]:
-    return [str(problem) for problem in rule_warnings(rules, quillbrook(room_probe(every_ms)))]
+    """What is doubted, by the line of the rule: 'rules/test.yaml:2:1 alarms.bedding-warm.deadband: warning: ...'."""
+    found = rule_doubts(rules, quillbrook(room_probe(every_ms)))
+    return [f"{one.rule.source}:1 alarms.{one.rule.name}.{one.field}: warning: {one.message}" for one in found]
 
 
 def test_sound_rules_are_not_warned_of() -> None:
@@ -110,12 +112,6 @@ def test_alarms_that_never_meet_are_not_compared() -> None:
     assert warnings(rule(WARM, setpoint=30.0), DRY) == []
 
 
-def test_a_rule_without_a_source_is_still_placed() -> None:
-    """Rules made in code have no line; the warning stands at line 1."""
-    (warning,) = rule_warnings([rule(WARM, deadband=11.0, source="")], quillbrook(room_probe()))
-    assert (warning.line, warning.severity) == (1, "warning")
-
-
 # ---- every kind --------------------------------------------------------------------------------------------------
 
 APART = rule(WARM, name="apart", kind=Kind.DEVIATION, setpoint=5.0, deadband=1.0, against="air_temperature at room")
@@ -140,8 +136,8 @@ def test_a_task_at_a_tray_and_two_probes_in_one_place_are_sound() -> None:
     first = next(probe for probe in base.probes if probe.place == "juniper/top")
     pair = replace(base, probes=(*base.probes, replace(first, id="juniper-top-two", topic="worms/second")))
     alone, beside = rule(TWO, where=("juniper/top",)), rule(TWO, where=("maple/top",))
-    assert rule_warnings([alone], pair) == ()
-    assert [problem.field for problem in rule_warnings([beside], pair)] == ["alarms.two.where"]
+    assert rule_doubts([alone], pair) == []
+    assert [doubt.field for doubt in rule_doubts([beside], pair)] == ["where"]
 
 
 @pytest.mark.parametrize(
