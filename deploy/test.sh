@@ -55,7 +55,9 @@ run_tests() {
     local workers
     workers=$(nproc)
     [ "$workers" -le 4 ] || workers=4
-    "$bin/coverage" run -m pytest -n "$workers" --dist loadfile --durations=10 </dev/null | tee "$work/pytest.log"
+    # The order is ours (tests/conftest.py): files with slow tests begin.
+    "$bin/coverage" run -m pytest -n "$workers" --dist loadfile --no-loadscope-reorder --durations=10 </dev/null |
+        tee "$work/pytest.log"
 }
 
 add_up() { "$bin/coverage" combine --quiet && "$bin/coverage" report --fail-under=90; }

@@ -62,6 +62,12 @@ def _no_collector_left_behind() -> Iterator[None]:
         watch.kill()
 
 
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Files with slow tests begin, so that of several workers none is left alone with one at the end."""
+    slow = {item.path for item in items if item.get_closest_marker("slow")}
+    items.sort(key=lambda item: item.path not in slow)
+
+
 @pytest.hookimpl(wrapper=True)
 def pytest_make_collect_report(
     collector: pytest.Collector,

@@ -13,7 +13,7 @@ from tests.services.clock import FakeClock
 ROOT = Path(__file__).parents[1]
 
 
-def run_pytest(folder: Path, **files: str) -> subprocess.CompletedProcess[str]:
+def run_pytest(folder: Path, *options: str, **files: str) -> subprocess.CompletedProcess[str]:
     """A run of its own, with our hooks, over the files given."""
     for name, source in files.items():
         (folder / f"{name}.py").write_text(source, encoding="utf-8")
@@ -29,7 +29,7 @@ def run_pytest(folder: Path, **files: str) -> subprocess.CompletedProcess[str]:
         str(folder),
     ]
     return subprocess.run(
-        [*command, folder],
+        [*command, *options, folder],
         cwd=folder,
         env=os.environ | {"PYTHONPATH": str(ROOT)},
         capture_output=True,
@@ -91,3 +91,22 @@ def test_the_fake_clock_moves_only_when_told(clock: FakeClock) -> None:
     assert clock() == before
     assert clock.advance(ms=1, s=2, minutes=3, hours=4) == before + 14_582_001
     assert clock() == before + 14_582_001
+
+
+def test_files_with_slow_tests_begin(tmp_path: Path) -> None:
+    """What takes long is under way while the rest fills the time; within a file the order stays."""
+    done = run_pytest(
+        tmp_path,
+        *("-v", "-W", "ignore::pytest.PytestUnknownMarkWarning"),
+        test_a="def test_quick(): pass",
+        test_b=(
+            "import pytest\n"
+            "def test_first(): pass\n"
+            "@pytest.mark.slow\n"
+            "def test_long(): pass\n"
+        ),
+    )  # fmt: skip
+
+    assert done.returncode == 0, done.stdout
+    listed = [line.split(" ")[0] for line in done.stdout.splitlines() if "::" in line]
+    assert listed == ["test_b.py::test_first", "test_b.py::test_long", "test_a.py::test_quick"]

@@ -165,6 +165,7 @@ def test_a_second_alarm_after_the_first_is_a_new_occurrence() -> None:
     assert [one.since_ms for one in run.told] == [0, 0, 2 * MIN]
 
 
+@pytest.mark.slow
 def test_chattering_readings_stay_linear() -> None:
     """100,000 readings that each cross tell 100,000 events in one chunk, in order, without going quadratic."""
     run = Run((rule(HOT, deadband=0.0),))

@@ -222,6 +222,7 @@ def test_checkup_says_whether_links_are_on(url: str, secret: str | None, verdict
     assert SECRET not in found.text
 
 
+@pytest.mark.slow
 @pytest.mark.service
 def test_from_the_link_to_the_acknowledged_alarm(tmp_path: Path, mosquitto: Mosquitto) -> None:
     """A phone opens the link, presses the button: within two seconds the running collector has it, by the role of the

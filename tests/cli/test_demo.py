@@ -17,6 +17,8 @@ from collector.config.log import UNHEARD
 from sim_sensors import scenarios
 from tests.cli.command_line import Commands
 
+pytestmark = pytest.mark.slow
+
 
 class Ran(NamedTuple):
     code: int

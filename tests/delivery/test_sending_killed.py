@@ -56,6 +56,7 @@ def test_mail_killed_at_every_step(tmp_path: Path) -> None:
     judge(outcomes, arrived)
 
 
+@pytest.mark.slow
 def test_chat_killed_at_every_step(tmp_path: Path) -> None:
     """Against a web server that takes chat messages. What a killed sender had told its process to send may still go."""
     with chat_service() as service:

@@ -106,6 +106,7 @@ def test_what_is_noted_counts_from_after_all_that_was_judged(brew_home: Home) ->
         assert list(batch.diary) == [1]
 
 
+@pytest.mark.slow
 @pytest.mark.service
 def test_a_running_collector_answers_and_keeps(brew_home: Home, mosquitto: Mosquitto) -> None:
     """Noted, struck, refused while the command waits; all of it is there after a kill and a restart."""

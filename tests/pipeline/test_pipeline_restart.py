@@ -4,6 +4,7 @@ import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
+import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -99,6 +100,7 @@ def stored(lab: ByHand) -> dict[str, list[tuple[object, ...]]]:
     }
 
 
+@pytest.mark.slow
 @given(happenings, st.sets(st.integers(0, 44), max_size=12))
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 def test_restarts_change_neither_rows_nor_alarms_nor_mail(found: list[Happening], breaks: set[int]) -> None:

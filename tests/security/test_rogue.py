@@ -6,7 +6,7 @@ import pytest
 
 from tests.security.siege import Siege, Toll
 
-pytestmark = pytest.mark.service
+pytestmark = [pytest.mark.service, pytest.mark.slow]
 MOST = {
     "junk": 8_000,
     "names": 20_000,

@@ -155,6 +155,7 @@ def home(tmp_path: Path) -> Path:
     return folder
 
 
+@pytest.mark.slow
 @pytest.mark.service
 @pytest.mark.filterwarnings("ignore::DeprecationWarning")  # of what apprise imports
 def test_no_secret_shows_where_every_server_fails_and_every_command_runs(

@@ -127,6 +127,7 @@ def test_states_stay_possible(whole: Run) -> None:
     assert all(b.t_ms - a.t_ms == scenario.step_ms for (a, _), (b, _) in pairwise(whole))
 
 
+@pytest.mark.slow
 def test_shorter_steps_give_the_same_story() -> None:
     """The step is short enough: with a fifth of the 5 minutes no tray is further off, any hour of five days with
     drought and an overfeed in them, than 0.5 degC at the pocket and 0.3 in the bed, 0.2 % moisture or 2 % of

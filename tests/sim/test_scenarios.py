@@ -42,7 +42,7 @@ def test_the_documented_harm_happens(name: str) -> None:
         assert got == {}, (seed, got)
 
 
-@pytest.mark.parametrize("name", NORMAL)
+@pytest.mark.parametrize("name", [*NORMAL[:-1], pytest.param(NORMAL[-1], marks=pytest.mark.slow)])
 def test_normal_times_have_no_harm(name: str) -> None:
     """A normal term does no harm to a worm or a brew, whatever the seed; a step of an hour is enough for that."""
     scenario = scenarios.load(name)

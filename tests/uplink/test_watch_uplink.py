@@ -45,6 +45,7 @@ def _sent(watch: Watch) -> bool:
     return bool(status["readings"] == 20 and status["uplink"]["waiting"] == 0)
 
 
+@pytest.mark.slow
 def test_three_collectors_share_one_database(tmp_path: Path, mosquitto: Mosquitto, victoria: Victoria) -> None:
     """A collector a lab, each with its own journal; what was published is in the one database, once for each lab."""
     labs = ("north", "south", "west")
@@ -60,6 +61,7 @@ def test_three_collectors_share_one_database(tmp_path: Path, mosquitto: Mosquitt
         assert watch.stop() == 0
 
 
+@pytest.mark.slow
 def test_the_uplink_says_how_it_is_and_fills_a_stretch_again(tmp_path: Path, mosquitto: Mosquitto) -> None:
     """Status with position and lag, text and JSON; backfill under another name sends all of it once more."""
     with FarEnd() as far:

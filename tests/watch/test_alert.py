@@ -119,6 +119,7 @@ def test_acknowledging_is_taken_up_within_a_second_or_so(watch: Watch, mosquitto
     watch.stop()
 
 
+@pytest.mark.slow
 def test_a_shelved_alarm_is_not_told_and_comes_back_by_itself_later(
     watch: Watch, mosquitto: Mosquitto, mail: SmtpServer
 ) -> None:

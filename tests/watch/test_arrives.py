@@ -79,6 +79,7 @@ def test_the_others_are_told_of_a_dead_address_and_status_shows_each(
     assert "550 5.1.1 no such mailbox" in shown
 
 
+@pytest.mark.slow
 def test_greylisting_of_one_does_not_hold_up_the_other(watch: Watch, mosquitto: Mosquitto, mail: SmtpServer) -> None:
     """451 for the first who is asked: the other has the alarm at once, the first at the second try, each once."""
     mail.answer("RCPT", "451 4.7.1 greylisted, come back later")

@@ -4,7 +4,7 @@ import pytest
 
 from tests.bench import crash
 
-pytestmark = pytest.mark.service
+pytestmark = [pytest.mark.service, pytest.mark.slow]
 
 
 def test_no_reading_is_lost_and_no_message_repeated_over_kills() -> None:

@@ -118,6 +118,7 @@ class Stream:
         wait_until(lambda: self.sent >= until, f"{more} more readings on their way", 30)
 
 
+@pytest.mark.slow
 def test_changed_rules_under_load_lose_miss_and_double_nothing(
     home: Path, tmp_path: Path, mosquitto: Mosquitto
 ) -> None:
