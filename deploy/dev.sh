@@ -2,7 +2,7 @@
 # Checks what you are working on, in seconds.
 #
 #   deploy/dev.sh                   style, types, import contracts, sizes, words; only what changed is read again
-#   deploy/dev.sh alarms            the tests of one room, without those marked slow
+#   deploy/dev.sh alarms            the tests of one room, without those marked slow, with fewer drawn examples
 #   deploy/dev.sh store -k disk     whatever follows the room goes to pytest as it is
 #   deploy/dev.sh alarms -m slow    only the slow ones
 #   deploy/dev.sh --rooms           which rooms there are
@@ -39,6 +39,7 @@ test_room() {
     shift
     [ "$(find "tests/$room" -name 'test_*.py' | wc -l)" -lt 6 ] || workers=$(nproc)
     [ "$workers" -le 4 ] || workers=4
+    export HYPOTHESIS_PROFILE="${HYPOTHESIS_PROFILE:-quick}"
     exec "$bin/python" -m pytest -p no:cov -n "$workers" --dist worksteal -m "not slow" "tests/$room" "$@"
 }
 

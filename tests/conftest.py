@@ -19,6 +19,7 @@ if TYPE_CHECKING:  # most tests need no server: what starts them is loaded by th
 
 settings.register_profile("ci", derandomize=True, deadline=None, max_examples=60, database=None)
 settings.register_profile("laptop", deadline=None, max_examples=60)
+settings.register_profile("quick", deadline=None, max_examples=20)  # of deploy/dev.sh
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "ci" if IN_CI else "laptop"))
 
 
