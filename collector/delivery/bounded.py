@@ -2,7 +2,8 @@
 
 A server that never ends its answer, or gives a byte every few seconds, costs what the bounds say and no more.
 
-Deadline    after so many seconds every socket it watches is shut, whatever waits on it
+Deadline    after so many seconds whatever it watches is ended, and with that every wait on it
+give_up     the same at once, for all that a thread waits for
 ask         one HTTP request
 Answer      what came back
 NoAnswer    nothing usable came back; one line without secrets
@@ -11,12 +12,13 @@ NoAnswer    nothing usable came back; one line without secrets
 import socket
 import threading
 import zlib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from types import TracebackType
-from typing import Any, Self
+from typing import Any, ClassVar, Self
 from urllib.parse import urljoin
+from weakref import WeakSet
 
 MOST_BYTES = 64 * 1024
 """Of a body: what is wrong stands in its first lines."""
@@ -35,18 +37,23 @@ class NoAnswer(Exception):
 
 
 class Deadline:
-    """Within the block, or from `start` to `close`, sockets given to `watch` live so long at most."""
+    """Within the block, or from `start` to `close`, what is given to `watch` lives so long at most."""
+
+    _running: ClassVar["WeakSet[Deadline]"] = WeakSet()
 
     def __init__(self, seconds: float) -> None:
         self.passed = False
-        self._sockets: list[socket.socket] = []
+        self._owner: int | None = None
+        self._enders: list[Callable[[], None]] = []
         self._lock = threading.Lock()
-        self._timer = threading.Timer(seconds, self._end)
+        self._timer = threading.Timer(seconds, self.expire)
         self._timer.daemon = True
 
     def start(self) -> None:
         """The seconds begin to run."""
+        self._owner = threading.get_ident()
         self._timer.start()
+        self._running.add(self)
 
     def __enter__(self) -> Self:
         self.start()
@@ -56,25 +63,42 @@ class Deadline:
         self.close()
 
     def close(self) -> None:
-        """The block is over: nothing is shut any more."""
+        """The block is over: nothing is ended any more."""
         self._timer.cancel()
+        self._running.discard(self)
         with self._lock:
-            self._sockets.clear()
+            self._enders.clear()
 
-    def watch(self, one: socket.socket) -> None:
-        """`one` is shut at the deadline; at once where that has passed."""
+    def watch(self, ender: Callable[[], None]) -> None:
+        """Call `ender` at the deadline, at once where that has passed. It ends a wait; an OSError counts as done."""
         with self._lock:
-            self._sockets.append(one)
+            self._enders.append(ender)
         if self.passed:
-            self._end()
+            self.expire()
 
-    def _end(self) -> None:
+    def watch_socket(self, one: socket.socket) -> None:
+        """Shut it at the deadline, below TLS, whose own goodbye would be said to somebody who does not listen."""
+        self.watch(lambda: socket.socket.shutdown(one, socket.SHUT_RDWR))
+
+    def expire(self) -> None:
+        """The deadline is now. Any thread may call."""
         self.passed = True
         with self._lock:
-            for one in self._sockets:
-                with suppress(OSError):  # closed meanwhile
-                    # Below TLS, whose own shutdown would say goodbye to somebody who does not listen.
-                    socket.socket.shutdown(one, socket.SHUT_RDWR)
+            for ender in self._enders:
+                with suppress(OSError):  # ended meanwhile
+                    ender()
+
+    @classmethod
+    def expire_all(cls, owner: int | None) -> None:
+        """Those that a thread has started."""
+        for one in list(cls._running):
+            if one._owner == owner:
+                one.expire()
+
+
+def give_up(thread: threading.Thread) -> None:
+    """Whatever answer the thread waits for, it comes no more."""
+    Deadline.expire_all(thread.ident)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -175,13 +199,13 @@ def _guarded(deadline: Deadline) -> Any:
         def connect(self) -> None:
             super().connect()
             if self.sock is not None:
-                deadline.watch(self.sock)
+                deadline.watch_socket(self.sock)
 
     class Secure(HTTPSConnection):
         def connect(self) -> None:
             super().connect()
             if self.sock is not None:
-                deadline.watch(self.sock)
+                deadline.watch_socket(self.sock)
 
     class PlainPool(HTTPConnectionPool):
         ConnectionCls = Plain

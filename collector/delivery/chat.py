@@ -5,7 +5,6 @@ import hashlib
 import re
 import subprocess
 import sys
-import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -13,6 +12,7 @@ from typing import IO, TypeVar
 
 import msgspec
 
+from collector.delivery.bounded import Deadline
 from collector.delivery.chat_child import GO, Heard, Loaded, Order, sender_for
 from collector.delivery.port import OutboxRow, PermanentFailure, TemporaryFailure, Unconfirmed, Unreachable
 from collector.delivery.servers import ChatAddresses
@@ -151,14 +151,12 @@ def _child(command: Sequence[str], deadline_s: float) -> Iterator[Child]:
         stderr=subprocess.DEVNULL,
         start_new_session=True,
     )
-    timer = threading.Timer(deadline_s, process.kill)
-    timer.daemon = True
-    timer.start()
     try:
         assert process.stdin is not None  # noqa: S101  both are pipes
         assert process.stdout is not None  # noqa: S101
-        yield Child(process, process.stdin, process.stdout)
+        with Deadline(deadline_s) as deadline:
+            deadline.watch(process.kill)
+            yield Child(process, process.stdin, process.stdout)
     finally:
-        timer.cancel()
         process.kill()
         process.communicate()

@@ -6,10 +6,13 @@ import time
 from collections.abc import Callable, Mapping
 
 from collector.config.log import Log
+from collector.delivery.bounded import give_up
 from collector.delivery.port import Carrier, Outbox
 from collector.delivery.sender import Sender
 
-_JOIN_S = 30.0
+_FINISH_S = 3.0
+"""For a message that is being handed over when the threads are to end: longer than that nobody waits for a server."""
+_GIVEN_UP_S = 2.0
 
 
 class Lanes:
@@ -24,7 +27,7 @@ class Lanes:
             wake = threading.Event()
             sender = Sender(outbox, channels, now, wake, log, chat=chat, on_failed=self.failed.set)
             self._wakes.append(wake)
-            self._threads.append(threading.Thread(target=sender.run, args=(self._stop,), name=name, daemon=True))
+            self._threads.append(threading.Thread(target=self._run, args=(sender,), name=name, daemon=True))
 
     def start(self) -> None:
         """Start the threads."""
@@ -37,10 +40,25 @@ class Lanes:
             event.set()
 
     def close(self) -> None:
-        """Each thread finishes the message it is handing over; returns within half a minute all the same."""
+        """Each thread finishes the message it is handing over, for a moment; then what it waits for is given up, as if
+        the server had hung up. Returns within seconds all the same."""
         self._stop.set()
         self.wake()
-        end = time.monotonic() + _JOIN_S
+        self._join(_FINISH_S)
+        for thread in self._threads:
+            if thread.is_alive():
+                give_up(thread)
+        self._join(_GIVEN_UP_S)
+
+    def _join(self, seconds: float) -> None:
+        end = time.monotonic() + seconds
         for thread in self._threads:
             if thread.is_alive():
                 thread.join(timeout=max(0.0, end - time.monotonic()))
+
+    def _run(self, sender: Sender) -> None:
+        try:
+            sender.run(self._stop)
+        except Exception:
+            if not self._stop.is_set():  # else nobody waits for it, and the outbox may be closed
+                raise

@@ -69,7 +69,7 @@ class _Bounded(_Library):
         """One answer. Raises SMTPServerDisconnected where none comes, or none that ends."""
         if self.sock is not None and self.sock is not self._watched:  # anew once TLS is on
             self._watched = self.sock
-            self._deadline.watch(self.sock)
+            self._deadline.watch_socket(self.sock)
         if self.file is None and self.sock is not None:
             self.file = cast(Any, _Counted(self.sock.makefile("rb")))
         if isinstance(self.file, _Counted):

@@ -8,9 +8,11 @@ from collector.config.clock import Now
 from collector.config.home import Home
 from collector.config.log import Log
 from collector.config.settings import Settings, Uplink
+from collector.delivery.bounded import give_up
 from collector.domain.lab import Lab
 
-_ENDS_WITHIN_S = 30
+_FINISH_S = 2.0
+"""For a portion on its way when the uplink is to end: it goes out again if it was not taken."""
 
 
 @contextmanager
@@ -34,7 +36,10 @@ def uplinking(home: Home, settings: Settings, lab: Lab, now: Now, log: Log) -> I
         yield
     finally:
         ended.set()
-        thread.join(_ENDS_WITHIN_S)
+        thread.join(_FINISH_S)
+        if thread.is_alive():
+            give_up(thread)
+            thread.join(_FINISH_S)
 
 
 def _follow(home: Home, settings: Uplink, lab: Lab, now: Now, log: Log, ended: threading.Event) -> None:

@@ -1,13 +1,14 @@
 """Whatever a server does, an answer takes no more than its bounds."""
 
 import socket
+import threading
 import time
 import tracemalloc
 from collections.abc import Callable
 
 import pytest
 
-from collector.delivery.bounded import MOST_BYTES, Answer, Deadline, NoAnswer, Request, ask
+from collector.delivery.bounded import MOST_BYTES, Answer, Deadline, NoAnswer, Request, ask, give_up
 from tests.services.endless import OK, Endless, bomb, dripped_body, dripped_head, endless, endless_body, silent
 from tests.services.free_port import free_port
 
@@ -62,7 +63,7 @@ def test_a_deadline_shuts_what_is_given_to_it_late() -> None:
         end_s = time.monotonic() + 5
         while not deadline.passed and time.monotonic() < end_s:
             time.sleep(0.005)
-        deadline.watch(here)
+        deadline.watch_socket(here)
         assert there.recv(1) == b""
 
 
@@ -89,3 +90,27 @@ def test_one_that_says_it_is_packed_and_is_not() -> None:
 
     with endless(false) as server:
         assert ask(Request(method="GET", url=server.url)).body == b"plain"
+
+
+def test_what_a_thread_waits_for_can_be_given_up() -> None:
+    """A stop waits for no server; the waits of other threads go on."""
+    said: list[str] = []
+
+    def wait(url: str) -> None:
+        try:
+            ask(Request(method="GET", url=url, deadline_s=20))
+        except NoAnswer as error:
+            said.append(str(error))
+
+    with endless(silent) as server, endless(silent) as other:
+        threads = [threading.Thread(target=wait, args=(one.url,)) for one in (server, other)]
+        for thread in threads:
+            thread.start()
+        began_s = time.monotonic()
+        while threads[0].is_alive() and time.monotonic() < began_s + 10:
+            give_up(threads[0])
+            threads[0].join(0.05)
+        assert said == ["gave no answer in time"]
+        assert threads[1].is_alive()
+        give_up(threads[1])
+        threads[1].join(10)

@@ -1,6 +1,8 @@
 """Two threads hand messages over: what holds up one way of reaching people holds up no other."""
 
+import socket
 import threading
+import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -8,13 +10,16 @@ from pathlib import Path
 import pytest
 
 from collector.config.log import UNHEARD
+from collector.delivery.chat import ChatCarrier
 from collector.delivery.lanes import Lanes
 from collector.delivery.mail import MailCarrier
-from collector.delivery.port import OutboxRow, PermanentFailure
+from collector.delivery.port import Carrier, OutboxRow, PermanentFailure
+from collector.delivery.servers import ChatAddresses, MailServer
 from tests.delivery.conftest import settings_for
 from tests.delivery.outboxes import JournalOutbox
 from tests.letters.examples import Letter
 from tests.services.clock import FakeClock
+from tests.services.endless import Endless, endless, silent
 from tests.services.smtp_server import HANG, SmtpServer
 from tests.services.waiting import wait_until
 
@@ -79,4 +84,32 @@ def test_each_new_message_wakes_its_thread_and_each_failure_is_told(outbox: Jour
 def test_closing_what_was_never_started_is_nothing(outbox: JournalOutbox, clock: FakeClock) -> None:
     """A start that fails half way closes all the same."""
     Lanes(outbox, {}, clock, UNHEARD).close()
+    outbox.close()
+
+
+@pytest.mark.parametrize("way", ["email", "chat"])
+def test_a_stop_waits_for_no_server(way: str, outbox: JournalOutbox, clock: FakeClock) -> None:
+    """One that takes the message and never answers: the threads end in seconds, and what became of it is written."""
+
+    def never(server: Endless, client: socket.socket) -> None:
+        for answer in (b"220 hello", b"250 hello", b"250 sender", b"250 recipient", b"354 go on"):
+            if way == "email":
+                server.send(client, answer + b"\r\n")
+            client.recv(65_536)
+        silent(server, client)
+
+    with endless(never) as server:
+        carriers: dict[str, Carrier] = {
+            "email": MailCarrier(MailServer(host="127.0.0.1", port=server.port, security="none"), "Quillbrook School"),
+            "chat": ChatCarrier(ChatAddresses((f"json://127.0.0.1:{server.port}/",), ("phone",))),
+        }
+        recipient = {"chat": "phone", "email": "teacher@quillbrook.example"}[way]
+        outbox.put(Letter(key="one", priority="medium", channel=way, recipient=recipient))
+        lanes = Lanes(outbox, carriers, clock, UNHEARD)
+        lanes.start()
+        wait_until(lambda: outbox.standing("one").state == "sending", "the message on its way", 20)
+        began_s = time.monotonic()
+        lanes.close()
+        assert time.monotonic() - began_s < 8
+    assert outbox.standing("one").state == "unconfirmed"
     outbox.close()
