@@ -114,6 +114,22 @@ def test_no_function_is_too_long() -> None:
 # Packages -----------------------------------------------------------------------------------------------------------
 
 
+def classes_of(name: str) -> Iterator[str]:
+    """Classes that a file of the collector shares with others."""
+    body = ast.parse(text_of(name)).body
+    return (part.name for part in body if isinstance(part, ast.ClassDef) and not part.name.startswith("_"))
+
+
+def test_no_class_name_has_two_meanings() -> None:
+    """Whoever reads a name in one room of the collector finds no other thing of that name in another."""
+    found: dict[str, list[str]] = {}
+    for name in CODE:
+        if name.startswith("collector/"):
+            for one in classes_of(name):
+                found.setdefault(one, []).append(name)
+    assert {one: names for one, names in found.items() if len(names) > 1} == {}
+
+
 def test_every_package_folder_is_a_package() -> None:
     """Each folder with Python in it has an __init__.py, so that it is installed, typed and checked.
 

@@ -16,7 +16,7 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
 from collector.board.guard import SafeHeaders, WrongLinks, body_is_small, from_elsewhere
-from collector.board.pages import Pages
+from collector.board.pages import HtmlPages
 from collector.board.port import LinkDesk, LinkWrong, NotNow
 from collector.config.log import Log
 
@@ -28,7 +28,7 @@ class _Board:
     def __init__(self, desk: LinkDesk, ticks: Callable[[], float], log: Log, own_host: str) -> None:
         self._desk, self._log, self._own_host = desk, log, own_host
         self._wrong = WrongLinks(ticks)
-        self.pages = Pages()
+        self.pages = HtmlPages()
 
     async def front(self, _request: Request) -> Response:
         """The page at the root, which only says what there is."""

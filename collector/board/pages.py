@@ -12,7 +12,7 @@ from collector.board.port import AlarmPage
 LOOK_AGAIN_S = 3
 
 
-class Pages:
+class HtmlPages:
     """`style_hash` is what the content security policy lets through."""
 
     def __init__(self) -> None:

@@ -55,7 +55,7 @@ class Bullets:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Answer:
+class HowToAnswer:
     """What to press or type: `url` empty where there is no page, `command` a word each."""
 
     title: str
@@ -69,7 +69,7 @@ class PicturePlace:
     """Where the picture goes, where there is one; nothing in plain text."""
 
 
-Block = Lead | Heading | Fields | Passage | Bullets | Answer | PicturePlace
+Block = Lead | Heading | Fields | Passage | Bullets | HowToAnswer | PicturePlace
 
 
 def plain_text(blocks: Sequence[Block]) -> str:
@@ -91,7 +91,7 @@ def _lines(block: Block) -> list[str]:
             return _passage(title, paragraphs)
         case Bullets(title, lines):
             return _bullets(title, lines)
-        case Answer(title=title, url=url, command=command):
+        case HowToAnswer(title=title, url=url, command=command):
             return [f"{title}:", *_answer(url, command)]
         case PicturePlace():
             return []

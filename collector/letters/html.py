@@ -7,7 +7,7 @@ All text is escaped here and nowhere else. Dark on white, one column, sizes for 
 from collections.abc import Iterator, Sequence
 from html import escape
 
-from collector.letters.blocks import Answer, Block, Bullets, Fields, Heading, Lead, Passage, PicturePlace
+from collector.letters.blocks import Block, Bullets, Fields, Heading, HowToAnswer, Lead, Passage, PicturePlace
 
 PICTURE = "<!--picture-->"
 """Where the picture goes; no text can hold this, since '<' is escaped in every text."""
@@ -75,7 +75,7 @@ def _element(block: Block, title_tag: str) -> Iterator[str]:
             yield f'<ul style="{_UL}">'
             yield from (f'<li style="{_LI}">{escape(line)}</li>' for line in lines)
             yield "</ul>"
-        case Answer():
+        case HowToAnswer():
             yield from _answer(block, title_tag)
         case PicturePlace():
             yield PICTURE
@@ -101,7 +101,7 @@ def _fields(rows: Sequence[tuple[str, str]]) -> Iterator[str]:
     yield "</table>"
 
 
-def _answer(block: Answer, title_tag: str) -> Iterator[str]:
+def _answer(block: HowToAnswer, title_tag: str) -> Iterator[str]:
     yield from _title(block.title, title_tag)
     if block.url:
         link = f'<a href="{escape(block.url)}" style="{_BUTTON}">{escape(block.button)}</a>'

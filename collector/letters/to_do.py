@@ -4,7 +4,7 @@ import shlex
 from dataclasses import dataclass
 
 from collector.letters.advice import advice, lacks_mass
-from collector.letters.blocks import Answer
+from collector.letters.blocks import HowToAnswer
 from collector.letters.cautions import cautions
 from collector.letters.matter import Matter
 from collector.letters.plain import one_line, paragraphs
@@ -34,11 +34,11 @@ class ToDo:
         """What comes of it where nothing is done."""
         return _written(self.matter.rule.consequence)
 
-    def answer(self, title: str, button: str = "Acknowledge") -> Answer:
+    def answer(self, title: str, button: str = "Acknowledge") -> HowToAnswer:
         """What to press or type."""
         where, by = _quoted(self.matter.series.place), _quoted(self.matter.person.role)
         command = ("traywarden", "alarms", "acknowledge", self.alarm, "--at", where, "--by", by)
-        return Answer(title=title, url=self._url(), command=command, button=button)
+        return HowToAnswer(title=title, url=self._url(), command=command, button=button)
 
     @property
     def link(self) -> str:

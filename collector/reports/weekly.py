@@ -20,7 +20,7 @@ _ENOUGH_PCT = 99.0
 
 
 @dataclass(frozen=True, slots=True)
-class Heard:
+class ProbeWeek:
     """How many readings of a probe came in the week, of how many that were due."""
 
     probe: str
@@ -60,7 +60,7 @@ class WeeklyView:
     day: date
     """The day it goes out; it tells of the seven days before."""
     audit: Audit
-    heard: Sequence[Heard]
+    heard: Sequence[ProbeWeek]
     batteries: Sequence[Battery]
     storage: Storage
     outbox: Mapping[str, int]

@@ -12,7 +12,7 @@ from collector.domain.lab import Lab, Probe
 from collector.letters.local_time import utc
 from collector.reports.digest import DAY_MS
 from collector.reports.digest_view import was_done
-from collector.reports.weekly import Battery, Heard, Storage, WeeklyView
+from collector.reports.weekly import Battery, ProbeWeek, Storage, WeeklyView
 from collector.store.reader import Reader, Summary
 
 WEEK_MS = 7 * DAY_MS
@@ -65,11 +65,11 @@ def _watched_ms(hours: Sequence[Summary]) -> int:
     return len({row.start for row in hours}) * 3_600_000
 
 
-def _heard(probe: Probe, counted: Mapping[int, int], probes: Mapping[int, str], span_ms: int) -> Heard:
+def _heard(probe: Probe, counted: Mapping[int, int], probes: Mapping[int, str], span_ms: int) -> ProbeWeek:
     """By the channel that came most often: one broken channel is not the probe's silence."""
     most = max((n for series, n in counted.items() if probes.get(series) == probe.id), default=0)
     due = span_ms // probe.every_ms
-    return Heard(probe.id, min(most, due), due)
+    return ProbeWeek(probe.id, min(most, due), due)
 
 
 def _batteries(lab: Lab, reader: Reader, probes: Mapping[int, str], now_ms: int) -> list[Battery]:

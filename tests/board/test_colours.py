@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from collector.letters import html, picture
-from collector.letters.blocks import Answer, Block, Bullets, Fields, Heading, Passage
+from collector.letters.blocks import Block, Bullets, Fields, Heading, HowToAnswer, Passage
 
 CSS = (Path(__file__).parents[2] / "collector/board/templates/board.css").read_text(encoding="utf-8")
 LEVELS = ("high", "medium", "low")
@@ -92,7 +92,7 @@ def test_all_text_of_a_mail_can_be_read() -> None:
     blocks: list[Block] = [
         Heading("a", "SOON"),
         Fields((("a", "b"),)),
-        Answer(title="a", url="https://a.example", command=("b",)),
+        HowToAnswer(title="a", url="https://a.example", command=("b",)),
     ]
     blocks += [Bullets("a", ("b",)), Passage("a", ("b",)), Heading("b", level=2)]
     styles = re.findall(r'style="([^"]*)"', html.page("a", blocks))

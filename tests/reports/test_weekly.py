@@ -4,7 +4,7 @@ from dataclasses import replace
 from datetime import UTC, date
 
 from collector.alarms.audit.figures import Window, audit
-from collector.reports.weekly import Battery, Heard, Storage, WeeklyView, sections, subject, weekly_key
+from collector.reports.weekly import Battery, ProbeWeek, Storage, WeeklyView, sections, subject, weekly_key
 from tests.alarms.histories import DAY, HOUR, MIN, T0, History
 from tests.letters.examples import LAB
 
@@ -16,7 +16,7 @@ def view(history: History, **changes: object) -> WeeklyView:
         lab=LAB,
         day=date(2026, 3, 9),
         audit=audit(history.changes, WEEK, UTC, {"warm": 4 * HOUR}),
-        heard=(Heard("juniper-top", 10_080, 10_080),),
+        heard=(ProbeWeek("juniper-top", 10_080, 10_080),),
         batteries=(),
         storage=Storage(21_400_000, 8_123_456_789, 241_920),
         outbox={"sent": 12, "waiting": 1},
@@ -67,12 +67,16 @@ def test_a_flood_is_told_with_its_size() -> None:
 
 def test_probes_that_were_heard_seldom_come_first() -> None:
     """The worst first, with how many readings are missing; the others are not listed."""
-    heard = (Heard("juniper-top", 9_576, 10_080), Heard("maple-top", 0, 10_080), Heard("room-air", 2_016, 2_016))
+    heard = (
+        ProbeWeek("juniper-top", 9_576, 10_080),
+        ProbeWeek("maple-top", 0, 10_080),
+        ProbeWeek("room-air", 2_016, 2_016),
+    )
     assert told(view(History(), heard=heard))["Readings"] == (
         "maple-top: 0.0 % of its readings came (10,080 of 10,080 missing)",
         "juniper-top: 95.0 % of its readings came (504 of 10,080 missing)",
     )
-    assert Heard("new", 0, 0).percent == 100.0
+    assert ProbeWeek("new", 0, 0).percent == 100.0
 
 
 def test_the_weakest_battery_comes_first() -> None:

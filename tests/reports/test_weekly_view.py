@@ -7,7 +7,7 @@ import pytest
 from collector.config.home import Home
 from collector.domain.hours import every_day
 from collector.domain.lab import Lab, SeriesKey, Telling
-from collector.reports.weekly import Battery, Heard
+from collector.reports.weekly import Battery, ProbeWeek
 from collector.reports.weekly_view import weekly_due, weekly_view
 from collector.store.batch import Batch
 from collector.store.reader import Reader
@@ -54,7 +54,7 @@ def test_it_tells_of_what_the_journal_holds(brew_home: Home) -> None:
     with Reader(brew_home.database) as reader:
         found = weekly_view(brew_home, home_lab, brew_home.load_rules(), reader, T0 + 20 * MIN)
     heard = {one.probe: one for one in found.heard}
-    assert heard["kettle-pump"] == Heard("kettle-pump", 5_040, 10_080)
+    assert heard["kettle-pump"] == ProbeWeek("kettle-pump", 5_040, 10_080)
     assert heard["juniper-top"].heard == 0
     assert set(heard) == {probe.id for probe in home_lab.probes if probe.topic}
     assert found.batteries == [Battery("kettle-pump", 3.7, 3.9)]

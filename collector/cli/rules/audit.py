@@ -19,7 +19,7 @@ from collector.alarms.contexts import Contexts
 from collector.cli.common import add_span, home_of, lab_or_none, span_ms, zone_of
 from collector.cli.output import complain, progress_bar, say_json
 from collector.cli.parsing import takes
-from collector.cli.rules.audit_text import Finding, audit_json, say_audit
+from collector.cli.rules.audit_text import AuditFinding, audit_json, say_audit
 from collector.config.clock import system_now
 from collector.config.rule_layers import LayeredAlarm
 from collector.domain.lab import Lab, Series, SeriesKey, series_keys, subjects
@@ -96,7 +96,7 @@ class _Bad(NamedTuple):
         return 1 if self.alarm is None else max(1, rungs(self.alarm.rule))
 
 
-def _suggest(reader: Reader, found: Audit, alarms: Mapping[str, LayeredAlarm], lab: Lab) -> list[Finding]:
+def _suggest(reader: Reader, found: Audit, alarms: Mapping[str, LayeredAlarm], lab: Lab) -> list[AuditFinding]:
     """For every bad actor what would have helped."""
     known = _known(reader, lab)
     bad = [_bad(one, alarms.get(one.alarm.rule), known, lab) for one in found.actors if _is_bad(one)]
@@ -112,7 +112,7 @@ def _suggest(reader: Reader, found: Audit, alarms: Mapping[str, LayeredAlarm], l
             contexts=contexts,
         )
         tried = _counter(bar, done, total)
-        findings.append(Finding(one.actor, one.alarm, _advice(one, stage, found.window, tried)))
+        findings.append(AuditFinding(one.actor, one.alarm, _advice(one, stage, found.window, tried)))
         done += one.steps
         bar(done, total)
     return findings

@@ -22,7 +22,7 @@ _WIDTH = 100
 _VERDICT = {(True, True): "over both", (True, False): "over standard", (False, True): "over target"}
 
 
-class Finding(NamedTuple):
+class AuditFinding(NamedTuple):
     """A bad actor, its rule if there still is one, and what would have helped."""
 
     actor: Actor
@@ -30,7 +30,7 @@ class Finding(NamedTuple):
     advice: Advice
 
 
-def say_audit(found: Audit, findings: Sequence[Finding], zone: str, *, us: bool) -> None:
+def say_audit(found: Audit, findings: Sequence[AuditFinding], zone: str, *, us: bool) -> None:
     window = found.window
     say(f"Alarms from {local(window.since_ms, zone)} to {local(window.until_ms, zone)} ({zone})")
     say(
@@ -96,7 +96,7 @@ def _shown_value(one: Figure) -> str:
     return f"{number} {one.measured.unit}".rstrip()
 
 
-def _shown(found: Audit, findings: Sequence[Finding]) -> list[Actor]:
+def _shown(found: Audit, findings: Sequence[AuditFinding]) -> list[Actor]:
     bad = [finding.actor for finding in findings]
     return [one for number, one in enumerate(found.actors) if number < _TOP or one in bad]
 
@@ -131,7 +131,7 @@ def _standing(one: Annunciation, zone: str) -> list[object]:
 # ---- what would have helped --------------------------------------------------------------------------------------
 
 
-def _say_finding(finding: Finding, us: bool) -> None:
+def _say_finding(finding: AuditFinding, us: bool) -> None:
     actor, advice = finding.actor, finding.advice
     say(f"{actor.alarm.rule} at {actor.place}: {_fault(advice) or 'no suggestion'}")
     if advice.why_not:
@@ -199,7 +199,7 @@ def _many(number: int, what: str) -> str:
 # ---- for programs ------------------------------------------------------------------------------------------------
 
 
-def audit_json(found: Audit, findings: Sequence[Finding]) -> dict[str, Any]:
+def audit_json(found: Audit, findings: Sequence[AuditFinding]) -> dict[str, Any]:
     window = found.window
     return {
         "since": iso(window.since_ms),
@@ -256,7 +256,7 @@ def _actor_json(one: Actor) -> dict[str, Any]:
     return {"name": one.alarm.rule, "at": values.pop("place"), "series": one.alarm.series} | values
 
 
-def _finding_json(finding: Finding) -> dict[str, Any]:
+def _finding_json(finding: AuditFinding) -> dict[str, Any]:
     actor, advice = finding.actor, finding.advice
     return {
         "name": actor.alarm.rule,
