@@ -5,6 +5,7 @@ lays out the HTML in Chromium and writes `deploy/pictures/mail.png` anew, in few
 """
 
 import base64
+import hashlib
 import sys
 import tempfile
 from contextlib import closing
@@ -13,6 +14,7 @@ from io import BytesIO
 from pathlib import Path
 
 from PIL import Image, ImageOps
+from PIL.PngImagePlugin import PngInfo
 
 from collector.config.home import Home
 from collector.config.log import Log
@@ -25,6 +27,7 @@ from tests.services.chromium import Chromium
 
 SCENARIO = "lid-left-open"
 PICTURE = Path(__file__).parents[2] / "deploy" / "pictures" / "mail.png"
+MARK = "mail"
 WIDTH_PX = 400
 """CSS pixels: a phone held upright."""
 WIDTH_DOTS = 500
@@ -46,6 +49,13 @@ def urgent_mail(folder: Path) -> EmailMessage:
     return build_message(message, "traywarden@quillbrook.example", "Quillbrook School", drawn)
 
 
+def mark_of(message: EmailMessage) -> str:
+    """Of what the mail says; the picture carries it, so that a test can tell whether it is of the mail as it is now."""
+    text = message.get_body(("plain",))
+    assert text is not None
+    return hashlib.sha256(str(text.get_content()).encode()).hexdigest()
+
+
 def page_of(message: EmailMessage) -> str:
     """The HTML of a mail, its picture inside as data."""
     html = message.get_body(("html",))
@@ -59,7 +69,7 @@ def page_of(message: EmailMessage) -> str:
     return page
 
 
-def shown(page: str, folder: Path) -> bytes:
+def shown(page: str, mark: str, folder: Path) -> bytes:
     """PNG of the page on a phone, down to the command that acknowledges; below it stands small print."""
     file, shot = folder / "mail.html", folder / "mail.png"
     file.write_text(page, encoding="utf-8")
@@ -69,18 +79,20 @@ def shown(page: str, folder: Path) -> bytes:
         _left, top, _width, height = browser.box("code")
         browser.phone(WIDTH_PX, round(top + height + _MARGIN_PX))
         browser.picture(shot)
-    out = BytesIO()
+    out, said = BytesIO(), PngInfo()
+    said.add_text(MARK, mark)
     with Image.open(shot) as image:
         small = image.convert("RGB").resize((WIDTH_DOTS, round(image.height * WIDTH_DOTS / image.width)))
     framed = ImageOps.expand(small, 2, _FRAME)
     few = framed.quantize(_COLOURS, Image.Quantize.FASTOCTREE, dither=Image.Dither.NONE)
-    few.save(out, "PNG", optimize=True)
+    few.save(out, "PNG", optimize=True, pnginfo=said)
     return out.getvalue()
 
 
 def main() -> int:
     with tempfile.TemporaryDirectory() as folder:
-        png = shown(page_of(urgent_mail(Path(folder) / "lab")), Path(folder))
+        mail = urgent_mail(Path(folder) / "lab")
+        png = shown(page_of(mail), mark_of(mail), Path(folder))
     PICTURE.parent.mkdir(exist_ok=True)
     PICTURE.write_bytes(png)
     sys.stdout.write(f"{PICTURE}: {len(png):,} bytes\n")

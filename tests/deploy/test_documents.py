@@ -6,11 +6,12 @@ The whole list of deploy/INSTALL.md is walked on a clean Debian by `python -m te
 import os
 import re
 import shlex
-import struct
 import tomllib
 from collections.abc import Mapping
+from pathlib import Path
 
 import pytest
+from PIL import Image
 
 from collector.alarms.model import Kind
 from collector.cli.main import build_parser
@@ -33,6 +34,7 @@ from sim_sensors.cli import main as simulate
 from tests.bench.__main__ import NAMES as BENCHES
 from tests.deploy.documents import PAGES, flowing, folder_of, page, quoted, typed
 from tests.deploy.machine import CHECKOUT
+from tests.deploy.mail_picture import MARK, PICTURE, mark_of, urgent_mail
 
 DAY_MS, MIN_MS = 86_400_000, 60_000
 RULES = {rule.name: rule for rule in examine_layers(shipped_rules(), {}, [])[0].rules}
@@ -194,13 +196,19 @@ def test_the_example_of_the_probe_is_taken() -> None:
 
 
 def test_the_picture_of_a_mail_is_small_and_of_a_phone() -> None:
-    """A PNG that loads at once, taller than wide; `python -m tests.deploy.mail_picture` makes it anew."""
-    png = (CHECKOUT / "deploy/pictures/mail.png").read_bytes()
-    width, height = struct.unpack(">II", png[16:24])
-    assert png.startswith(b"\x89PNG\r\n")
-    assert len(png) < 60_000
+    """A PNG that loads at once, taller than wide."""
+    with Image.open(PICTURE) as picture:
+        width, height = picture.size
+    assert PICTURE.stat().st_size < 60_000
     assert 400 < width < height
     assert 'src="deploy/pictures/mail.png"' in page("README.md")
+
+
+@pytest.mark.slow
+def test_the_picture_of_a_mail_is_of_the_mail_as_it_is(tmp_path: Path) -> None:
+    """What the mail says has not changed since; if it has: python -m tests.deploy.mail_picture, and look at it."""
+    with Image.open(PICTURE) as picture:
+        assert picture.info[MARK] == mark_of(urgent_mail(tmp_path / "lab"))
 
 
 def test_readme_is_short_and_shows_a_command_with_its_output_at_once() -> None:
