@@ -91,7 +91,13 @@ def _past_of(lab: Lab, rules: Sequence[Rule], journal: Journal, now_ms: int) -> 
 
 def _until(rows: Recent, limit_ms: int) -> Recent:
     held = rows.t_ms <= limit_ms
-    return Recent(rows.t_ms[held], rows.value[held], rows.flag[held], rows.raw[held], rows.why[held])
+    return Recent(
+        t_ms=rows.t_ms[held],
+        value=rows.value[held],
+        flag=rows.flag[held],
+        raw=rows.raw[held],
+        why=rows.why[held],
+    )
 
 
 def _judging(past: _Past, journal: Journal, running: Running) -> Judging:

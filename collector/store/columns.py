@@ -23,9 +23,10 @@ _RAW = f"SELECT id - ?1, ifnull(raw, {_NO_NUMBER!r}) FROM readings WHERE id >= ?
 _WHY = "SELECT id, why FROM readings WHERE id >= ? AND id < ? AND why != 0"
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Columns:
-    """Readings of all series from `t_ms[0]` on, before `until_ms`: no later chunk holds an earlier time."""
+    """Readings of all series from `t_ms[0]` on, before `until_ms`: no later chunk holds an earlier time. Arrays of
+    shape (n,) in the order of (time, series); `raw` as it was sent, NaN for no number."""
 
     t_ms: NDArray[np.int64]
     series: NDArray[np.int64]
@@ -50,7 +51,13 @@ def columns(db: sqlite3.Connection, since_ms: int, until_ms: int, rows: int = _R
                 end = after + 1
                 ids, raw = _fetch(db, after, end, -1)
         if ids.size:
-            yield Columns(ids >> SERIES_BITS, ids & SERIES_MASK, raw, _reasons(db, ids, after, end), end)
+            yield Columns(
+                t_ms=ids >> SERIES_BITS,
+                series=ids & SERIES_MASK,
+                raw=raw,
+                why=_reasons(db, ids, after, end),
+                until_ms=end,
+            )
         after = end
 
 

@@ -26,12 +26,11 @@ from collector.store.files import COMPANIONS, companion
 from collector.store.localdays import HOUR_MS, LocalDays
 from collector.store.migrations import SERIES_MASK, migrate
 from collector.store.prune import prune
-from collector.store.reading import EventRow, NewestReading
+from collector.store.reading import NewestReading
 from collector.store.recipients import FailedMessage
 from collector.store.requests import RequestRow
 from collector.store.retention import Moment, RetentionResult, believed_ms, mend, retain
 from collector.store.rollups import Rollups, TidyResult
-from collector.store.series_rows import StoredSeries
 from collector.store.table_map import keep_map
 from collector.store.tails import Tail, tails
 from collector.store.vocabulary import LAB_CHANGED, Counter, EventKind, MetaKey
@@ -231,10 +230,6 @@ class Journal:
 
     # What a start needs
 
-    def series(self) -> list[StoredSeries]:
-        with self._work() as db:
-            return series_rows.series(db)
-
     def alarm_states(self) -> dict[AlarmKey, AlarmState]:
         with self._work() as db:
             return alarm_rows.alarm_states(db)
@@ -300,10 +295,6 @@ class Journal:
         with self._work() as db:
             return reading.meta(db)
 
-    def events(self, at_most: int = 100) -> list[EventRow]:
-        with self._work() as db:
-            return reading.events(db, at_most)
-
     def notices(self, since_ms: int) -> list[Notice]:
         """What people are still to hear, what was settled since then, and all that was told of standing alarms."""
         with self._work() as db:
@@ -316,10 +307,6 @@ class Journal:
     def brews(self) -> list[Brew]:
         with self._work() as db:
             return diary.brews(db)
-
-    def readings_count(self) -> int:
-        with self._work() as db:
-            return reading.readings_count(db)
 
 
 def _identity(path: Path) -> _Identity:

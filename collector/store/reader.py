@@ -19,7 +19,7 @@ from collector.store.connection import Connected, open_read_only, snapshot
 from collector.store.errors import translated
 from collector.store.migrations import refuse_other
 from collector.store.oddity_rows import RejectedMessage, Stranger
-from collector.store.reading import EventRow, NewestReading
+from collector.store.reading import NewestReading
 from collector.store.recipients import Recipient
 from collector.store.requests import RequestRow
 from collector.store.rows import select
@@ -132,14 +132,6 @@ class Reader(Connected):
     def counters(self) -> dict[str, int]:
         with self._work() as db:
             return reading.counters(db)
-
-    def meta(self) -> dict[str, str]:
-        with self._work() as db:
-            return reading.meta(db)
-
-    def events(self, at_most: int = 100) -> list[EventRow]:
-        with self._work() as db:
-            return reading.events(db, at_most)
 
     def request(self, number: int) -> RequestRow | None:
         with self._work() as db:

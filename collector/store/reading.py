@@ -4,22 +4,13 @@ import json
 import sqlite3
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass
-from typing import NamedTuple
 
 from collector.store.batch import ReadingRow
 from collector.store.connection import snapshot
 from collector.store.localdays import HOUR_MS
 from collector.store.migrations import SERIES_BITS
 from collector.store.rows import select
-from collector.store.vocabulary import Counter, EventKind
-
-
-class EventRow(NamedTuple):
-    """Something that happened to the collector."""
-
-    t_ms: int
-    kind: EventKind
-    detail: str
+from collector.store.vocabulary import Counter
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,12 +71,6 @@ def counters(db: sqlite3.Connection) -> dict[str, int]:
 
 def meta(db: sqlite3.Connection) -> dict[str, str]:
     return dict(db.execute("SELECT name, value FROM meta"))
-
-
-def events(db: sqlite3.Connection, at_most: int) -> list[EventRow]:
-    """The newest events, newest first."""
-    rows = select(db, "SELECT t_ms, kind, detail FROM events ORDER BY id DESC LIMIT ?", (at_most,))
-    return [EventRow(row["t_ms"], EventKind(row["kind"]), row["detail"]) for row in rows]
 
 
 def readings(

@@ -13,9 +13,10 @@ from collector.domain.readings import Why
 from collector.store import reading
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Tail:
-    """Readings of one series in the order of their times; no number is NaN."""
+    """Readings of one series in the order of their times (ms UTC), each array of shape (n,); no number is NaN. `value`
+    is in the unit of the series, `raw` as it was sent."""
 
     t_ms: NDArray[np.int64]
     value: NDArray[np.float64]
@@ -41,9 +42,13 @@ class _Columns:
         self.why.append(why)
 
     def tail(self) -> Tail:
-        whole = [np.frombuffer(one, dtype=np.int64) for one in (self.t_ms, self.flag, self.why)]
-        numbers = [np.frombuffer(one, dtype=np.float64) for one in (self.value, self.raw)]
-        return Tail(whole[0], numbers[0], whole[1], numbers[1], whole[2])
+        return Tail(
+            t_ms=np.frombuffer(self.t_ms, dtype=np.int64),
+            value=np.frombuffer(self.value, dtype=np.float64),
+            flag=np.frombuffer(self.flag, dtype=np.int64),
+            raw=np.frombuffer(self.raw, dtype=np.float64),
+            why=np.frombuffer(self.why, dtype=np.int64),
+        )
 
 
 def tails(

@@ -10,6 +10,8 @@ from collector.domain.diary import Brew, DiaryEntry, DiaryKind
 from collector.domain.lab import SeriesKey
 from collector.store.batch import Batch, HistoryRow, NewMessage, ReadingRow, RejectedRow, Unplaced
 from collector.store.journal import Journal
+from collector.store.reader import Reader
+from collector.store.series_rows import StoredSeries
 from collector.store.vocabulary import Counter, EventKind, MetaKey
 
 T0 = 1_772_438_400_000
@@ -148,3 +150,21 @@ def held(path: Path) -> list[tuple[object, ...]]:
     """All readings as an outsider sees them: t, series, value, flag, raw, why."""
     with closing(sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True)) as db:
         return db.execute("SELECT t, series, value, flag, raw, why FROM readings ORDER BY t, series").fetchall()
+
+
+def counted(journal: Journal) -> int:
+    """How many readings are held, as `status` would say."""
+    with Reader(journal.path) as reader:
+        return reader.readings_count()
+
+
+def known(journal: Journal) -> list[StoredSeries]:
+    """Every series, as a reader finds them."""
+    with Reader(journal.path) as reader:
+        return reader.series()
+
+
+def happened(path: Path) -> list[tuple[int, str, str]]:
+    """What the collector noted of itself, oldest first: t_ms, kind, detail."""
+    with closing(sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True)) as db:
+        return db.execute("SELECT t_ms, kind, detail FROM events ORDER BY id").fetchall()

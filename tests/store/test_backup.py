@@ -15,7 +15,7 @@ from collector.store.errors import HomeLocked, StoreError
 from collector.store.homelock import HomeLock
 from collector.store.outbox import OutboxStore
 from collector.store.reader import Reader
-from tests.store.samples import DAY, HOUR, T0, full_batch, good, held, minutes, opened, with_series
+from tests.store.samples import DAY, HOUR, T0, full_batch, good, held, known, minutes, opened, with_series
 
 
 def home(tmp_path: Path, name: str = "home") -> Path:
@@ -136,7 +136,7 @@ def test_restoring_into_an_empty_home(tmp_path: Path) -> None:
     fresh = home(tmp_path, "fresh")
     assert restore(tmp_path / "copy.db", fresh / "traywarden.db", T0).replaced is None
     with opened(fresh) as journal:
-        assert len(journal.series()) == 3
+        assert len(known(journal)) == 3
 
 
 def test_restore_waits_for_no_one(tmp_path: Path) -> None:

@@ -18,7 +18,22 @@ from collector.store.journal import Journal
 from collector.store.reader import Reader
 from collector.store.requests import Acknowledge, Reply, RequestRow, write_request
 from collector.store.vocabulary import Counter, MetaKey
-from tests.store.samples import DAY, MINUTE, T0, ZONE, dump, full_batch, good, held, message, opened, with_series
+from tests.store.samples import (
+    DAY,
+    MINUTE,
+    T0,
+    ZONE,
+    counted,
+    dump,
+    full_batch,
+    good,
+    happened,
+    held,
+    known,
+    message,
+    opened,
+    with_series,
+)
 
 
 def test_an_empty_batch_says_so() -> None:
@@ -39,10 +54,10 @@ def test_every_part_of_a_batch_is_read_back(tmp_path: Path) -> None:
         assert again.arrivals() == batch.arrivals
         assert again.counters() == {"late": 2}
         assert again.meta()[MetaKey.LINK_MS] == str(T0)
-        assert [(e.t_ms, e.kind, e.detail) for e in again.events()] == batch.events
+        assert happened(again.path) == batch.events
         assert again.diary() == list(batch.diary.values())
         assert again.brews() == list(batch.brews.values())
-        assert again.series()[0].as_series().place == "juniper/top"
+        assert known(again)[0].as_series().place == "juniper/top"
     assert held(again.path) == [tuple(row) for row in batch.rows]
     with Reader(again.path) as reader:
         (change,) = reader.history()
@@ -110,7 +125,7 @@ def test_a_batch_again_changes_nothing(
         while journal.tidy(T0 + DAY).left:
             pass
         before = dump(journal.path, *tables)
-        assert first.stored == len(before["readings"]) == journal.readings_count()
+        assert first.stored == len(before["readings"]) == counted(journal)
         parts = (Batch(rows=batch.rows[:cut]), Batch(rows=batch.rows[cut:]), batch)
         for part in parts:
             assert journal.commit(part, T0 + 1).stored == 0
@@ -119,7 +134,7 @@ def test_a_batch_again_changes_nothing(
         while journal.tidy(T0 + 3 * DAY).left:
             pass
         assert dump(journal.path, *tables) == before
-        assert journal.readings_count() == first.stored
+        assert counted(journal) == first.stored
 
 
 def test_a_value_that_is_no_number_is_none(tmp_path: Path) -> None:
@@ -139,10 +154,10 @@ def test_a_broken_row_stops_the_batch_and_not_the_journal(tmp_path: Path) -> Non
         broken.meta[MetaKey.LINK_MS] = None  # type: ignore[assignment]
         with pytest.raises(sqlite3.IntegrityError):
             journal.commit(broken, T0)
-        assert journal.readings_count() == 0
+        assert counted(journal) == 0
         assert journal.arrivals() == []
         assert journal.commit(full_batch(series), T0).stored == 2
-        assert journal.readings_count() == 2
+        assert counted(journal) == 2
         assert journal.arrivals() == [(7, b"digest-7"), (8, b"digest-8")]
 
 
@@ -253,7 +268,7 @@ def test_series_are_numbered_once(tmp_path: Path) -> None:
             SeriesKey(probe="p", channel="c", measure="battery", place="maple/top"), "V", "maple", "top", T0
         )
         assert moved != first
-        assert [(s.id, s.unit) for s in journal.series()] == [(first, "mV"), (moved, "V")]
+        assert [(s.id, s.unit) for s in known(journal)] == [(first, "mV"), (moved, "V")]
 
 
 def test_requests_are_taken_up_and_finished_in_a_commit(tmp_path: Path) -> None:

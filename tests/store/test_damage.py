@@ -16,7 +16,7 @@ from collector.store.errors import JournalDamaged, JournalStalled
 from collector.store.migrations import SERIES_BITS
 from collector.store.reader import Reader
 from tests.store.disks import no_file_beyond
-from tests.store.samples import DAY, T0, ZONE, dump, full_batch, good, held, minutes, opened, with_series
+from tests.store.samples import DAY, T0, ZONE, counted, dump, full_batch, good, held, minutes, opened, with_series
 
 NOW = T0 + 30 * DAY
 
@@ -83,12 +83,12 @@ def test_pages_overwritten_at_random(home: Path, seed: int) -> None:
     assert report.aside.name == "traywarden.db.damaged-20260401T080000Z"
     assert report.aside.read_bytes() == broken
     after = held(path)
-    assert len(after) == report.salvaged.readings == journal.readings_count()
+    assert len(after) == report.salvaged.readings == counted(journal)
     assert set(after) <= before
     series = with_series(journal)
     assert journal.commit(Batch(rows=[good(NOW, series[0])]), NOW).stored == 1
     journal.tidy(NOW)
-    assert journal.readings_count() == len(after) + 1
+    assert counted(journal) == len(after) + 1
     journal.close()
     sound(path)
 
@@ -260,7 +260,7 @@ def test_damage_met_while_running_is_told_and_can_be_set_aside(home: Path) -> No
     with opened(home) as journal:
         with pytest.raises(JournalDamaged) as damaged:
             journal.commit(full_batch(1, NOW), NOW)
-        assert journal.readings_count() == len(held(path))
+        assert counted(journal) == len(held(path))
     report = set_aside(path, ZONE, NOW, damaged.value.reason)
     assert report.salvaged.incomplete == ("alarm_states",)
     with opened(home) as journal:

@@ -16,7 +16,21 @@ from collector.store.homelock import HomeLock
 from collector.store.journal import Journal
 from collector.store.outbox import OutboxStore
 from tests.store.disks import no_file_beyond, read_only, small_disk
-from tests.store.samples import DAY, T0, ZONE, dump, full_batch, good, held, message, minutes, opened, with_series
+from tests.store.samples import (
+    DAY,
+    T0,
+    ZONE,
+    counted,
+    dump,
+    full_batch,
+    good,
+    held,
+    known,
+    message,
+    minutes,
+    opened,
+    with_series,
+)
 
 TABLES = (
     "readings",
@@ -59,7 +73,7 @@ def test_a_full_disk_stalls_and_the_batch_goes_in_when_there_is_room(tmp_path: P
         ballast.unlink()
         assert journal.commit(batch, T0 + DAY).stored == 9_000
         assert journal.commit(batch, T0 + DAY).duplicates == 9_000
-        assert journal.readings_count() == 9_300
+        assert counted(journal) == 9_300
         journal.close()
         assert len(held(journal.path)) == 9_300
 
@@ -84,9 +98,9 @@ def test_a_file_that_cannot_grow_stalls_the_same_way(tmp_path: Path) -> None:
         journal.close()
     assert len(held(journal.path)) == 9_030
     with opened(tmp_path) as again:
-        assert again.readings_count() == 9_030
+        assert counted(again) == 9_030
         again.tidy(T0 + 2 * DAY)
-        assert again.readings_count() == 9_030
+        assert counted(again) == 9_030
 
 
 def test_a_disk_that_fills_at_any_point_leaves_whole_batches(tmp_path: Path) -> None:
@@ -130,7 +144,7 @@ def test_a_read_only_folder_is_said_in_one_line(tmp_path: Path) -> None:
                 attempt()
             assert "\n" not in str(refused.value)
     with opened(home) as journal:
-        assert len(journal.series()) == 3
+        assert len(known(journal)) == 3
 
 
 def test_a_locked_database_stalls_and_goes_on(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -9,7 +9,7 @@ from contextlib import closing
 from pathlib import Path
 
 from collector.store.damage import check
-from tests.store.samples import opened
+from tests.store.samples import counted, opened
 from tests.store.writer import ROWS
 
 KILLS = 12
@@ -48,7 +48,7 @@ def test_killed_at_random_moments(tmp_path: Path) -> None:
         next_batch = last + 1
     with opened(tmp_path) as journal:
         with closing(sqlite3.connect(path)) as db:
-            assert db.execute("SELECT count(*) FROM readings").fetchone() == (journal.readings_count(),)
+            assert db.execute("SELECT count(*) FROM readings").fetchone() == (counted(journal),)
             hourly = "SELECT count(*), min(total), max(total) FROM (SELECT sum(n) AS total FROM hourly GROUP BY hour)"
         while journal.tidy(0).left:
             pass

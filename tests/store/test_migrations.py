@@ -14,7 +14,7 @@ from collector.store.errors import StoreError
 from collector.store.outbox import OutboxStore
 from collector.store.reader import Reader
 from collector.store.requests import ProbeIn, write_request
-from tests.store.samples import HOUR, MINUTE, T0, ZONE, dump, held, message, opened
+from tests.store.samples import HOUR, MINUTE, T0, ZONE, counted, dump, held, message, opened
 
 PAST = range(1, len(migrations.STEPS))
 STEPPED = {1: [T0], 2: [T0, T0 + MINUTE], 3: [T0, T0 + MINUTE, T0 + 2 * MINUTE], 4: [T0 + n * MINUTE for n in range(4)]}
@@ -36,10 +36,10 @@ def test_a_database_of_a_past_version_is_upgraded_with_all_it_holds(tmp_path: Pa
     path = stored(tmp_path, version)
     before = held(path)
     with opened(tmp_path, now_ms=T0 + HOUR) as journal:
-        assert journal.readings_count() == len(before) == 41
+        assert counted(journal) == len(before) == 41
         assert len(journal.alarm_states()) == 1
         journal.tidy(T0 + HOUR)
-        assert journal.readings_count() == 41
+        assert counted(journal) == 41
     assert held(path) == before
     steps = dump(path, "migrations")["migrations"]
     assert [(n, name) for n, name, _ in steps] == [(n, s.name) for n, s in enumerate(migrations.STEPS, start=1)]

@@ -12,7 +12,6 @@ from collector.store.batch import Batch
 from collector.store.connection import open_read_only
 from collector.store.errors import JournalDamaged, StoreError
 from collector.store.reader import Reader
-from collector.store.vocabulary import MetaKey
 from tests.store.disks import read_only
 from tests.store.samples import DAY, HOUR, T0, full_batch, good, minutes, opened, with_series
 
@@ -81,9 +80,8 @@ def test_an_empty_journal_has_answers(tmp_path: Path) -> None:
         assert reader.span() is None
         assert reader.newest() == {}
         assert (reader.alarms(), reader.history(), reader.unplaced(), reader.rejected()) == ([], [], [], [])
-        assert (reader.counters(), reader.events(), reader.hourly(0, DAY)) == ({}, [], [])
+        assert (reader.counters(), reader.hourly(0, DAY)) == ({}, [])
         assert sum(reader.outbox_counts().values()) == 0
-        assert MetaKey.LINK_MS not in reader.meta()
 
 
 def test_what_is_no_journal_is_said_in_one_line(tmp_path: Path) -> None:

@@ -13,7 +13,7 @@ from collector.store.batch import Batch, ReadingRow
 from collector.store.journal import Journal
 from collector.store.localdays import LocalDays
 from collector.store.reader import Reader, Summary
-from tests.store.samples import DAY, HOUR, MINUTE, T0, ZONE, dump, good, held, minutes, opened, with_series
+from tests.store.samples import DAY, HOUR, MINUTE, T0, ZONE, counted, dump, good, held, minutes, opened, with_series
 
 SPRING = int(datetime(2026, 3, 7, 5, 0, tzinfo=UTC).timestamp()) * 1000
 """Local midnight in New York before the day the clocks go forward, 2026-03-08 (tz database)."""
@@ -99,7 +99,7 @@ def test_summaries_are_what_brute_force_says(
         elif then == "restart":
             journal.close()
             journal = opened(folder, zone)
-        assert journal.readings_count() == len({row[:2] for row in everything})
+        assert counted(journal) == len({row[:2] for row in everything})
     settle(journal, start + 30 * DAY)
     check(journal.path, everything, zone)
     journal.close()
@@ -161,7 +161,7 @@ def test_a_long_backlog_is_tidied_in_parts(tmp_path: Path) -> None:
         journal.commit(Batch(rows=rows), T0)
         first = journal.tidy(T0 + 30 * DAY)
         assert (first.hours, first.left > 0) == (100, True)
-        assert journal.readings_count() == 400
+        assert counted(journal) == 400
         assert journal.newest()[a].t_ms == rows[-1][0]
         settle(journal, T0 + 30 * DAY)
         assert dump(journal.path, "rollup_due")["rollup_due"] == []
@@ -201,7 +201,7 @@ def test_retention_deletes_readings_and_keeps_summaries(tmp_path: Path) -> None:
         horizon = LocalDays(ZONE).at(now - 2 * DAY).start_ms
         kept = [row for row in rows if row[0] >= horizon]
         assert (result.deleted, result.more) == (len(rows) - len(kept), False)
-        assert len(held(journal.path)) == journal.readings_count() == len(kept)
+        assert len(held(journal.path)) == counted(journal) == len(kept)
         assert journal.newest()[c].value == 9.0
         settle(journal, T0 + 9 * DAY)
         hours, days = brute(rows, ZONE)
@@ -237,7 +237,7 @@ def test_retention_works_in_bounded_parts(tmp_path: Path) -> None:
         while True:
             result = journal.retention(T0 + 9 * DAY, keep_days=1, at_most=5_000)
             sizes.append(result.deleted)
-            assert journal.readings_count() == len(held(journal.path)) == 20_000 - sum(sizes)
+            assert counted(journal) == len(held(journal.path)) == 20_000 - sum(sizes)
             if not result.more:
                 break
         assert max(sizes) <= 10_000

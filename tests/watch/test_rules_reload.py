@@ -20,10 +20,11 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from collector.store.alarm_rows import PastChange
 from collector.store.reader import Reader
-from collector.store.reading import EventRow
+from collector.store.vocabulary import EventKind
 from tests.services.mosquitto import Mosquitto
 from tests.services.waiting import wait_until
 from tests.services.watching import Watch
+from tests.store.samples import happened
 from tests.worlds.home import HOT_AT_ONCE, hot_pack, make_home
 
 pytestmark = pytest.mark.service
@@ -63,9 +64,9 @@ def reread(watch: Watch, until: str) -> None:
     wait_until(lambda: watch.log.count(until) > before, f"'{until}' in the log:\n{watch.log}", 20)
 
 
-def rule_events(home: Path) -> list[EventRow]:
-    with Reader(home / "traywarden.db") as reader:
-        return [event for event in reader.events(1_000) if event.kind == "rules changed"][::-1]
+def rule_events(home: Path) -> list[tuple[int, str, str]]:
+    """(t_ms, kind, detail) of each change of the rules, oldest first."""
+    return [event for event in happened(home / "traywarden.db") if event[1] == EventKind.RULES_CHANGED]
 
 
 def history(home: Path, name: str) -> list[tuple[Any, ...]]:
@@ -192,7 +193,7 @@ def test_a_changed_file_is_taken_up_by_itself(watch: Watch, home: Path, mosquitt
     assert "not taken up: rules/site.yaml:1:34 alarms.bedding-hot.setpoint: 20 has no unit" in watch.log
     assert watch.status()["alarms"][0]["name"] == "bedding-hot"
     watch.stop()
-    assert [event.detail for event in rule_events(home)] == ["changed bedding-hot"]
+    assert [detail for _, _, detail in rule_events(home)] == ["changed bedding-hot"]
 
 
 def test_removing_a_rule_closes_its_alarm_in_one_transaction_with_the_record(
@@ -209,7 +210,7 @@ def test_removing_a_rule_closes_its_alarm_in_one_transaction_with_the_record(
     wait_until(lambda: len(watch.status()["alarms"]) == 1, "one alarm closed")
     assert [(one["name"], one["state"]) for one in watch.status()["alarms"]] == [("bedding-hot", "acknowledged")]
     closed = history(home, "tray-hot")[-1]
-    assert (str(closed[1]), closed[4]) == ("rule-removed", rule_events(home)[-1].t_ms)
+    assert (str(closed[1]), closed[4]) == ("rule-removed", rule_events(home)[-1][0])
     watch.stop()
 
 
@@ -245,7 +246,7 @@ def test_a_change_waits_for_a_journal_that_cannot_be_written(watch: Watch, home:
     assert watch.log.index("can be written again") < watch.log.index("rules changed")
     watch.stop()
     assert [str(change[1]) for change in history(home, "bedding-hot")] == ["raised"]
-    assert [event.detail for event in rule_events(home)] == ["changed bedding-hot"]
+    assert [detail for _, _, detail in rule_events(home)] == ["changed bedding-hot"]
 
 
 def test_rules_changed_while_nobody_watched_are_recorded_at_the_start(watch: Watch, home: Path) -> None:
@@ -254,7 +255,7 @@ def test_rules_changed_while_nobody_watched_are_recorded_at_the_start(watch: Wat
     (home / "rules" / "site.yaml").write_text("alarms: {bedding-cool: {enabled: no}}\n", encoding="utf-8")
     watch.start()
     watch.stop()
-    assert [event.detail for event in rule_events(home)] == ["removed bedding-cool; changed bedding-hot"]
+    assert [detail for _, _, detail in rule_events(home)] == ["removed bedding-cool; changed bedding-hot"]
 
 
 def test_a_watch_in_a_window_ends_with_the_window(home: Path, mosquitto: Mosquitto) -> None:
@@ -279,5 +280,4 @@ def test_a_watch_in_a_window_ends_with_the_window(home: Path, mosquitto: Mosquit
             said += os.read(window, 1_000)
         os.close(window)
         assert process.wait(20) == 0
-    with Reader(home / "traywarden.db") as reader:
-        assert reader.events(1)[0].kind == "stopped"
+    assert happened(home / "traywarden.db")[-1][1] == EventKind.STOPPED

@@ -24,8 +24,10 @@ from collector.store.alarm_rows import PastChange
 from collector.store.journal import Journal
 from collector.store.reader import Reader
 from collector.store.requests import Acknowledge
+from collector.store.vocabulary import EventKind
 from tests.services.clock import QUILLBROOK_MORNING_MS as START_MS
 from tests.services.log_lines import log_to
+from tests.store.samples import happened
 from tests.worlds.home import HOT_AT_ONCE, hot_pack, make_home
 
 MIN = 60_000
@@ -95,8 +97,7 @@ class Collector:
 
     def events(self) -> list[tuple[str, str]]:
         self.history()
-        with Reader(self.path) as reader:
-            return [(one.kind, one.detail) for one in reader.events() if one.kind == "rules changed"]
+        return [(kind, detail) for _, kind, detail in happened(self.path)[::-1] if kind == EventKind.RULES_CHANGED]
 
 
 @pytest.fixture
