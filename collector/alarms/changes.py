@@ -37,10 +37,12 @@ class RuleChange:
 
 
 def signatures(rules: Iterable[Rule]) -> dict[str, str]:
+    """Each alarm of a rule set in one line."""
     return {rule.name: f"{_subject(rule)} {_digest(rule)}" for rule in rules}
 
 
 def difference(before: Signatures, after: Signatures) -> RuleChange:
+    """What is new, gone or different from the one rule set to the other."""
     both = [name for name in after if name in before and before[name] != after[name]]
     return RuleChange(
         added=tuple(name for name in after if name not in before),

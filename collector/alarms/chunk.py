@@ -52,9 +52,11 @@ class Span(NamedTuple):
     high: float
 
     def signed_high(self, sign: float) -> float:
+        """The highest value times `sign`; -inf where there is none."""
         return self.high if sign > 0 else -self.low
 
     def signed_low(self, sign: float) -> float:
+        """The lowest value times `sign`; +inf where there is none."""
         return self.low if sign > 0 else -self.high
 
 
@@ -150,12 +152,12 @@ Chunk = Small | Large
 
 
 def chunk(t_ms: Times, value: Values, flags: Flags) -> Chunk:
-    """The readings ready to be judged. `t_ms` must not be empty."""
+    """The readings ready to be judged: columns of one length, one at least, `t_ms` in ms and strictly increasing."""
     return Small(t_ms, value, flags) if t_ms.size <= SMALL else Large(t_ms, value, flags)
 
 
 def first(mask: Mask, position: int) -> int:
-    """The first true place of a mask from `position` on, or its length where there is none."""
+    """The first true place of a mask (one dimension) from `position` on, or its length where there is none."""
     rest = mask[position:]
     step = int(rest.argmax()) if rest.size else 0
     return position + step if rest.size and rest[step] else len(mask)

@@ -120,6 +120,7 @@ class Contexts:
         self._known: dict[tuple[Condition, str], list[Span]] = {}
 
     def holds(self, condition: Condition, place: str, t_ms: int) -> bool:
+        """Whether the condition holds at the place at that time."""
         if condition.fact is Fact.LAB_OPEN:
             return self._lab.hours is not None and self._lab.hours.holds(t_ms)
         spans = self._spans(condition, place)

@@ -115,7 +115,7 @@ class Engine:
     # Readings and time
 
     def judge(self, series: int, t_ms: Times, value: Values, flags: Flags) -> list[Transition]:
-        """As `judge_all`, of one series."""
+        """As `judge_all`, of one series: columns of one length, times in ms, values in its unit."""
         return self.judge_all({series: Readings(t_ms, value, flags)}).transitions
 
     def judge_all(self, batch: Mapping[int, Readings]) -> Judged:
@@ -294,6 +294,7 @@ class Engine:
         return self._ordered(self._orders.shelve(rule, place, until_ms, reason, by, now_ms))
 
     def unshelve(self, rule: str, place: str, by: str, now_ms: int) -> tuple[list[Transition], str | None]:
+        """People are told of it again."""
         return self._ordered(self._orders.unshelve(rule, place, by, now_ms))
 
     def set_service(

@@ -48,6 +48,7 @@ class Orders:
         return f"not done: another occurrence stands since {since:%Y-%m-%d %H:%M}"
 
     def shelve(self, rule: str, place: str, until_ms: int, reason: str, by: str, now_ms: int) -> str | None:
+        """Nobody is told of it until then."""
         if until_ms <= now_ms:
             return "the end of the shelving is not in the future"
         if until_ms - now_ms > LONGEST_SHELF_MS:
@@ -64,6 +65,7 @@ class Orders:
         )
 
     def unshelve(self, rule: str, place: str, by: str, now_ms: int) -> str | None:
+        """People are told of it again."""
         return self._each(
             rule,
             place,

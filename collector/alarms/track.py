@@ -62,11 +62,13 @@ class Track(Watched):
             self.pass_until(t_ms)
 
     def pass_until(self, t_ms: int) -> None:
+        """Let happen what is due up to then on the time of the readings."""
         for alarm in (*self.alarms, *self.derived):
             alarm.pass_until(t_ms, self.last_value)
         self.set_flip()
 
     def set_flip(self) -> None:
+        """Note when a context next changes for one of its alarms."""
         flips = (alarm.flip for alarm in (*self.alarms, *self.derived))
         self.flip_ms = min((flip for flip in flips if flip is not None), default=NEVER)
 

@@ -63,6 +63,7 @@ class LayeredAlarm:
 
     @property
     def name(self) -> str:
+        """Its name."""
         return self.rule.name
 
     @property
@@ -156,6 +157,7 @@ class _Piece:
         return Origin(file=self.file, line=mark.line, column=mark.column, site=self.site)
 
     def problem(self, name: str, message: str) -> Problem:
+        """Something wrong with what it says of a field."""
         at = self.at(name)
         return Problem(file=at.file, line=at.line, column=at.column, field=_field(self.name, name), message=message)
 

@@ -52,6 +52,7 @@ class Window:
 
     @property
     def days(self) -> float:
+        """How long it is."""
         return self.watched_ms / DAY
 
     @property
@@ -74,15 +75,18 @@ class Figure(NamedTuple):
 
     @property
     def measured(self) -> Measured:
+        """What the figure is called and held against."""
         return MEASURED[self.name]
 
     @property
     def standard_met(self) -> bool | None:
+        """Whether it is within what the standard asks; None where that asks nothing."""
         limit = self.measured.standard
         return None if limit is None else limit.met(self.value)
 
     @property
     def target_met(self) -> bool | None:
+        """Whether it is within what this lab asks; None where that asks nothing."""
         limit = self.measured.target
         return None if limit is None else limit.met(self.value)
 
@@ -123,6 +127,7 @@ class Audit:
     """What stands at the end of the window, the oldest first."""
 
     def value(self, name: str) -> float | None:
+        """The figure of this name."""
         return next(figure.value for figure in self.figures if figure.name == name)
 
 

@@ -82,6 +82,7 @@ class Episode:
 
     @property
     def lasted_ms(self) -> int:
+        """From when it was first told to its end."""
         return self.ended_ms - self.raised_ms
 
 

@@ -85,6 +85,7 @@ class Alarm(ABC):
         self.follow(seat.gate, saved.changed_ms)
 
     def saved(self) -> AlarmState:
+        """As it is now, for the journal."""
         return AlarmState(
             key=self.key,
             state=self.state,
@@ -216,10 +217,12 @@ class Alarm(ABC):
         self.ledger.touched[self.key] = self
 
     def start_timer(self, t_ms: int, delay_ms: int) -> None:
+        """Let an on-delay or off-delay run from now."""
         self.deadline = t_ms + delay_ms
         self.touch(t_ms)
 
     def stop_timer(self, t_ms: int) -> None:
+        """The condition has come or gone in between."""
         self.deadline = None
         self.touch(t_ms)
 
@@ -264,6 +267,7 @@ class Alarm(ABC):
         self.touch()
 
     def shelve(self, now_ms: int, until_ms: int, reason: str, by: str) -> None:
+        """Nobody is told of it until then."""
         again = self.state is State.SHELVED
         self.shelved_until, self.reason, self.shelved_by = until_ms, reason, by
         if again:
@@ -272,6 +276,7 @@ class Alarm(ABC):
         self.touch()
 
     def unshelve(self, t_ms: int, by: str) -> None:
+        """People are told of it again."""
         self.shelved_until, self.reason, self.shelved_by = None, "", ""
         self.settle(t_ms, by)
         self.touch()

@@ -36,11 +36,12 @@ def clean(readings: Readings) -> Mask:
 
 
 def doubt(flags: Flags) -> Flags:
-    """The flags of derived rows."""
+    """The flags of derived rows, one for each flag of the readings they stand for."""
     return np.where(flags == DOUBTFUL, DOUBTFUL, SURE).astype(np.uint8)
 
 
 def delays_ms(rule: Rule) -> int:
+    """The longer of its delays: what raised or cleared it began no earlier than so long ago."""
     return max(rule.on_delay_ms, rule.off_delay_ms)
 
 

@@ -108,10 +108,12 @@ class Tree:
         return min((ms for ms in found if ms is not None), default=None)
 
     def clock_ms(self) -> int:
+        """The newest of the clocks of its series."""
         return max(clock.clock_ms for clock in self.clocks)
 
     def run(self, until_ms: int, heard: Mapping[Silence, Times] | None = None) -> None:
-        """Let happen what is heard and what is due, in the order of its times."""
+        """Let happen what is heard and what is due, in the order of its times. `heard`: silence of one series -> the
+        times (ms, strictly increasing) of its usable readings."""
         self._coming = {leaf: _Arrivals(leaf, times) for leaf, times in (heard or {}).items() if times.size}
         done_ms = -NEVER
         while (at_ms := min(self._step_ms(silence, done_ms) for silence in self.silences)) <= until_ms:
@@ -219,6 +221,7 @@ class Tree:
         return self.lost if cover is None else _name(cover)
 
     def move_clocks(self, t_ms: int) -> None:
+        """What is older and still on its way is late from now on, for all its series."""
         for clock in self.clocks:
             clock.move(t_ms)
 

@@ -109,18 +109,22 @@ def window_memory_ms(rule: Rule, slowest_ms: int) -> int:
 
 
 def no_clash(setpoint: float | None, off_delay_ms: int | None) -> Iterable[Clash]:
+    """Nothing to say of fields together."""
     return ()
 
 
 def alone(rule: Rule, series: Series, known: Sequence[Series], lab: Lab) -> Sequence[Series]:
+    """No other series."""
     return ()
 
 
 def no_doubts(rule: Rule, lab: Lab) -> Iterable[Doubt]:
+    """Nothing to doubt."""
     return ()
 
 
 def no_doubts_beside(one: Rule, other: Rule) -> Iterable[Doubt]:
+    """Nothing to doubt."""
     return ()
 
 

@@ -20,14 +20,16 @@ class Recent:
 
     @property
     def t_ms(self) -> Times:
+        """Times in ms, increasing."""
         return self._t_ms[self._start : self._end]
 
     @property
     def value(self) -> Values:
+        """Values at these times, as many."""
         return self._value[self._start : self._end]
 
     def add(self, t_ms: Times, value: Values) -> None:
-        """Readings newer than all here."""
+        """Readings newer than all here: times in ms, increasing, and as many values."""
         end = self._end + t_ms.size
         if end > self._t_ms.size:
             self._make_room(t_ms.size)

@@ -53,27 +53,30 @@ class Reference:
         self.forget()
 
     def add(self, readings: Readings) -> None:
+        """Take in readings newer than all before; what is doubtful or UNSEEN is not compared with."""
         sure = clean(readings)
         if readings.unseen is not None:
             sure &= ~readings.unseen
         self._recent.add(readings.t_ms[sure], readings.value[sure])
 
     def forget(self) -> None:
+        """Let go of what is too old to be compared with."""
         if self._recent.t_ms.size:
             self._from_ms = max(self._from_ms, int(self._recent.t_ms[-1]) - KEEP_MS)
             self._recent.forget(self._from_ms)
 
     def passed(self, t_ms: Times) -> Mask:
-        """Which readings of this series come when comparisons past them have been made."""
+        """Which readings of this series, at these times in ms, come when comparisons past them have been made: a mask
+        of as many."""
         judged = max((user.judged_ms for user in self.users), default=BEFORE_ALL)
         return t_ms <= judged - self._lag_ms
 
     def forgotten(self, t_ms: Times) -> Mask:
-        """Which readings of another series need what is forgotten here."""
+        """Which readings of another series, at these times in ms, need what is forgotten here: a mask of as many."""
         return t_ms - (self._lag_ms + self._gap_ms) < self._from_ms
 
     def beside(self, t_ms: Times) -> Values:
-        """What stands here for each time; NaN where nothing does."""
+        """The value here for each time (ms, in any order), as many; NaN where nothing stands beside it."""
         known_ms = self._recent.t_ms
         found = np.full(t_ms.size, np.nan)
         place = known_ms.searchsorted(t_ms - self._lag_ms, "right") - 1

@@ -48,12 +48,14 @@ class Silence(Alarm):
         self.children: list[Silence] = []
 
     def link_is(self, link: Link) -> None:
+        """The link went up or down, or was found so at the start."""
         self.armed = link.up
         if link.up:
             self.floor_ms = max(self.created_ms, link.since_ms)
 
     @property
     def base_ms(self) -> int:
+        """From when it has been silent."""
         return max(self.heard_ms, self.floor_ms)
 
     @property

@@ -46,11 +46,13 @@ class Trend:
 
     @property
     def falls(self) -> bool:
+        """Whether the interval holds only falls."""
         return self.high < 0
 
 
 def theil_sen(x: Numbers, y: Numbers) -> Trend:
-    """The trend through points at strictly increasing `x`, two at least."""
+    """The trend through points, two at least: `x` strictly increasing, `y` as many. Slopes are in units of `y` for each
+    of `x`."""
     later, earlier = _pairs(x.size)
     slopes = np.sort((y[later] - y[earlier]) / (x[later] - x[earlier]))
     low, high = _ends(slopes.size, _sigma(y))
@@ -62,7 +64,8 @@ def theil_sen(x: Numbers, y: Numbers) -> Trend:
 
 
 def steepest(x: Numbers, y: Numbers) -> tuple[float, float]:
-    """Bounds of the slope, quickly: no line through two points is steeper than all between neighbours."""
+    """Bounds (low, high) of the slope of such points, quickly: no line through two points is steeper than all between
+    neighbours."""
     slopes = (y[1:] - y[:-1]) / (x[1:] - x[:-1])
     return float(slopes.min()), float(slopes.max())
 
