@@ -1,13 +1,13 @@
 """What stands in a rule file: which fields an alarm has, what each kind needs, and the schema that editors read."""
 
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
 
 from collector.alarms.contexts import CONDITION_EXAMPLES
-from collector.alarms.kinds.kind import DELAYS
+from collector.alarms.kinds.kind import DELAYS, RuleKind
 from collector.alarms.kinds.table import KINDS
 from collector.alarms.model import Kind, Priority, What
 from collector.domain.units import MEASURES
@@ -56,6 +56,20 @@ def _conditions(what: str) -> Any:
     )
 
 
+def _by_kind(said: Callable[[RuleKind], str]) -> str:
+    """What is said of each kind, of those of which the same is said together: 'high, low: a value beyond ...'."""
+    groups: dict[str, list[str]] = {}
+    for kind in KINDS.values():
+        text = said(kind)
+        groups[text] = [*groups.pop(text, []), kind.kind]
+    return "; ".join(f"{', '.join(kinds)}: {text}" for text, kinds in groups.items() if text)
+
+
+def _only(field: str, text: str) -> str:
+    """What is said of a field that only some kinds have."""
+    return _by_kind(lambda kind: text if field in (*kind.needs, *kind.takes) else "")
+
+
 class AlarmFields(BaseModel):
     """One alarm. Which fields it takes and needs depends on its kind."""
 
@@ -65,29 +79,23 @@ class AlarmFields(BaseModel):
         Kind,
         Field(
             strict=False,
-            description=(
-                "high, low: a value beyond the setpoint; deviation: too far from another series; rate: changing too"
-                " fast; forecast: on its way there; silent: no reading; suspect: too many doubtful readings;"
-                " discrepancy: two that should agree; overdue: not done"
-            ),
+            description=_by_kind(lambda kind: kind.means),
         ),
     ]
     measure: str = Field("", description="What is measured", json_schema_extra={"enum": list(MEASURES)})
-    what: What | None = Field(None, strict=False, description="overdue: what should have been done or ended")
+    what: What | None = Field(None, strict=False, description=_only("what", "what should have been done or ended"))
     where: Texts = Field(
         [],
         description="Places: 'juniper/top', 'juniper/*', '*/top', 'room'; or 'broker'; left out: everywhere",
         json_schema_extra={"type": ["string", "array"]},
     )
     against: Any = _text(
-        "deviation: the other series, a measure at a place; discrepancy: 'squeeze test', or left out for another probe"
-        " of the place",
+        _by_kind(lambda kind: kind.against_means),
         "air_temperature at room",
         "squeeze test",
     )
     setpoint: Any = _quantity(
-        "A value with its unit; deviation: a difference with '+' above or '-' below; rate: a change per time;"
-        " suspect: a share; silent, overdue: how long",
+        f"A value with its unit; {_by_kind(lambda kind: kind.setpoint.means)}",
         "60 %",
         "27 degC",
         "+6 degC",
@@ -95,11 +103,11 @@ class AlarmFields(BaseModel):
         "30 min",
     )
     deadband: Any = _quantity("How far back behind the setpoint before it clears", "2 %", "0.5 degC")
-    window: Any = _duration("rate, forecast, suspect: how far back is looked", "6 h")
-    horizon: Any = _text("forecast: how far ahead is looked, or until when", "12 h", "monday 08:00")
-    toward: Literal["low", "high"] | None = Field(None, description="forecast: which way it would go wrong")
+    window: Any = _duration(_only("window", "how far back is looked"), "6 h")
+    horizon: Any = _text(_only("horizon", "how far ahead is looked, or until when"), "12 h", "monday 08:00")
+    toward: Literal["low", "high"] | None = Field(None, description=_only("toward", "which way it would go wrong"))
     beyond: Any = _quantity(
-        "deviation, forecast: only while the reading itself is above this; below it where the alarm is about low",
+        _only("beyond", "only while the reading itself is above this; below it where the alarm is about low"),
         "24 degC",
     )
     bands: Any = Field(

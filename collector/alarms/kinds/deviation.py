@@ -105,6 +105,7 @@ def _too_far(said: Subject) -> str:
 
 DEVIATION = RuleKind(
     kind=Kind.DEVIATION,
+    means="too far from another series",
     about=About.GAP,
     words=Words(
         wrong=lambda said: f"{said.measure} {_too_far(said)}",
@@ -116,6 +117,7 @@ DEVIATION = RuleKind(
     setpoint=SIDE,
     quantity_only=True,
     against=_other_series,
+    against_means="the other series, a measure at a place",
     direction=_direction,
     place=_place,
     memory_ms=memory_ms,

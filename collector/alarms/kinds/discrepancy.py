@@ -136,6 +136,7 @@ def _two(said: Subject) -> str:
 
 DISCREPANCY = RuleKind(
     kind=Kind.DISCREPANCY,
+    means="two that should agree",
     about=About.PROBE,
     words=Words(
         wrong=lambda said: f"{_two(said)} disagree about {said.measure}",
@@ -147,6 +148,7 @@ DISCREPANCY = RuleKind(
     setpoint=DIFFERENCE,
     quantity_only=True,
     against=_squeeze_test,
+    against_means="'squeeze test', or left out for another probe of the place",
     place=_place,
     memory_ms=memory_ms,
     beside=_beside,

@@ -195,6 +195,7 @@ def _heading(said: Subject) -> str:
 
 FORECAST = RuleKind(
     kind=Kind.FORECAST,
+    means="on its way there",
     about=About.COURSE,
     words=Words(
         wrong=lambda said: f"{said.measure} {_heading(said)}",

@@ -133,6 +133,8 @@ class RuleKind:
     """Everything that is particular to one kind. What a kind does not say is as most kinds have it."""
 
     kind: Kind
+    means: str
+    """What alarms of the kind are about, for who writes rules."""
     about: About
     words: Words
 
@@ -146,6 +148,8 @@ class RuleKind:
     """Whether a measure that is on or off makes no sense."""
     against: Callable[[object, Measure | None], str] | None = None
     """Reads the field `against`; ValueError says what would be right."""
+    against_means: str = ""
+    """What that field says, for who writes rules."""
     foresees: bool = False
     """Whether what it compares is yet to come, and told as an outlook in place of a value."""
     watches_link: bool = False

@@ -13,6 +13,8 @@ from collector.alarms.model import Kind, Rule
 from collector.domain.lab import Lab
 from collector.domain.units import MEASURES
 
+_MEANS = "a value beyond the setpoint"
+
 
 def _placed(sign: float) -> Callable[[Rule, Ground], None]:
     def place(rule: Rule, ground: Ground) -> None:
@@ -65,6 +67,7 @@ def _says(beyond: str, switched: str) -> Words:
 
 HIGH = RuleKind(
     kind=Kind.HIGH,
+    means=_MEANS,
     about=About.LEVEL,
     words=_says("too high", "is on"),
     needs=("measure",),
@@ -77,6 +80,7 @@ HIGH = RuleKind(
 )
 LOW = RuleKind(
     kind=Kind.LOW,
+    means=_MEANS,
     about=About.LEVEL,
     words=_says("too low", "is off"),
     needs=("measure",),

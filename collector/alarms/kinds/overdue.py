@@ -110,6 +110,7 @@ def _place(rule: Rule, ground: Ground) -> None:
 
 OVERDUE = RuleKind(
     kind=Kind.OVERDUE,
+    means="not done",
     about=About.DEED,
     words=Words(
         wrong=lambda said: _SAID[What(said.rule.what)][0] if said.rule.what else "overdue",

@@ -67,6 +67,7 @@ def _too_fast(said: Subject) -> str:
 
 RATE = RuleKind(
     kind=Kind.RATE,
+    means="changing too fast",
     about=About.COURSE,
     words=Words(
         wrong=lambda said: f"{said.measure} {_too_fast(said)}",

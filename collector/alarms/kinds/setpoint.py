@@ -57,6 +57,8 @@ class Setpoint:
     """Measure -> unit of what is stored: 'degC', 'K per h'."""
     problem: Callable[[float, object], str] = _fine
     """(setpoint, as it was written) -> what is wrong with it, if anything is."""
+    means: str = ""
+    """What it is, for who writes rules, where it is not a value of the measure."""
     asks: str = "the value beyond which it alarms"
     lasting: bool = False
     """Whether it is a time, so that such an alarm has no value."""
@@ -98,13 +100,14 @@ DIFFERENCE = Setpoint(
     unit=_apart_unit,
     problem=_negative,
 )
-SIDE = replace(DIFFERENCE, problem=_no_side("degC"), signed=True)
+SIDE = replace(DIFFERENCE, problem=_no_side("degC"), means="a difference with '+' above or '-' below", signed=True)
 RATE = Setpoint(
     parse=_per_hour,
     parse_deadband=_per_hour,
     show=show_rate,
     unit=lambda measure: f"{_apart_unit(measure)} per h",
     problem=_no_side("degC per h"),
+    means="a change per time",
     signed=True,
 )
 SHARE = Setpoint(
@@ -112,6 +115,7 @@ SHARE = Setpoint(
     show=lambda measure, value, us: f"{round(value)} %",
     unit=lambda measure: "%",
     problem=_no_share,
+    means="a share",
 )
 
 
@@ -123,6 +127,7 @@ def lasting(asks: str, example: str) -> Setpoint:
         show=lambda measure, value, us: show_duration(round(value)),
         unit=lambda measure: "",
         problem=lambda value, written: zero if value == 0 else "",
+        means="how long",
         asks=asks,
         lasting=True,
     )

@@ -129,6 +129,7 @@ def _from(said: Subject) -> str:
 
 SILENT = RuleKind(
     kind=Kind.SILENT,
+    means="no reading",
     about=About.PROBE,
     words=Words(wrong=_wrong, right_again=_right_again),
     takes=("measure", *DELAYS),

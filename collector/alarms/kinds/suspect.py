@@ -58,6 +58,7 @@ def _doubts(rule: Rule, lab: Lab) -> Iterator[Doubt]:
 
 SUSPECT = RuleKind(
     kind=Kind.SUSPECT,
+    means="too many doubtful readings",
     about=About.PROBE,
     words=Words(
         wrong=lambda said: f"many {said.measure} readings cannot be trusted",
