@@ -4,8 +4,8 @@ from collections.abc import Mapping, Sequence
 
 from collector.alarms.chunk import Readings
 from collector.alarms.contexts import Contexts
+from collector.alarms.gates import Gate
 from collector.alarms.kinds.alarm import Alarm
-from collector.alarms.kinds.gates import Gate
 from collector.alarms.kinds.ground import Ground
 from collector.alarms.kinds.table import kind_of
 from collector.alarms.model import AlarmKey, AlarmState, Rule

@@ -10,9 +10,9 @@ import numpy as np
 
 from collector.alarms.kinds.kind import About
 from collector.alarms.kinds.table import direction, kind_of
-from collector.alarms.kinds.trend import FEWEST, theil_sen
 from collector.alarms.model import Priority, Rule
 from collector.alarms.places import holds_at
+from collector.alarms.trend import FEWEST, theil_sen
 from collector.domain.diary import DiaryEntry, DiaryKind
 from collector.domain.lab import Lab, Place, PlaceKind
 from collector.husbandry.ahead import (

@@ -5,8 +5,8 @@ from dataclasses import replace
 import pytest
 
 from collector.alarms.contexts import Contexts
+from collector.alarms.gates import Gate
 from collector.alarms.kinds.alarm import Ledger, Seat
-from collector.alarms.kinds.gates import Gate
 from collector.alarms.kinds.threshold import Threshold
 from collector.alarms.model import AlarmKey, AlarmState, Event, Newest, State
 from collector.alarms.places import fits, is_pattern

@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import theilslopes
 
-from collector.alarms.kinds.trend import steepest, theil_sen
+from collector.alarms.trend import steepest, theil_sen
 
 _STEPS = st.lists(st.sampled_from([0.5, 0.5, 0.5, 1.0, 2.5]), min_size=2, max_size=60)
 """Hours between points: half hours, some of them missing."""

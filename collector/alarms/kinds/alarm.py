@@ -11,7 +11,7 @@ service, since replaying the readings must give the same. Shelving, acknowledgin
 from abc import ABC, abstractmethod
 from dataclasses import dataclass
 
-from collector.alarms.kinds.gates import Gate
+from collector.alarms.gates import Gate
 from collector.alarms.lifecycle import after, holding
 from collector.alarms.model import STANDING, AlarmKey, AlarmState, Event, Outlook, Rule, State, Transition
 

@@ -6,10 +6,10 @@ from itertools import pairwise
 import numpy as np
 
 from collector.alarms.chunk import Flags, Readings, Times, Values
+from collector.alarms.gates import Gate
 from collector.alarms.kinds import doubts
 from collector.alarms.kinds.alarm import Seat
 from collector.alarms.kinds.derived import HOUR_MS, Derived, doubt, usable
-from collector.alarms.kinds.gates import Gate
 from collector.alarms.kinds.ground import Ground
 from collector.alarms.kinds.kind import DELAYS, About, Doubt, RuleKind, Subject, Words
 from collector.alarms.kinds.reference import Compared, memory_ms

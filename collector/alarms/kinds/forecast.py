@@ -1,6 +1,6 @@
 """Kind `forecast`: a measure is on its way to the setpoint and will cross it within the horizon.
 
-The trend (`collector.alarms.kinds.trend`) goes through medians of half hours, or of longer stretches where the window
+The trend (`collector.alarms.trend`) goes through medians of half hours, or of longer stretches where the window
 would hold more than MOST of them; stretches are cut at fixed times, so that a restart finds the same ones. It is worked
 out once for each stretch, at the first clean reading after it. What is compared with the setpoint is where the central
 line will be at the end of the horizon:
@@ -30,8 +30,8 @@ from collector.alarms.kinds.derived import COVERED, HOUR_MS, SURE, Derived, clea
 from collector.alarms.kinds.ground import Ground
 from collector.alarms.kinds.kind import DELAYS, About, Doubt, RuleKind, Subject, Words
 from collector.alarms.kinds.setpoint import VALUE
-from collector.alarms.kinds.trend import FEWEST, Trend, steepest, theil_sen
 from collector.alarms.model import Kind, Outlook, Rule, Weekly
+from collector.alarms.trend import FEWEST, Trend, steepest, theil_sen
 from collector.domain.lab import Lab
 from collector.domain.units import show_duration
 

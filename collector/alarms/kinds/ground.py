@@ -5,10 +5,10 @@ from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 from collector.alarms.contexts import Contexts
+from collector.alarms.gates import Gate
 from collector.alarms.kinds.alarm import Alarm, Ledger, Seat
 from collector.alarms.kinds.derived import Derived
 from collector.alarms.kinds.first_cause import LinkLost, Tree
-from collector.alarms.kinds.gates import Gate
 from collector.alarms.kinds.reference import Reference
 from collector.alarms.kinds.threshold import Threshold
 from collector.alarms.model import AlarmKey, AlarmState, Link, Rule

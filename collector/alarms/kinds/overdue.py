@@ -11,8 +11,8 @@ brewers; `where` can name trays.
 
 from collections.abc import Mapping
 
+from collector.alarms.gates import Gate
 from collector.alarms.kinds.alarm import Alarm, Seat
-from collector.alarms.kinds.gates import Gate
 from collector.alarms.kinds.ground import Ground
 from collector.alarms.kinds.kind import About, RuleKind, Words
 from collector.alarms.kinds.setpoint import lasting

@@ -16,8 +16,8 @@ import numpy as np
 from collector.alarms.chunk import Mask, Readings, Times, Values
 from collector.alarms.kinds.alarm import Seat
 from collector.alarms.kinds.derived import HOUR_MS, Derived, clean, delays_ms, usable
-from collector.alarms.kinds.recent import Recent
 from collector.alarms.model import Rule
+from collector.alarms.recent import Recent
 from collector.alarms.start import BEFORE_ALL, GAP_MS
 
 KEEP_MS = 48 * HOUR_MS

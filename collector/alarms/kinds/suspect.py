@@ -10,9 +10,9 @@ from collector.alarms.kinds.alarm import Seat
 from collector.alarms.kinds.derived import DOUBTFUL, SURE, Derived
 from collector.alarms.kinds.ground import Ground
 from collector.alarms.kinds.kind import DELAYS, About, Doubt, RuleKind, Words
-from collector.alarms.kinds.recent import Recent
 from collector.alarms.kinds.setpoint import SHARE
 from collector.alarms.model import Kind, Rule
+from collector.alarms.recent import Recent
 from collector.domain.lab import Lab
 from collector.domain.units import show_duration
 
