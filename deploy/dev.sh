@@ -7,17 +7,34 @@
 #   deploy/dev.sh alarms -m slow    only the slow ones
 #   deploy/dev.sh --rooms           which rooms there are
 #
-# No broker and no browser is installed: tests that need a program which is not here are skipped, and say so. All of it,
-# as CI runs it: deploy/test.sh
+# No broker and no browser is installed: tests that need a program which is not here are skipped, and say so. Where
+# deploy/test.sh has run its environment is used, else a smaller one is made. All of it, as CI runs it: deploy/test.sh
 set -euo pipefail
 
 root=$(cd "$(dirname "${BASH_SOURCE[0]}")/.." && pwd)
 . "$root/deploy/venv.sh"
 cd "$root"
 
-bin="$root/.venv-test/bin"
+# Reference libraries for tests/outside and what only these need: two fifths of all that the tests install.
+outside='geographiclib geojson gsw h5netcdf ioos-qc pandas psychrolib pyparsing ruamel-yaml scipy shapely xarray'
 
 rooms() { (cd tests && printf '%s\n' */ | sed 's|/$||' | grep -v -e '^services$' -e '^bench$' -e '^worlds$' -e '^__'); }
+
+# The whole environment where it is there or needed, else one without the packages of other rooms.
+ready_tools() {
+    local lock="$root/deploy/requirements-test.txt" whole="$root/.venv-test" part
+    if [ "$room" = outside ] || [ "$(cat "$whole/made-from" 2>/dev/null)" = "$(stamp "$(any_python)" "$lock")" ]; then
+        ready_venv "$whole" "$lock"
+        bin="$whole/bin"
+        return
+    fi
+    part=$(mktemp)
+    awk -v left_out="$outside" 'BEGIN { split(left_out, names); for (i in names) out[names[i] "=="] }
+        /^[a-z0-9]/ { skipped = substr($1, 1, index($1, "==") + 1) in out } !skipped' "$lock" >"$part"
+    ready_venv "$root/.venv-dev" "$part"
+    rm "$part"
+    bin="$root/.venv-dev/bin"
+}
 
 # All of them, whatever fails; each keeps what it found before and looks again at what changed.
 check_files() {
@@ -59,7 +76,7 @@ case ${1-} in
         ;;
 esac
 
-ready_venv "$root/.venv-test" "$root/deploy/requirements-test.txt"
+ready_tools
 for name in $(compgen -v TRAYWARDEN_ || true); do unset "$name"; done
 
 if [ -n "$room" ]; then

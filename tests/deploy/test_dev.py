@@ -1,7 +1,13 @@
 """deploy/dev.sh, the quick checks while something is being changed."""
 
+import re
 import subprocess
 import tomllib
+from collections.abc import Iterator
+from importlib.metadata import distributions
+
+from packaging.requirements import Requirement
+from packaging.utils import canonicalize_name
 
 from tests.deploy.machine import CHECKOUT
 
@@ -39,6 +45,42 @@ def test_it_installs_no_program() -> None:
     script = (CHECKOUT / "deploy" / "dev.sh").read_text(encoding="utf-8")
     assert "apt_install" not in script
     assert "ready_programs" not in script
+
+
+def left_out() -> set[str]:
+    """What dev.sh leaves out of its own environment."""
+    found = re.search(r"^outside='(.*)'$", (CHECKOUT / "deploy" / "dev.sh").read_text(encoding="utf-8"), re.MULTILINE)
+    assert found is not None
+    return set(found[1].split())
+
+
+def needs() -> Iterator[tuple[str, str]]:
+    """(package, what it needs) of all that is installed here, without extras."""
+    for one in distributions():
+        for line in one.requires or ():
+            wanted = Requirement(line)
+            if wanted.marker is None or wanted.marker.evaluate({"extra": ""}):
+                yield canonicalize_name(one.metadata["Name"]), canonicalize_name(wanted.name)
+
+
+def test_what_it_leaves_out_is_missed_by_nothing_else() -> None:
+    """Its environment stands without the reference libraries: no other package needs one of them."""
+    lock = (CHECKOUT / "deploy" / "requirements-test.txt").read_text(encoding="utf-8")
+    assert left_out() <= {canonicalize_name(name) for name in re.findall(r"^([\w.-]+)==", lock, re.MULTILINE)}
+    assert [pair for pair in needs() if pair[1] in left_out() and pair[0] not in left_out()] == []
+
+
+def test_what_it_leaves_out_is_asked_for_by_one_room_only() -> None:
+    """Whoever works on any other room does without them."""
+    names = {name.replace("-", "_") for name in left_out()}
+    using = {
+        path.parent.name
+        for folder in ("collector", "sim_sensors", "tests")
+        for path in (CHECKOUT / folder).rglob("*.py")
+        for module in re.findall(r"^\s*(?:from|import) (\w+)", path.read_text(encoding="utf-8"), re.MULTILINE)
+        if module in names
+    }
+    assert using == {"outside"}
 
 
 def test_the_hook_names_tools_of_this_checkout_only() -> None:
