@@ -24,7 +24,7 @@ _EARLIEST_MS = 1_262_304_000_000
 """2010-01-01. A probe that says an earlier time has no clock set."""
 _SAMPLE_BYTES = 200
 _FIRST_BYTES = 64
-_MOST_ODDITIES = 200
+MOST_ODDITIES = 200
 """Kept per `take`; the rest is only counted."""
 _TOPIC_KEPT = 200
 """Characters of a topic that are kept with an oddity: MQTT allows 65,535 bytes."""
@@ -237,7 +237,7 @@ class Intake:
         )
 
     def _keep(self, oddity: Oddity) -> None:
-        if len(self.oddities) < _MOST_ODDITIES:
+        if len(self.oddities) < MOST_ODDITIES:
             self.oddities.append(oddity)
 
     def _count(self, name: Counter, by: int = 1) -> None:

@@ -77,12 +77,11 @@ class LinkState(Enum):
 
 @dataclass(frozen=True, slots=True)
 class LinkNews:
-    """Something that changed about the link; `text` is one line for people."""
+    """Something that changed about the link; `text` is one line for people. Where it came up it says whether the broker
+    had kept our session, so that nothing published meanwhile was lost."""
 
     link: LinkState
     text: str
-    resumed: bool = False
-    """Up: the broker had kept our session, so nothing published meanwhile was lost."""
 
 
 class BrokerSession:
@@ -256,7 +255,7 @@ class BrokerSession:
             client.disconnect()
             return
         kept = "session resumed" if self._resumed else "new session"
-        self._on_news(LinkNews(LinkState.UP, f"{self._where()} connected, {kept}", resumed=self._resumed))
+        self._on_news(LinkNews(LinkState.UP, f"{self._where()} connected, {kept}"))
 
     def _disconnected(
         self, _client: Client, _data: Any, _flags: DisconnectFlags, reason: ReasonCode, _properties: Properties | None

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from collector.intake.inbox import _MOST_ODDITIES, REMEMBERED_ARRIVALS
+from collector.intake.inbox import MOST_ODDITIES, REMEMBERED_ARRIVALS
 from collector.intake.session import RECEIVE_MAXIMUM
 from tests.intake import payloads
 from tests.intake.small_lab import NOW, Room
@@ -104,7 +104,7 @@ def test_oddities_are_bounded_and_all_counted() -> None:
     for number in range(5_000):
         room.say("worms/room/air", f"junk {number}")
         room.say(f"worms/new/{number}", b"x" * 1_000)
-    assert len(room.intake.oddities) == _MOST_ODDITIES
+    assert len(room.intake.oddities) == MOST_ODDITIES
     assert room.intake.counts == {"rejected": 5_000, "unplaced": 5_000}
     assert max(len(one.sample) for one in room.intake.oddities) == 200
 

@@ -11,6 +11,7 @@ from collector.delivery.addressing import addressees_of
 from collector.domain.lab import Person, SeriesKey
 from collector.pipeline.pipeline import Pipeline
 from collector.reports.due import DueReports
+from collector.store.batch import Batch, HistoryRow
 from collector.store.journal import Journal
 from collector.store.outbox import OutboxStore
 from tests.cli.in_process import InProcess
@@ -75,32 +76,33 @@ def test_each_gets_what_is_theirs_once(brew_home: Home) -> None:
     assert "<html" in first.html.lower()
 
 
+def too_cool(journal: Journal, until_ms: int) -> None:
+    """Juniper's top tray was too cool for a day, up to then."""
+    key = SeriesKey(probe="juniper-top", channel="temperature", measure="bedding_temperature", place="juniper/top")
+    number = journal.series_id(key, "Cel", "juniper", "top", T0)
+    ended = Transition(
+        key=AlarmKey("bedding-cool", number),
+        event=Event.CLEARED,
+        before=State.UNACKNOWLEDGED,
+        after=State.RETURNED,
+        t_ms=until_ms,
+        since_ms=until_ms - DAY + HOUR,
+        raised_ms=until_ms - DAY + HOUR,
+        value=12.5,
+    )
+    row = HistoryRow(
+        transition=ended, place="juniper/top", measure="bedding_temperature", priority="medium", noticed_ms=until_ms
+    )
+    journal.commit(Batch(transitions=[row]), until_ms)
+
+
 def test_a_digest_tells_of_all_since_the_last_one(brew_home: Home) -> None:
     """After a long weekend what came and went on Friday evening is in it; the next morning it is not told again."""
     with journal_of(brew_home) as journal:
         pipeline = pipeline_of(brew_home, journal)
-        number = journal.series_id(
-            SeriesKey(probe="juniper-top", channel="temperature", measure="bedding_temperature", place="juniper/top"),
-            "Cel",
-            "juniper",
-            "top",
-            T0,
-        )
         reports = reports_of(brew_home, journal, TEACHER)
         written(reports, brew_home, pipeline, journal, SEVEN - 3 * DAY)
-        ended = Transition(
-            key=AlarmKey("bedding-cool", number),
-            event=Event.CLEARED,
-            before=State.UNACKNOWLEDGED,
-            after=State.RETURNED,
-            t_ms=SEVEN - 2 * DAY,
-            since_ms=SEVEN - 3 * DAY + HOUR,
-            raised_ms=SEVEN - 3 * DAY + HOUR,
-            value=12.5,
-        )
-        pipeline._tell([ended], SEVEN - 2 * DAY)
-        journal.commit(pipeline.batch, SEVEN - 2 * DAY)
-        pipeline.start_batch()
+        too_cool(journal, SEVEN - 2 * DAY)
         due = reports.due(brew_home.load_rules(), SEVEN)
         assert "bedding temperature too low Friday 08:00 to Saturday 07:00" in " ".join(due.messages[0].body.split())
         tomorrow = reports.due(brew_home.load_rules(), SEVEN + DAY)
@@ -153,12 +155,13 @@ def test_a_digest_that_is_late_tells_of_what_came_meanwhile(tmp_path: Path, mosq
 def test_a_digest_sent_under_a_clock_that_was_ahead_silences_none(brew_home: Home, last: int, known: bool) -> None:
     """A clock a year ahead sent one; once it is right again each morning has its own, that tells of the last day."""
     with journal_of(brew_home) as journal:
+        too_cool(journal, SEVEN - 2 * DAY)
         reports = reports_of(brew_home, journal, TEACHER)
         day = "2026-02-27" if known else "2027-04-06"
         reports.said |= {"digest_day": day, "digest_ms": str(last)}
-        assert reports._since_ms(SEVEN) == (last if known else SEVEN - DAY)
         assert reports.wanted(SEVEN)
-        assert len(reports.due(brew_home.load_rules(), SEVEN).messages) == 1
+        (message,) = reports.due(brew_home.load_rules(), SEVEN).messages
+        assert ("too low" in message.body) == known  # it ended two days ago
         assert not reports.wanted(SEVEN)
 
 
