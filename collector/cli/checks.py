@@ -70,7 +70,7 @@ def check_files(home: Home) -> Iterator[Finding]:
         yield good("lab.yaml", f"{lab.name}: {publishing} probes, {len(lab.people)} people")
         for problem in lab_warnings(lab, text=home.lab_text()):
             yield note("lab.yaml", str(problem))
-        yield from _days_off(lab.school, calendars)
+        yield from _days_off(lab.school_days, calendars)
     except Refused as refused:
         yield from (fix("lab.yaml", str(problem)) for problem in refused.problems)
     try:

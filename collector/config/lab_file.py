@@ -158,9 +158,11 @@ def _warnings(lab: Lab) -> Iterator[tuple[KeyPath, str]]:
     yield from people_warnings(lab)
 
 
-def _lab(file: LabFile, school: SchoolDays) -> Lab:
+def _lab(file: LabFile, school_days: SchoolDays) -> Lab:
     hours = (
-        Hours(week=week_of(file.lab.hours), zone=file.lab.time_zone).with_holidays(school) if file.lab.hours else None
+        Hours(week=week_of(file.lab.hours), zone=file.lab.time_zone).with_holidays(school_days)
+        if file.lab.hours
+        else None
     )
     return Lab(
         name=file.lab.name,
@@ -171,8 +173,8 @@ def _lab(file: LabFile, school: SchoolDays) -> Lab:
         people=tuple(_person(key, part) for key, part in (file.people or {}).items()),
         hours=hours,
         altitude_m=file.lab.altitude or 0.0,
-        telling=_telling(file.messages or MessagesPart(), file.lab.time_zone, school),
-        school=school,
+        telling=_telling(file.messages or MessagesPart(), file.lab.time_zone, school_days),
+        school_days=school_days,
     )
 
 
@@ -189,10 +191,10 @@ def _person(role: str, part: PersonPart) -> Person:
     )
 
 
-def _telling(part: MessagesPart, zone: str, school: SchoolDays) -> Telling:
+def _telling(part: MessagesPart, zone: str, school_days: SchoolDays) -> Telling:
     week = week_of(part.waking) if part.waking else every_day(7 * 60, 21 * 60, zone).week
     return Telling(
-        waking=Hours(week=week, zone=zone).with_holidays(school, week[-1]),
+        waking=Hours(week=week, zone=zone).with_holidays(school_days, week[-1]),
         digest_minute=part.digest,
         weekly_weekday=WEEKDAYS.index(part.weekly),
         pass_on_percent=part.pass_on_after,

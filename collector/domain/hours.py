@@ -112,13 +112,13 @@ class Hours:
 
     week: Week
     zone: str
-    school: SchoolDays | None = None
+    school_days: SchoolDays | None = None
     """Whose holidays have hours of their own; None: no day has."""
     on_holidays: tuple[Range, ...] = ()
 
-    def with_holidays(self, school: SchoolDays, ranges: tuple[Range, ...] = ()) -> "Hours":
+    def with_holidays(self, school_days: SchoolDays, ranges: tuple[Range, ...] = ()) -> "Hours":
         """These hours, and `ranges` instead of them on each holiday."""
-        return replace(self, school=school, on_holidays=ranges) if school.has_holidays else self
+        return replace(self, school_days=school_days, on_holidays=ranges) if school_days.has_holidays else self
 
     def holds(self, t_ms: int) -> bool:
         """Whether a moment, in ms UTC, lies in these hours."""
@@ -127,7 +127,9 @@ class Hours:
     def next_change_ms(self, t_ms: int) -> int | None:
         """The first moment after `t_ms` at which the lab opens or closes; None where it never does."""
         near = self._next_change_ms(t_ms, t_ms + _AHEAD_MS)
-        return near if near is not None or self.school is None else self._next_change_ms(t_ms, t_ms + _FAR_AHEAD_MS)
+        return (
+            near if near is not None or self.school_days is None else self._next_change_ms(t_ms, t_ms + _FAR_AHEAD_MS)
+        )
 
     def _next_change_ms(self, t_ms: int, until_ms: int) -> int | None:
         found = self.spans(t_ms, until_ms)
@@ -151,7 +153,7 @@ class Hours:
         return clipped(merged(found), from_ms, until_ms)
 
     def _ranges(self, day: date) -> tuple[Range, ...]:
-        holiday = self.school is not None and self.school.is_holiday(day)
+        holiday = self.school_days is not None and self.school_days.is_holiday(day)
         return self.on_holidays if holiday else self.week[day.weekday()]
 
 

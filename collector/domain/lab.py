@@ -153,7 +153,7 @@ class Lab:
     """When people are in the lab; None: never."""
     altitude_m: float = 0.0
     telling: Telling = field(default_factory=lambda: Telling(waking=every_day(7 * 60, 21 * 60, "UTC")))
-    school: SchoolDays = field(default_factory=SchoolDays)
+    school_days: SchoolDays = field(default_factory=SchoolDays)
     by_id: dict[str, Place] = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:

@@ -43,8 +43,8 @@ def back_at_ms(lab: Lab, now_ms: int) -> int | None:
     zone = ZoneInfo(lab.time_zone)
     day = utc(now_ms).astimezone(zone).date()
     days = (day + timedelta(n) for n in range(400))
-    last = next(filter(lab.school.break_after, days), None)
-    back = None if last is None else lab.school.next_after(last)
+    last = next(filter(lab.school_days.break_after, days), None)
+    back = None if last is None else lab.school_days.next_after(last)
     if back is None:
         return None
     minute = lab.telling.digest_minute

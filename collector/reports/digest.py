@@ -65,6 +65,15 @@ class Past:
     to_ms: int
 
 
+@dataclass(frozen=True, slots=True)
+class BrewNow:
+    """The last brew of a brewer: when its air stopped, as far as is known, and whether its tea was used."""
+
+    brew: Brew
+    stopped_ms: int | None
+    used: bool
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DigestView:
     """All that a digest tells, for everybody; each person's is cut to the places they hear of."""
@@ -78,8 +87,8 @@ class DigestView:
     past: Sequence[Past]
     diary: Sequence[DiaryEntry]
     """Without what was struck out."""
-    brews: Sequence[tuple[Brew, int | None, bool]]
-    """The last brew of each brewer, when its air stopped, and whether its tea was used."""
+    brews: Sequence[BrewNow]
+    """One for each brewer that brewed lately."""
     ahead: Sequence[TrayAhead] = ()
     back_ms: int | None = None
     """On the last day before a break: when somebody is back."""
@@ -169,10 +178,10 @@ class _Teller:
     def tasks(self) -> Iterator[str]:
         for place in self._places(PlaceKind.BIN):
             yield from self._bin_tasks(place)
-        for brew, stopped_ms, used in self.view.brews:
-            if concerns(self.person, brew.place, self.view.lab):
-                line = brew_line(brew, stopped_ms, used, self.view.now_ms, self.when)
-                yield from (f"{self.label(brew.place)}: {line}",) if line else ()
+        for one in self.view.brews:
+            if concerns(self.person, one.brew.place, self.view.lab):
+                line = brew_line(one.brew, one.stopped_ms, one.used, self.view.now_ms, self.when)
+                yield from (f"{self.label(one.brew.place)}: {line}",) if line else ()
         yield HANDS
 
     def _bin_tasks(self, place: Place) -> Iterator[str]:

@@ -5,12 +5,12 @@ from datetime import date, timedelta
 from zoneinfo import ZoneInfo
 
 from collector.alarms.model import LINK_SERIES, STANDING, Event, Rule, State
-from collector.domain.diary import Brew, DiaryEntry, DiaryKind, last_brew
+from collector.domain.diary import DiaryEntry, DiaryKind, last_brew
 from collector.domain.lab import Lab, PlaceKind, Series
 from collector.domain.readings import StoredReading
 from collector.letters.local_time import utc
 from collector.reports.ahead_view import back_at_ms, trays_ahead
-from collector.reports.digest import DAY_MS, DigestView, Past, Standing
+from collector.reports.digest import DAY_MS, BrewNow, DigestView, Past, Standing
 from collector.reports.pump import pump
 from collector.store.alarm_rows import PastChange
 from collector.store.reader import Reader
@@ -26,7 +26,7 @@ def digest_view(lab: Lab, rules: Sequence[Rule], reader: Reader, since_ms: int, 
     with reader.snapshot():
         series = {one.id: one.as_series() for one in reader.series()}
         diary = [entry for entry in reader.diary(now_ms - 400 * DAY_MS) if entry.struck_ms is None]
-        back_ms = back_at_ms(lab, now_ms) if lab.school.break_after(day) else None
+        back_ms = back_at_ms(lab, now_ms) if lab.school_days.break_after(day) else None
         return DigestView(
             lab=lab,
             day=day,
@@ -87,7 +87,7 @@ def _began(one: PastChange) -> int:
     return next((ms for ms in (one.since_ms, one.raised_ms) if ms is not None), one.t_ms)
 
 
-def _brews(lab: Lab, reader: Reader, diary: Iterable[DiaryEntry], now_ms: int) -> list[tuple[Brew, int | None, bool]]:
+def _brews(lab: Lab, reader: Reader, diary: Iterable[DiaryEntry], now_ms: int) -> list[BrewNow]:
     brews, used = reader.brews(), [entry for entry in diary if entry.kind is DiaryKind.TEA_USED]
     found = []
     for place in (place.id for place in lab.places if place.kind is PlaceKind.BREWER):
@@ -95,7 +95,7 @@ def _brews(lab: Lab, reader: Reader, diary: Iterable[DiaryEntry], now_ms: int) -
         if brew is not None and now_ms - brew.started_ms < _LOOK_BACK_MS:
             stopped_ms = pump(reader, place, brew.started_ms, now_ms)[1] if brew.running else brew.air_stopped_ms
             done = any(e.place == place and stopped_ms is not None and e.t_ms >= stopped_ms for e in used)
-            found.append((brew, stopped_ms, done))
+            found.append(BrewNow(brew, stopped_ms, done))
     return found
 
 
@@ -105,7 +105,7 @@ def due_day(lab: Lab, last_day: str, now_ms: int) -> date | None:
     local = utc(now_ms).astimezone(ZoneInfo(lab.time_zone))
     day, minute = local.date(), local.hour * 60 + local.minute
     late = minute - lab.telling.digest_minute
-    if not lab.school.is_school_day(day) or not 0 <= late < 360 or was_done(last_day, day):
+    if not lab.school_days.is_school_day(day) or not 0 <= late < 360 or was_done(last_day, day):
         return None
     return day
 

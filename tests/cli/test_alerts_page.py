@@ -35,6 +35,6 @@ def test_the_lab_shown_is_taken_as_it_stands() -> None:
     for section, said in read_yaml(shown, "ALERTS.md").data.items():
         lab[section] = lab[section] | said if section == "lab" else said
     found = read_lab(json.dumps(lab))
-    assert found.school.closed[1] == (date(2026, 12, 21), date(2027, 1, 3))
+    assert found.school_days.closed[1] == (date(2026, 12, 21), date(2027, 1, 3))
     assert calendar_names(shown) == ("calendars/",)
     assert [person.turn for person in found.people] == [1, 2]

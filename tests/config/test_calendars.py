@@ -131,7 +131,7 @@ def name_calendar(home: Home, name: str) -> None:
 
 def days_off(files: WatchedFiles) -> list[date]:
     """The first day of each span."""
-    return [first for first, _ in files.lab.school.closed]
+    return [first for first, _ in files.lab.school_days.closed]
 
 
 @pytest.fixture
@@ -146,8 +146,8 @@ def home(tmp_path: Path) -> Home:
 def test_the_days_of_a_calendar_are_those_of_the_lab(home: Home) -> None:
     """As if they stood in lab.yaml, and nobody is called early on them."""
     lab = home.load_lab()
-    assert lab.school.closed == ((date(2026, 12, 21), date(2027, 1, 3)),)
-    assert lab.telling.waking.school == lab.school
+    assert lab.school_days.closed == ((date(2026, 12, 21), date(2027, 1, 3)),)
+    assert lab.telling.waking.school_days == lab.school_days
 
 
 def test_at_a_start_a_broken_calendar_is_refused(home: Home) -> None:

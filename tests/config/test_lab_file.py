@@ -170,14 +170,14 @@ _WHOLE_LAB = Lab(
         ),
         Person(role="class", chat="class-4b"),
     ),
-    hours=Hours(week=(((480, 720),), (), (), ((480, 960),), ((480, 960),), (), ()), zone="UTC", school=_SCHOOL),
+    hours=Hours(week=(((480, 720),), (), (), ((480, 960),), ((480, 960),), (), ()), zone="UTC", school_days=_SCHOOL),
     telling=Telling(
-        waking=Hours(week=(*(((390, 1200),),) * 6, _SUNDAY), zone="UTC", school=_SCHOOL, on_holidays=_SUNDAY),
+        waking=Hours(week=(*(((390, 1200),),) * 6, _SUNDAY), zone="UTC", school_days=_SCHOOL, on_holidays=_SUNDAY),
         digest_minute=405,
         weekly_weekday=4,
         pass_on_percent=25.0,
     ),
-    school=_SCHOOL,
+    school_days=_SCHOOL,
 )
 
 
@@ -193,7 +193,7 @@ def test_a_lab_may_have_nothing_but_a_name() -> None:
     assert lab.places == (Place(id="room", kind=PlaceKind.ROOM, label="Room"),)
     assert lab.probes == ()
     assert lab.people == ()
-    assert (lab.hours, lab.school) == (None, SchoolDays())
+    assert (lab.hours, lab.school_days) == (None, SchoolDays())
     assert lab.telling == Telling(
         waking=every_day(7 * 60, 21 * 60, "UTC"), digest_minute=7 * 60, weekly_weekday=0, pass_on_percent=40.0
     )

@@ -337,8 +337,8 @@ def test_waking_hours_without_any_are_refused() -> None:
 def test_weekdays_are_those_of_the_hours() -> None:
     """Where people say when they are in the lab, school days are those days, else Monday to Friday."""
     lab = "lab: {name: a, time_zone: UTC, hours: {tue: 08:00-12:00, sat: 08:00-10:00}}"
-    assert read_lab(lab).school.weekdays == {1, 5}
-    assert read_lab("lab: {name: a, time_zone: UTC, hours: {}}").school.weekdays == {0, 1, 2, 3, 4}
+    assert read_lab(lab).school_days.weekdays == {1, 5}
+    assert read_lab("lab: {name: a, time_zone: UTC, hours: {}}").school_days.weekdays == {0, 1, 2, 3, 4}
 
 
 def test_calendars_are_asked_by_name_and_zone() -> None:
@@ -352,10 +352,10 @@ def test_calendars_are_asked_by_name_and_zone() -> None:
     text = "lab: {name: a, time_zone: Etc/GMT+1, holidays: [2026-11-26, cal/], terms: [terms.ics]}"
     lab = read_lab(text, calendars=calendars)
     assert asked == [("cal/", "Etc/GMT+1"), ("terms.ics", "Etc/GMT+1")]
-    assert lab.school.closed == ((date(2026, 11, 26), date(2026, 11, 29)),)
-    assert lab.school.terms == ((date(2026, 11, 27), date(2026, 11, 29)),)
-    assert lab.telling.waking.school == lab.school
-    assert read_lab(text).school.terms == ()
+    assert lab.school_days.closed == ((date(2026, 11, 26), date(2026, 11, 29)),)
+    assert lab.school_days.terms == ((date(2026, 11, 27), date(2026, 11, 29)),)
+    assert lab.telling.waking.school_days == lab.school_days
+    assert read_lab(text).school_days.terms == ()
 
 
 def test_a_calendar_that_cannot_be_read_is_told_where_it_is_named() -> None:

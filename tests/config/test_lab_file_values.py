@@ -248,7 +248,7 @@ def test_other_shares_are_refused(share: str) -> None:
 def test_a_year_of_holidays_is_taken_and_a_day_more_is_a_slip() -> None:
     """2028 has 366 days."""
     lab = "lab: {name: a, time_zone: UTC, holidays: [2028-01-01 to %s]}"
-    assert read_lab(lab % "2028-12-31").school.closed == ((date(2028, 1, 1), date(2028, 12, 31)),)
+    assert read_lab(lab % "2028-12-31").school_days.closed == ((date(2028, 1, 1), date(2028, 12, 31)),)
     (said,) = refusals(lab % "2029-01-01")
     assert said == "lab.holidays[0]: '2028-01-01 to 2029-01-01' has 367 days; 366 is the most"
 

@@ -9,7 +9,7 @@ from collector.domain.lab import Person, Place, PlaceKind, Series
 from collector.domain.readings import Flag, StoredReading
 from collector.husbandry.ahead import Dryness, Expected, TrayAhead
 from collector.letters.blocks import Section
-from collector.reports.digest import DigestView, Past, Standing, digest_key, sections, subject
+from collector.reports.digest import BrewNow, DigestView, Past, Standing, digest_key, sections, subject
 from tests.letters.examples import HOT, KETTLE, LAB, ROOM, ROOM_AIR, SILENT, TOP, TOP_MOISTURE, TOP_TEMPERATURE, at
 
 JUNIPER = Place(id="juniper", kind=PlaceKind.BIN, label="Juniper", bin="juniper")
@@ -176,10 +176,12 @@ def test_a_brew_says_by_when_to_end_it() -> None:
     brew = Brew(
         id=1, place="kettle", started_ms=at(2, 9), air_stopped_ms=None, ended_ms=None, taken_ms=at(2, 9), by="class 4b"
     )
-    running = told(replace(QUIET, brews=((brew, None, False),)))["Today's check"]
+    running = told(replace(QUIET, brews=[BrewNow(brew, None, False)]))["Today's check"]
     assert running[-2] == ("Kettle: brew running since Sunday 09:00; ready from Sunday 21:00, end it by 21:00")
     used = replace(brew, ended_ms=at(3, 6), air_stopped_ms=at(3, 6))
-    assert not any("Kettle" in line for line in told(replace(QUIET, brews=((used, at(3, 6), True),)))["Today's check"])
+    assert not any(
+        "Kettle" in line for line in told(replace(QUIET, brews=[BrewNow(used, at(3, 6), True)]))["Today's check"]
+    )
 
 
 def test_what_came_and_went_is_one_line_an_alarm() -> None:
@@ -251,7 +253,7 @@ def test_each_person_reads_of_their_own_places() -> None:
         standing=(STANDS,),
         past=(Past(rule=HOT, series=TOP_TEMPERATURE, from_ms=at(2, 22), to_ms=at(2, 23)),),
         brews=(
-            (
+            BrewNow(
                 Brew(
                     id=1,
                     place="kettle",

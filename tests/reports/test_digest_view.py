@@ -38,7 +38,7 @@ def lab(zone: str = "America/Chicago", **school: object) -> Lab:
         probes=(),
         people=(),
         telling=Telling(waking=every_day(0, 1440, zone), digest_minute=420),
-        school=days,
+        school_days=days,
     )
 
 
@@ -252,7 +252,7 @@ def test_the_view_holds_what_stands_and_what_came_and_went(brew_home: Home) -> N
         "bedding_temperature": 31.0,
         "air_pump": 0.0,
     }
-    assert [(brew.id, stopped, used) for brew, stopped, used in found.brews] == [(1, T0 - MIN, False)]
+    assert [(one.brew.id, one.stopped_ms, one.used) for one in found.brews] == [(1, T0 - MIN, False)]
     assert found.day == date(2026, 3, 2)
     assert found.back_ms is None
     assert found.ahead == ()
