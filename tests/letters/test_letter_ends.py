@@ -48,3 +48,10 @@ def test_a_reading_back_on_the_right_side_is_not_told_as_wrong(why: Reason) -> N
     told = letter(replace(HOT_ITEM, why=why), facts=cool).subject
     assert told.endswith("bedding temperature too high, now back at 29.5 °C")
     assert letter(replace(HOT_ITEM, why=why)).subject.endswith("too high, 31.2 °C")
+
+
+def test_of_several_that_are_over_the_first_is_named_whole() -> None:
+    """Where no word of urgency stands before it, what is right again is said in the sentence itself."""
+    over = Item(transition=CLEARED, rule=HOT, series=TOP_TEMPERATURE)
+    told = flowing(letter(over, replace(over, rule=replace(HOT, name="bedding-warm", setpoint=27.0))).body)
+    assert "First: Juniper, top tray: bedding temperature back to normal. " in told
