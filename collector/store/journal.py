@@ -61,6 +61,7 @@ class Journal:
         if not path.parent.is_dir():
             raise StoreError(f"{path.parent}: no such folder; 'traywarden init' makes it")
         self.path = path
+        self._beside = tuple(companion(path, suffix) for suffix in COMPANIONS)
         self._days = LocalDays(time_zone)
         self._checkpoint_ms: int | None = None
         self._retained: Moment | None = None
@@ -163,7 +164,7 @@ class Journal:
         return kept, [hour * HOUR_MS for hour in sorted(hours)], too_old, impossible
 
     def _companions_now(self) -> tuple[_Identity, ...]:
-        return tuple(_identity(companion(self.path, suffix)) for suffix in COMPANIONS)
+        return tuple(map(_identity, self._beside))
 
     def _still_there(self, db: sqlite3.Connection) -> None:
         """SQLite goes on writing into a file that was moved or deleted, and all of it would be lost at the end. Where

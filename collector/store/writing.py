@@ -77,7 +77,9 @@ def the_rest(db: sqlite3.Connection, batch: Batch, next_arrival: int, now_ms: in
 
 def counts(db: sqlite3.Connection, changes: Mapping[Counter, int]) -> None:
     """Add to the counters; zeros cost nothing."""
-    db.executemany(_COUNT, ({"name": name, "value": by} for name, by in changes.items() if by))
+    for name, by in changes.items():
+        if by:
+            db.execute(_COUNT, {"name": name, "value": by})
 
 
 def keep_meta(db: sqlite3.Connection, values: Mapping[MetaKey, str]) -> None:

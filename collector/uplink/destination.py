@@ -6,7 +6,7 @@ from collector.config.settings import Uplink
 from collector.store.line_protocol import LabTags
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Destination:
     """A database that takes the InfluxDB write API v2."""
 

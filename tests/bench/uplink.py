@@ -45,7 +45,7 @@ def measure(whole: bool) -> dict[str, float | int | str | None]:
         folder = Path(name)
         readings = _fill(folder / "traywarden.db", days)
         with Victoria(folder / "far") as far:
-            writer = _Counting(Destination(far.url, "worms"))
+            writer = _Counting(Destination(url=far.url, bucket="worms"))
             with UplinkStore(folder / "traywarden.db") as store:
                 now_ms = START_MS + (days + 1) * 86_400_000
                 follower = Follower(store, writer, LabTags(LAB_NAME, "Quillbrook"), lambda: now_ms, Log(print))

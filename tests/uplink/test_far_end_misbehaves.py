@@ -18,7 +18,7 @@ Talk = Callable[[Endless, socket.socket], None]
 def tried(talk: Talk, timeout_s: float) -> tuple[str, float, int]:
     """What one write says, after how many seconds, and the most bytes held meanwhile."""
     with endless(talk) as server:
-        writer = InfluxWriter(Destination(server.url, "worms", timeout_s=timeout_s))
+        writer = InfluxWriter(Destination(url=server.url, bucket="worms", timeout_s=timeout_s))
         tracemalloc.start()
         began_s = time.monotonic()
         with pytest.raises(Later) as caught:

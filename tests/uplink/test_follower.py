@@ -45,7 +45,7 @@ class Uplink:
         self.log: list[str] = []
         self.now_ms = NOW
         self.store = UplinkStore(journal.path, busy_s)
-        self.writer = InfluxWriter(Destination(far.url, "worms", "quillbrook", token, timeout_s=5))
+        self.writer = InfluxWriter(Destination(url=far.url, bucket="worms", org="quillbrook", token=token, timeout_s=5))
         self.follower = Follower(self.store, self.writer, ORIGIN, lambda: self.now_ms, log_to(self.log))
 
     def all(self) -> None:

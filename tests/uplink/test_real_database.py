@@ -26,7 +26,7 @@ def database(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Victoria]:
 
 
 def send_all(folder: Path, database: Victoria, origin: LabTags) -> Follower:
-    writer = InfluxWriter(Destination(database.url, "worms", timeout_s=10))
+    writer = InfluxWriter(Destination(url=database.url, bucket="worms", timeout_s=10))
     with UplinkStore(folder / "traywarden.db") as store:
         follower = Follower(store, writer, origin, lambda: NOW + 100 * HOUR, UNHEARD)
         try:
@@ -47,7 +47,7 @@ def test_readings_are_there_to_the_millisecond(tmp_path: Path, database: Victori
     assert database.held('bedding_temperature_value{lab="Quillbrook"}')[key] == expected
     assert sum(map(len, database.held('alarm_count{lab="Quillbrook"}').values())) == 2
     assert sum(map(len, database.held('brew_count{lab="Quillbrook"}').values())) == 3
-    writer = InfluxWriter(Destination(database.url, "worms", timeout_s=10))
+    writer = InfluxWriter(Destination(url=database.url, bucket="worms", timeout_s=10))
     with Reader(tmp_path / "traywarden.db") as reader:
         filled = backfill(reader, writer, LabTags("Quillbrook"), T0, T0 + HOUR, lambda: NOW)
     writer.close()
