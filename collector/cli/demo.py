@@ -64,7 +64,7 @@ class Catcher:
         """Called by aiosmtpd for each message."""
         message = message_from_bytes(envelope.content, policy=policy.default)
         text = message.get_body(("plain",))
-        body = text.get_content() if text is not None else ""
+        body = "" if text is None else text.get_content().replace("\r\n", "\n")  # as it was before it was mail
         self._on_mail(CaughtMail(", ".join(envelope.rcpt_tos), str(message["Subject"]), body))
         return "250 2.0.0 kept"
 

@@ -142,7 +142,8 @@ def test_people_see_the_lab_and_the_first_mail(demos: Demos) -> None:
     assert (ran.code, ran.err) == (0, "")
     assert "Mail to teacher@quillbrook.example" in ran.out
     assert "Subject: " in ran.out
-    assert "What to do:" in ran.out
+    assert "What to do:\n" in ran.out
+    assert "\\r" not in ran.out
     assert "traywarden alarms acknowledge" in ran.out
     assert sum(line.startswith("2026-03-02 0") for line in ran.out.splitlines()) >= 3
     assert "Board: http://127.0.0.1:" in ran.out
