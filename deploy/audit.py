@@ -102,6 +102,7 @@ def _lacking(text: str, where: dict[str, str]) -> Iterator[str]:
     """What is missing in one environment: an extra asked for counts as a package of its own, `name[extra]`."""
     locked = [Requirement(entry.partition(" --hash")[0]) for entry in entries(text)]
     pinned = {plain(one.name): _exact(one) for one in locked if one.marker is None or one.marker.evaluate(where)}
+    here = {plain(one.name) for one in locked if one.marker is None or one.marker.evaluate()}
     waiting, seen = [(name, "") for name in pinned], set[tuple[str, str]]()
     while waiting:
         name, extra = package = waiting.pop()
@@ -111,7 +112,8 @@ def _lacking(text: str, where: dict[str, str]) -> Iterator[str]:
         try:
             asked = [Requirement(line) for line in requires(name) or ()]
         except PackageNotFoundError:
-            yield f"{name}: not in this environment, so what it needs is not known"
+            if name in here:  # else it is for other machines, which look at it themselves
+                yield f"{name}: not in this environment, so what it needs is not known"
             continue
         for one in asked:
             if one.marker is not None and not one.marker.evaluate({**where, "extra": extra}):

@@ -13,6 +13,8 @@ from packaging.utils import canonicalize_name
 from tests.deploy.machine import CHECKOUT
 
 NEWER = "9999"
+ABSENT = "0" * 64
+"""In place of a hash, where a pin is for other machines."""
 LOCKS = ("requirements.txt", "requirements-demo.txt", "requirements-test.txt")
 """Each holds all of the one before it."""
 
@@ -35,11 +37,12 @@ class Index:
         self.root, self.wheels = folder, folder / "wheels"
         self.wheels.mkdir()
         (folder / "deploy").mkdir()
-        hashes = {pin.name: self._add(pin.name, version_of(pin)) for pin in locked(LOCKS[-1])}
+        here = [pin for pin in locked(LOCKS[-1]) if pin.marker is None or pin.marker.evaluate()]
+        hashes = {pin.name: self._add(pin.name, version_of(pin)) for pin in here}
         for name in hashes:
             self._add(name, NEWER)
         for lock in LOCKS:
-            lines = [f"{pin} --hash=sha256:{hashes[pin.name]}\n" for pin in locked(lock)]
+            lines = [f"{pin} --hash=sha256:{hashes.get(pin.name, ABSENT)}\n" for pin in locked(lock)]
             self.lock(lock).write_text("".join(lines), encoding="utf-8")
 
     def lock(self, name: str) -> Path:

@@ -96,6 +96,8 @@ def test_a_pin_for_some_machines_only_needs_nothing_elsewhere(tmp_path: Path, mo
     monkeypatch.setenv("PYTHONPATH", str(tmp_path))
     package(tmp_path, "one", "Requires-Dist: two; python_version >= '3.13'")
     package(tmp_path, "two", "")
+    elsewhere = f"three==1 ; platform_machine == 'aarch64' and sys_platform == 'win32' {HASH}\n"
+    assert audit("needs", requirements(tmp_path, elsewhere)) == (0, [])
     for marker, finding in (("<", "one needs two, which is not pinned"), (">", "")):
         text = f"one==1 {HASH}\ntwo==1 ; python_version {marker} '3.12' {HASH}\n"
         _code, lines = audit("needs", requirements(tmp_path, text))
