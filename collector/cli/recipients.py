@@ -4,6 +4,7 @@ from collections.abc import Container, Iterable
 from typing import Any
 
 from collector.cli.output import iso
+from collector.delivery.port import Way
 from collector.domain.lab import Lab, Person
 from collector.store.recipients import Recipient
 
@@ -16,7 +17,7 @@ def recipient_rows(found: Iterable[Recipient], lab: Lab | None) -> list[dict[str
     for person in lab.people if lab is not None else ():
         for way in _ways(person, known):
             roles.setdefault(way, []).append(person.role)
-    rest = {way: [way[1] if way[0] == "chat" else ""] for way in known if way not in roles}
+    rest = {way: [way[1] if way[0] == Way.CHAT else ""] for way in known if way not in roles}
     return [_row(", ".join(names), known.get(way) or _nothing_yet(*way)) for way, names in (roles | rest).items()]
 
 
@@ -35,8 +36,8 @@ def _nothing_yet(channel: str, recipient: str) -> Recipient:
 
 def _ways(person: Person, known: Container[tuple[str, str]]) -> list[tuple[str, str]]:
     """Mail by the server or by files, as it was so far."""
-    mail = [way for way in (("email", person.email), ("file", person.email)) if way in known]
-    ways = [*(mail or [("email", person.email)]), ("chat", person.chat)]
+    mail = [way for way in ((Way.EMAIL, person.email), (Way.FILE, person.email)) if way in known]
+    ways = [*(mail or [(Way.EMAIL, person.email)]), (Way.CHAT, person.chat)]
     return [way for way in ways if way[1]]
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 from collector.delivery.chat import ChatCarrier, chat_names
 from collector.delivery.mail import MailCarrier
 from collector.delivery.mail_files import FileCarrier
-from collector.delivery.port import Carrier, Draw, no_picture
+from collector.delivery.port import Carrier, Draw, Way, no_picture
 from collector.delivery.servers import ChatAddresses, MailServer
 from collector.domain.lab import Lab, Person
 
@@ -39,8 +39,8 @@ def reachable(person: Person, chat: ChatAddresses) -> Person:
 
 def addressees_of(person: Person, mail: MailServer | None) -> tuple[Addressee, ...]:
     """Every way to reach someone; mail goes to files where no mail server is set."""
-    by = "email" if mail is not None else "file"
-    ways = (Addressee(by, person.email), Addressee("chat", person.chat))
+    by = Way.EMAIL if mail is not None else Way.FILE
+    ways = (Addressee(by, person.email), Addressee(Way.CHAT, person.chat))
     return tuple(way for way in ways if way.recipient)
 
 
@@ -60,10 +60,10 @@ def carriers(
 ) -> dict[str, Carrier]:
     """The channels by the name they have in the outbox. `folder` takes mail where no mail server is set."""
     ways: dict[str, Carrier] = {
-        "file": FileCarrier(folder, mail.sender if mail is not None else sender, lab_name, draw)
+        Way.FILE: FileCarrier(folder, mail.sender if mail is not None else sender, lab_name, draw)
     }
     if mail is not None:
-        ways["email"] = MailCarrier(mail, lab_name, draw)
+        ways[Way.EMAIL] = MailCarrier(mail, lab_name, draw)
     if chat.urls:
-        ways["chat"] = ChatCarrier(chat)
+        ways[Way.CHAT] = ChatCarrier(chat)
     return ways

@@ -12,8 +12,10 @@ from dataclasses import dataclass
 from hashlib import sha256
 from itertools import chain
 
+from collector.alarms.model import Priority
 from collector.config.log import Log
 from collector.delivery.addressing import Addressee, addressees_of, everyone
+from collector.delivery.port import Way
 from collector.delivery.rows import rows_of
 from collector.delivery.servers import ChatAddresses, MailServer
 from collector.domain.lab import Lab, Person
@@ -28,7 +30,7 @@ from collector.store.vocabulary import MetaKey
 _DAY_MS = 86_400_000
 _KEPT_MS = 30 * _DAY_MS
 """What failed longer ago is not looked at again."""
-_NAMES = {"email": "mail", "chat": "chat", "file": "files"}
+_NAMES: dict[str, str] = {Way.EMAIL: "mail", Way.CHAT: "chat", Way.FILE: "files"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +105,7 @@ class DeadAddresses:
         if told is not None and 0 <= now_ms - told.at_ms < _DAY_MS:
             return told.at_ms + _DAY_MS
         waking = self._lab.telling.waking
-        if waking.holds(now_ms) or any(one.priority == "high" for one in fresh):
+        if waking.holds(now_ms) or any(one.priority == Priority.HIGH for one in fresh):
             return now_ms
         return waking.next_change_ms(now_ms) or now_ms
 
@@ -113,7 +115,7 @@ class DeadAddresses:
             self._log.error(
                 f"messages to {whom} do not get through, and nobody else is there to be told: {fresh[-1].error}"
             )
-        priority = "high" if any(one.priority == "high" for one in fresh) else "medium"
+        priority = Priority.HIGH if any(one.priority == Priority.HIGH for one in fresh) else Priority.MEDIUM
         key = f"{REPORTS}{_digest(way)}-{now_ms // _DAY_MS}"
         return rows_of(_report(whom, way, fresh), key, others, priority=priority, now_ms=now_ms)
 
@@ -141,11 +143,11 @@ class DeadAddresses:
 
 def _all_ways(person: Person) -> tuple[Addressee, ...]:
     """Also by files: the mail server may have been set since."""
-    return (Addressee("email", person.email), Addressee("file", person.email), Addressee("chat", person.chat))
+    return (Addressee(Way.EMAIL, person.email), Addressee(Way.FILE, person.email), Addressee(Way.CHAT, person.chat))
 
 
 def _report(whom: str, dead: Addressee, fresh: Sequence[FailedMessage]) -> Letter:
-    mend = "TRAYWARDEN_CHAT__URLS" if dead.channel == "chat" else "'people' in lab.yaml"
+    mend = "TRAYWARDEN_CHAT__URLS" if dead.channel == Way.CHAT else "'people' in lab.yaml"
     unsure = all(one.unconfirmed for one in fresh)
     verdict = "may not get through" if unsure else "do not get through"
     count = f"{len(fresh)} unconfirmed" if unsure else f"{len(fresh)} failed"

@@ -1,9 +1,10 @@
-"""What the messages room needs of others, and how a delivery can end.
+"""What delivery needs of others, and how a delivery can end.
 
-Row          one waiting message, as the outbox hands it out
+Way          email, chat, file
+OutboxRow    one waiting message, as the outbox hands it out
 Outbox       the table of messages, kept by the journal
-Channel      one way to reach people: email, chat, file
-NotDelivered what a channel raises, by what the sender does next:
+Carrier      hands messages over by one of the ways
+NotDelivered what a carrier raises, by what the sender does next:
     TemporaryFailure    try again later
         Unreachable     and nothing else to this recipient until then
     PermanentFailure    give up at once and say so
@@ -11,6 +12,7 @@ NotDelivered what a channel raises, by what the sender does next:
 """
 
 from collections.abc import Callable
+from enum import StrEnum
 from typing import Protocol
 
 from collector.letters.picture import Drawn
@@ -36,6 +38,15 @@ class Unconfirmed(NotDelivered):
     """The message may have arrived."""
 
 
+class Way(StrEnum):
+    """How a message reaches somebody: the `channel` of its row in the outbox."""
+
+    EMAIL = "email"
+    CHAT = "chat"
+    FILE = "file"
+    """Mail, where no mail server is set."""
+
+
 class OutboxRow(Protocol):
     """One message of the outbox."""
 
@@ -50,7 +61,7 @@ class OutboxRow(Protocol):
     def recipient(self) -> str: ...
     @property
     def channel(self) -> str:
-        """'email', 'chat' or 'file'."""
+        """One of `Way`."""
         ...
 
     @property

@@ -3,6 +3,7 @@
 from collections.abc import Iterable
 
 from collector.delivery.addressing import Addressee, row_key
+from collector.delivery.port import Way
 from collector.letters.letter import Letter
 from collector.store.batch import NewMessage
 
@@ -15,7 +16,7 @@ def rows_of(
     earlier = tuple(threads)
     rows = []
     for way in ways:
-        chat = way.channel == "chat"
+        chat = way.channel == Way.CHAT
         rows.append(
             NewMessage(
                 key=row_key(key, way),

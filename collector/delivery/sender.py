@@ -15,6 +15,7 @@ from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
+from collector.alarms.model import Priority
 from collector.config.log import UNHEARD, Log
 from collector.delivery.port import (
     Carrier,
@@ -24,6 +25,7 @@ from collector.delivery.port import (
     TemporaryFailure,
     Unconfirmed,
     Unreachable,
+    Way,
 )
 from collector.domain.backoff import Backoff
 from collector.domain.units import MS, show_duration
@@ -135,7 +137,7 @@ class Sender:
         except PermanentFailure as failure:
             self._failed(row, str(failure))
         except Unconfirmed as failure:
-            self._unconfirmed(row, str(failure), urgent=(row.priority, row.channel) == ("high", "email"))
+            self._unconfirmed(row, str(failure), urgent=(row.priority, row.channel) == (Priority.HIGH, Way.EMAIL))
         except Exception as error:  # noqa: BLE001 - a mistake in one channel must not hold up all messages
             if step.trouble is not None:
                 raise step.trouble from None
