@@ -8,38 +8,18 @@ from collector.config.lab_file import read_lab
 from collector.domain.lab import series_keys
 from collector.store.batch import Batch
 from collector.store.journal import Journal
+from tests.worlds import texts
+from tests.worlds.texts import LAB_NAME as LAB_NAME
+from tests.worlds.texts import MOISTURE, TEMPERATURE, probe_text
 
-LAB_NAME = "Quillbrook School worm lab"
 TRAYS = tuple(f"{name}/{tray}" for name in ("juniper", "maple") for tray in ("top", "middle", "bottom"))
+_BATTERY = "battery: {name: battery, measure: battery, unit: V}"
 
 
-def lab_text(
-    topic_prefix: str = "worms",
-    channels: tuple[str, ...] = ("temperature", "moisture", "battery"),
-    people: Sequence[str] = ("teacher",),
-) -> str:
+def lab_text(people: Sequence[str] = ("teacher",)) -> str:
     """lab.yaml with one probe a tray; each sends SenML with its tray's name as base name."""
-    lines = [f"lab: {{name: {LAB_NAME}, time_zone: UTC, units: metric}}", "bins:"]
-    for name in ("juniper", "maple"):
-        lines += [f"  {name}:", "    trays: {top: {}, middle: {}, bottom: {}}"]
-    lines.append("probes:")
-    shapes = {
-        "temperature": "{name: temperature, measure: bedding_temperature, unit: Cel, model: ds18b20}",
-        "moisture": "{name: moisture, measure: bedding_moisture, unit: '/'}",
-        "battery": "{name: battery, measure: battery, unit: V}",
-    }
-    for tray in TRAYS:
-        lines += [
-            f"  {tray.replace('/', '-')}:",
-            f"    place: {tray}",
-            f"    topic: {topic_prefix}/{tray}",
-            "    format: senml",
-            "    every: 1 min",
-            "    channels:",
-            *(f"      {name}: {shapes[name]}" for name in channels),
-        ]
-    lines += ["people:", *(f"  {role}: {{email: {role}@quillbrook.example}}" for role in people), ""]
-    return "\n".join(lines)
+    boxes = (probe_text(tray, TEMPERATURE, MOISTURE, _BATTERY, more="every: 1 min") for tray in TRAYS)
+    return texts.lab_text(*boxes, people=people)
 
 
 def make_home(folder: Path, people: Sequence[str] = ("teacher",)) -> Path:

@@ -17,6 +17,7 @@ from collector.store.outbox import OutboxStore
 from tests.services.clock import FakeClock
 from tests.services.log_lines import log_to
 from tests.store.samples import opened
+from tests.worlds.values import lab
 
 GONE = "550 5.1.1 no such mailbox"
 MAIL = MailServer(host="mail.quillbrook.example")
@@ -24,15 +25,7 @@ PEOPLE = (
     Person(role="teacher", email="teacher@quillbrook.example"),
     Person(role="maintainer", email="maintainer@quillbrook.example", chat="maintainer-phone"),
 )
-LAB = Lab(
-    name="Quillbrook School",
-    time_zone="UTC",
-    us_units=False,
-    places=(),
-    probes=(),
-    people=PEOPLE,
-    telling=Telling(waking=every_day(7 * 60, 21 * 60, "UTC")),
-)
+LAB = lab(people=PEOPLE, telling=Telling(waking=every_day(7 * 60, 21 * 60, "UTC")))
 CHAT = ChatAddresses(("json://chat.quillbrook.example/maintainer",), ("maintainer-phone",))
 
 

@@ -17,6 +17,7 @@ from collector.reports.digest_view import digest_view, due_day
 from collector.store.batch import Batch, HistoryRow
 from collector.store.reader import Reader
 from tests.letters.examples import at
+from tests.worlds import values
 from tests.worlds.brew_home import journal_of
 from tests.worlds.values import DAY, HOUR, MIN, T0
 
@@ -30,16 +31,8 @@ MONDAY_MORNING = T0 + 7 * DAY - HOUR
 
 def lab(zone: str = "America/Chicago", **school: object) -> Lab:
     days = SchoolDays(**school)  # type: ignore[arg-type]
-    return Lab(
-        name="Quillbrook",
-        time_zone=zone,
-        us_units=False,
-        places=(),
-        probes=(),
-        people=(),
-        telling=Telling(waking=every_day(0, 1440, zone), digest_minute=420),
-        school_days=days,
-    )
+    telling = Telling(waking=every_day(0, 1440, zone), digest_minute=420)
+    return values.lab(time_zone=zone, telling=telling, school_days=days)
 
 
 @pytest.mark.parametrize(

@@ -13,12 +13,12 @@ from collector.store.journal import Journal
 from collector.store.reader import Reader
 from collector.store.series_rows import StoredSeries
 from collector.store.vocabulary import Counter, EventKind, MetaKey
+from tests.worlds.values import DAY as DAY
+from tests.worlds.values import HOUR as HOUR
+from tests.worlds.values import MIN
+from tests.worlds.values import T0 as T0
 
-T0 = 1_772_438_400_000
-"""2026-03-02T08:00:00Z"""
-MINUTE = 60_000
-HOUR = 3_600_000
-DAY = 86_400_000
+MINUTE = MIN
 ZONE = "America/New_York"
 
 

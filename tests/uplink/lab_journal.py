@@ -8,10 +8,10 @@ from collector.domain.diary import Brew, DiaryEntry, DiaryKind, Feel
 from collector.domain.lab import SeriesKey
 from collector.store.batch import Batch, HistoryRow
 from collector.store.journal import Journal
+from tests.worlds.values import HOUR as HOUR
+from tests.worlds.values import MIN as MIN
+from tests.worlds.values import T0 as T0
 
-T0 = 1_772_438_400_000
-"""2026-03-02T08:00:00Z."""
-MIN, HOUR = 60_000, 3_600_000
 TEMPERATURE = SeriesKey(probe="juniper-top", channel="temperature", measure="bedding_temperature", place="juniper/top")
 MOISTURE = SeriesKey(probe="juniper-top", channel="moisture", measure="bedding_moisture", place="juniper/top")
 NOW = T0 + 10 * HOUR
