@@ -352,3 +352,18 @@ def test_a_broker_that_does_not_take_the_sign_of_life_is_told_in_one_line() -> N
         wait_until(lambda: session.pump(0.02, 100) < 0 or said, "the answer")
         session.close()
     assert said == [f"broker 127.0.0.1:{odd.port} did not take 'traywarden/alive': not authorized"]
+
+
+def test_a_broker_that_does_not_answer_the_last_sign_of_life_holds_no_stop_up() -> None:
+    """Its answer is waited for a moment, lest a connection closed on top of it looks like a lost one; then it ends."""
+
+    def answer(kind: int, body: bytes) -> bytes:
+        return b"" if kind == PUBLISH else _answers("5")(kind, body)
+
+    with OddBroker(answer) as odd, talk(odd.port, life_topic="traywarden/alive") as one:
+        one.until_news(1)
+        one.session.tell(b"{}")
+        began_s = time.monotonic()
+        one.session.close()
+        assert 0.5 < time.monotonic() - began_s < 10
+    assert one.lines == [f"broker 127.0.0.1:{odd.port} connected, new session"]
