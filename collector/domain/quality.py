@@ -80,8 +80,11 @@ def no_memory() -> QualityMemory:
     return QualityMemory()
 
 
-def memory_from_rows(t_ms: TimeArray, value: FloatArray, flag: FlagArray, why: WhyArray) -> QualityMemory:
-    """The memory as it was after these stored rows, in order of time; rows marked late are left out.
+def memory_from_rows(
+    t_ms: TimeArray, value: FloatArray, flag: FlagArray, why: WhyArray, before: QualityMemory | None = None
+) -> QualityMemory:
+    """The memory as it was after these stored rows, in order of time; rows marked late are left out. `before`: what was
+    remembered of earlier rows, so that a long stretch can be read in pieces.
 
     Later flags are the same as if the series had never stopped, provided the rows reach back `Limits.memory_ms` from
     the newest. A missing value is NaN here.
@@ -89,16 +92,20 @@ def memory_from_rows(t_ms: TimeArray, value: FloatArray, flag: FlagArray, why: W
     by_neighbours = (why & _BY_NEIGHBOURS) != 0
     usable = ((flag != FAIL) & (flag != MISSING)) | by_neighbours
     usable &= np.isfinite(value) & ((why & Why.LATE) == 0)
+    before = no_memory() if before is None else before
     if not usable.any():
-        return no_memory()
+        return before
     t_ms, value, why = t_ms[usable], value[usable], why[usable]
     after_gap = (why & Why.GAP) != 0
     starts = np.flatnonzero((value[1:] != value[:-1]) | after_gap[1:]) + 1
+    still_since_ms = int(t_ms[starts[-1] if starts.size else 0])
+    if not starts.size and before.last is not None and before.last.value == value[0] and not after_gap[0]:
+        still_since_ms = before.still_since_ms
     return QualityMemory(
         last=Seen(int(t_ms[-1]), float(value[-1])),
-        still_since_ms=int(t_ms[starts[-1] if starts.size else 0]),
-        spike_ok=_last_mark(t_ms, value, (why & Why.SPIKE) == 0),
-        rate_ok=_last_mark(t_ms, value, (why & Why.RATE) == 0),
+        still_since_ms=still_since_ms,
+        spike_ok=_last_mark(t_ms, value, (why & Why.SPIKE) == 0) or before.spike_ok,
+        rate_ok=_last_mark(t_ms, value, (why & Why.RATE) == 0) or before.rate_ok,
     )
 
 

@@ -15,27 +15,28 @@ from collector.alarms.start import Kept, Running, Site
 from collector.domain.lab import Lab, Series, SeriesKey, subjects
 from collector.domain.readings import FUTURE_TOLERANCE_MS, USABLE, StoredReading, Why
 from collector.domain.units import MEASURES
-from collector.pipeline.conditioning import key_of, longest_memory_ms, make_series, memories_of
+from collector.pipeline.conditioning import key_of, longest_memory_ms, make_series
 from collector.pipeline.diary_book import book_of
+from collector.pipeline.looking_back import LookedBackOn, look_back
 from collector.pipeline.notices import Outlet
 from collector.pipeline.pipeline import Judging, Pipeline, Remembered
 from collector.store.journal import Journal
 from collector.store.reading import NewestReading
-from collector.store.tails import Tail as Recent
+from collector.store.tails import Tail
 from collector.store.vocabulary import LINK_IS_DOWN, MetaKey
 from collector.telling.desk import REMEMBER_MS
 
 
 def build_pipeline(lab: Lab, rules: Sequence[Rule], journal: Journal, outlet: Outlet, now_ms: int) -> Pipeline:
     """All that a run must remember, from the journal: the same as if it had never stopped."""
-    past = _past_of(lab, rules, journal, now_ms)
+    stored = _stored(lab, rules, journal, now_ms)
     book = book_of(journal, lab)
     known = Remembered(
-        numbers=past.numbers,
-        quality=memories_of(past.recent),
+        numbers=stored.numbers,
+        quality={number: one.quality for number, one in stored.past.items()},
         last={
             n: StoredReading(series=n, t_ms=one.t_ms, value=one.value, flag=one.flag, raw=None, why=one.why)
-            for n, one in past.newest.items()
+            for n, one in stored.newest.items()
         },
         arrivals=dict(journal.arrivals()),
         book=book,
@@ -43,66 +44,49 @@ def build_pipeline(lab: Lab, rules: Sequence[Rule], journal: Journal, outlet: Ou
         states=journal.alarm_states(),
     )
     running = Running(_link(journal.meta(), now_ms), book.contexts, now_ms)
-    return Pipeline(lab, known, _judging(past, journal, running), outlet, now_ms)
+    return Pipeline(lab, known, _judging(stored, journal, running), outlet, now_ms)
 
 
 def rejudge(lab: Lab, rules: Sequence[Rule], journal: Journal, link: Link, now_ms: int) -> Judging:
     """Other rules for a running collector, which must have committed all it has judged: with what the journal holds
     they go on as after a stop, also those that look back further than the present ones."""
     running = Running(link, book_of(journal, lab).contexts, now_ms)
-    return _judging(_past_of(lab, rules, journal, now_ms), journal, running)
+    return _judging(_stored(lab, rules, journal, now_ms), journal, running)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Past:
+class _Stored:
     """What the journal knows of each series of a lab, by its number, as far as these rules look back."""
 
     lab: Lab
     rules: Sequence[Rule]
     numbers: Mapping[SeriesKey, int]
     newest: Mapping[int, NewestReading]
-    recent: Mapping[int, Recent]
+    past: Mapping[int, LookedBackOn]
     since_ms: int
-    """`recent` is complete from here on."""
+    """`past` is complete from here on."""
 
 
-def _past_of(lab: Lab, rules: Sequence[Rule], journal: Journal, now_ms: int) -> _Past:
+def _stored(lab: Lab, rules: Sequence[Rule], journal: Journal, now_ms: int) -> _Stored:
     """What is stored from beyond the present was stamped while a clock was wrong: remembered, it would make every real
     reading late until its time has come."""
     numbers = _numbers(lab, journal, now_ms)
     limit_ms = now_ms + FUTURE_TOLERANCE_MS
     newest = journal.newest(numbers.values())
-    ahead = {number for number, one in newest.items() if one.t_ms > limit_ms}
-    memory_ms = max(longest_memory_ms(lab), alarms_memory_ms(rules, lab))
+    alarms_ms = alarms_memory_ms(rules, lab)
+    memory_ms = max(longest_memory_ms(lab), alarms_ms)
     since_ms = _since_ms([min(one.t_ms, limit_ms) for one in newest.values()], memory_ms, now_ms)
-    recent = journal.recent(numbers.values(), since_ms)
-    for number in ahead:
-        rows = _until(recent.pop(number), limit_ms) if number in recent else None
+    past = look_back(journal, numbers.values(), since_ms, limit_ms + 1, alarms_ms)
+    for number in [number for number, one in newest.items() if one.t_ms > limit_ms]:
         del newest[number]
-        if rows is not None and rows.t_ms.size:
-            recent[number] = rows
-            t_ms, value = int(rows.t_ms[-1]), float(rows.value[-1])
-            held = None if np.isnan(value) else value
-            newest[number] = NewestReading(
-                series=number, t_ms=t_ms, value=held, flag=int(rows.flag[-1]), why=int(rows.why[-1])
-            )
-    return _Past(lab=lab, rules=rules, numbers=numbers, newest=newest, recent=recent, since_ms=since_ms)
+        if number in past:
+            newest[number] = past[number].newest_reading(number)
+    return _Stored(lab=lab, rules=rules, numbers=numbers, newest=newest, past=past, since_ms=since_ms)
 
 
-def _until(rows: Recent, limit_ms: int) -> Recent:
-    held = rows.t_ms <= limit_ms
-    return Recent(
-        t_ms=rows.t_ms[held],
-        value=rows.value[held],
-        flag=rows.flag[held],
-        raw=rows.raw[held],
-        why=rows.why[held],
-    )
-
-
-def _judging(past: _Past, journal: Journal, running: Running) -> Judging:
+def _judging(stored: _Stored, journal: Journal, running: Running) -> Judging:
     """The engine with the states the journal kept, but for alarms that now watch something else: these are closed."""
-    known, said = journal.meta().get(MetaKey.RULES), signatures(past.rules)
+    known, said = journal.meta().get(MetaKey.RULES), signatures(stored.rules)
     change = difference(said if known is None else json.loads(known), said)
     now_ms = running.start_ms
     limit_ms = now_ms + FUTURE_TOLERANCE_MS
@@ -110,21 +94,21 @@ def _judging(past: _Past, journal: Journal, running: Running) -> Judging:
         key: replace(state, changed_ms=now_ms) if state.changed_ms > limit_ms else state
         for key, state in journal.alarm_states().items()
     }
-    closed, fresh = retire(states, change.replaced, past.lab, running.link, now_ms)
-    about = _subjects(past.lab, journal, now_ms)
+    closed, fresh = retire(states, change.replaced, stored.lab, running.link, now_ms)
+    about = _subjects(stored.lab, journal, now_ms)
     engine = Engine(
-        past.rules,
-        Site(past.lab, [*_series(past), *about], journal.created_ms([one.id for one in about])),
+        stored.rules,
+        Site(stored.lab, [*_series(stored), *about], journal.created_ms([one.id for one in about])),
         Kept(
             states=states | fresh,
-            newest={number: _newest(one, past.recent.get(number)) for number, one in past.newest.items()},
-            recent={number: _readings(rows) for number, rows in past.recent.items()},
-            since_ms=past.since_ms,
+            newest={number: _newest(one, stored.past.get(number)) for number, one in stored.newest.items()},
+            recent={number: _readings(one.rows()) for number, one in stored.past.items()},
+            since_ms=stored.since_ms,
         ),
         running,
     )
     return Judging(
-        rules=tuple(past.rules),
+        rules=tuple(stored.rules),
         engine=engine,
         subjects=about,
         change=change,
@@ -134,10 +118,10 @@ def _judging(past: _Past, journal: Journal, running: Running) -> Judging:
     )
 
 
-def _series(past: _Past) -> list[Series]:
+def _series(stored: _Stored) -> list[Series]:
     return [
-        make_series(past.numbers[key_of(probe, channel)], probe, channel)
-        for probe in past.lab.probes
+        make_series(stored.numbers[key_of(probe, channel)], probe, channel)
+        for probe in stored.lab.probes
         for channel in probe.channels
     ]
 
@@ -162,9 +146,8 @@ def _subjects(lab: Lab, journal: Journal, now_ms: int) -> list[Series]:
     return found
 
 
-def _readings(rows: Recent) -> Readings:
-    flags, why = rows.flag.astype(np.uint8), rows.why.astype(np.uint16)
-    return Readings(rows.t_ms, rows.value, flags, (why & np.uint16(Why.UNSEEN)) != 0)
+def _readings(rows: Tail) -> Readings:
+    return Readings(rows.t_ms, rows.value, rows.flag, (rows.why & np.uint16(Why.UNSEEN)) != 0)
 
 
 def _since_ms(newest_ms: Sequence[int], memory_ms: int, now_ms: int) -> int:
@@ -174,16 +157,12 @@ def _since_ms(newest_ms: Sequence[int], memory_ms: int, now_ms: int) -> int:
     return max(min(newest_ms, default=end_ms), end_ms - memory_ms) - memory_ms
 
 
-def _newest(one: NewestReading, recent: Recent | None) -> Newest:
+def _newest(one: NewestReading, past: LookedBackOn | None) -> Newest:
     """What the alarms must know of a series: its newest judged reading and the newest usable one."""
-    if recent is None:
-        usable = one.flag in USABLE and not one.why & Why.LATE
-        return Newest(one.t_ms, one.t_ms if usable else None, one.value if usable else None)
-    usable_at = np.flatnonzero(np.isin(recent.flag, USABLE))
-    if not usable_at.size:
-        return Newest(int(recent.t_ms[-1]))
-    at = usable_at[-1]
-    return Newest(int(recent.t_ms[-1]), int(recent.t_ms[at]), float(recent.value[at]))
+    if past is not None:
+        return past.newest
+    usable = one.flag in USABLE and not one.why & Why.LATE
+    return Newest(one.t_ms, one.t_ms if usable else None, one.value if usable else None)
 
 
 def _link(meta: Mapping[str, str], now_ms: int) -> Link:

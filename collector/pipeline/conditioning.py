@@ -111,7 +111,4 @@ def longest_memory_ms(lab: Lab) -> int:
 
 def memories_of(recent: Mapping[int, Tail]) -> dict[int, QualityMemory]:
     """Number -> what the quality checks would remember of these stored readings."""
-    return {
-        number: memory_from_rows(rows.t_ms, rows.value, rows.flag.astype(np.uint8), rows.why.astype(np.uint16))
-        for number, rows in recent.items()
-    }
+    return {number: memory_from_rows(rows.t_ms, rows.value, rows.flag, rows.why) for number, rows in recent.items()}

@@ -32,7 +32,7 @@ from collector.store.requests import RequestRow
 from collector.store.retention import Moment, RetentionResult, believed_ms, mend, retain
 from collector.store.rollups import Rollups, TidyResult
 from collector.store.table_map import keep_map
-from collector.store.tails import Tail, tails
+from collector.store.tails import Tail, pieces
 from collector.store.vocabulary import LAB_CHANGED, Counter, EventKind, MetaKey
 from collector.telling.notice import Notice
 
@@ -271,10 +271,11 @@ class Journal:
         with self._work() as db:
             return reading.newest(db, series_ids)
 
-    def recent(self, series_ids: Collection[int] | None, since_ms: int) -> dict[int, Tail]:
-        """Readings since then by series as arrays, without late ones; series without any are left out."""
+    def recent_pieces(self, series_ids: Collection[int], since_ms: int, until_ms: int) -> Iterator[tuple[int, Tail]]:
+        """(series, readings) from `since_ms` on, before `until_ms`, without late ones, in pieces: a series comes
+        again with what follows."""
         with self._work() as db:
-            return tails(db, series_ids, since_ms)
+            yield from pieces(db, series_ids, since_ms, until_ms)
 
     def hourly_means(self, series: int, since_ms: int, until_ms: int) -> list[tuple[int, float]]:
         """(hour, mean) of each hour in the stretch that has a good reading, as of the last tidying."""

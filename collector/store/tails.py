@@ -1,10 +1,9 @@
-"""The last stretch of each series as arrays, from which quality checks rebuild what they knew before a restart."""
+"""The last stretch of each series as arrays, from which quality checks and alarms rebuild what they knew."""
 
-import math
 import sqlite3
-from array import array
-from collections.abc import Collection
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import islice, pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,54 +11,63 @@ from numpy.typing import NDArray
 from collector.domain.readings import Why
 from collector.store import reading
 
+_TOGETHER = 5_000
+"""Rows of all series that are turned into arrays at once."""
+_LATE = np.uint16(Why.LATE)
+
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Tail:
-    """Readings of one series in the order of their times (ms UTC), each array of shape (n,); no number is NaN. `value`
-    is in the unit of the series, `raw` as it was sent."""
+    """Readings of one series in the order of their times (ms UTC), each array of shape (n,), 19 bytes each. `value`
+    is in the unit of the series, NaN where there is no number."""
 
     t_ms: NDArray[np.int64]
     value: NDArray[np.float64]
-    flag: NDArray[np.int64]
-    raw: NDArray[np.float64]
-    why: NDArray[np.int64]
+    flag: NDArray[np.uint8]
+    why: NDArray[np.uint16]
 
 
-class _Columns:
-    """Grows row by row without an object for each number: a week of a busy lab is a quarter of a million rows."""
-
-    __slots__ = ("flag", "raw", "t_ms", "value", "why")
-
-    def __init__(self) -> None:
-        self.t_ms, self.value, self.flag = array("q"), array("d"), array("q")
-        self.raw, self.why = array("d"), array("q")
-
-    def add(self, t_ms: int, value: float | None, flag: int, raw: float | None, why: int) -> None:
-        self.t_ms.append(t_ms)
-        self.value.append(math.nan if value is None else value)
-        self.flag.append(flag)
-        self.raw.append(math.nan if raw is None else raw)
-        self.why.append(why)
-
-    def tail(self) -> Tail:
-        return Tail(
-            t_ms=np.frombuffer(self.t_ms, dtype=np.int64),
-            value=np.frombuffer(self.value, dtype=np.float64),
-            flag=np.frombuffer(self.flag, dtype=np.int64),
-            raw=np.frombuffer(self.raw, dtype=np.float64),
-            why=np.frombuffer(self.why, dtype=np.int64),
+def pieces(
+    db: sqlite3.Connection, only: Collection[int] | None, since_ms: int, until_ms: int | None = None
+) -> Iterator[tuple[int, Tail]]:
+    """(series, readings) from `since_ms` on, before `until_ms`, without late ones: those were never judged and left no
+    trace in memory. A series comes again and again, each time with what follows."""
+    stored = reading.readings(db, since_ms, until_ms, only)
+    while rows := list(islice(stored, _TOGETHER)):
+        t_ms, numbers, value, flag, _raw, why = zip(*rows, strict=True)
+        series = np.array(numbers, np.int64)
+        whole = Tail(
+            t_ms=np.array(t_ms, np.int64),
+            value=np.array(value, np.float64),
+            flag=np.array(flag, np.uint8),
+            why=np.array(why, np.uint16),
         )
+        judged = np.flatnonzero((whole.why & _LATE) == 0)
+        order = judged[np.argsort(series[judged], kind="stable")]
+        edges = np.flatnonzero(np.diff(series[order], prepend=-1, append=-1))
+        for start, end in pairwise(edges.tolist()):
+            yield int(series[order[start]]), _some(whole, order[start:end])
+
+
+def _some(rows: Tail, at: NDArray[np.intp]) -> Tail:
+    return Tail(t_ms=rows.t_ms[at], value=rows.value[at], flag=rows.flag[at], why=rows.why[at])
+
+
+def joined(parts: Sequence[Tail]) -> Tail:
+    """One after the other."""
+    return Tail(
+        t_ms=np.concatenate([one.t_ms for one in parts]),
+        value=np.concatenate([one.value for one in parts]),
+        flag=np.concatenate([one.flag for one in parts]),
+        why=np.concatenate([one.why for one in parts]),
+    )
 
 
 def tails(
     db: sqlite3.Connection, only: Collection[int] | None, since_ms: int, until_ms: int | None = None
 ) -> dict[int, Tail]:
-    """Readings since `since_ms` by series, without late ones: those were never judged and left no trace in memory."""
-    found: dict[int, _Columns] = {}
-    for t_ms, series, value, flag, raw, why in reading.readings(db, since_ms, until_ms, only):
-        if not why & Why.LATE:
-            columns = found.get(series)
-            if columns is None:
-                columns = found[series] = _Columns()
-            columns.add(t_ms, value, flag, raw, why)
-    return {series: columns.tail() for series, columns in found.items()}
+    """All of it by series; series without any are left out."""
+    found: dict[int, list[Tail]] = {}
+    for series, rows in pieces(db, only, since_ms, until_ms):
+        found.setdefault(series, []).append(rows)
+    return {series: joined(parts) for series, parts in found.items()}

@@ -125,3 +125,18 @@ def test_a_long_series_with_every_kind_of_trouble_is_judged_alike_in_pieces() ->
     expected = whole(TIGHT, data)
     assert set(expected[0]) == {1, 3, 4, 9}
     assert in_pieces(TIGHT, data, rng.integers(0, count, 200).tolist(), restarts=True) == expected
+
+
+@given(LIMITS, SERIES, st.sets(st.integers(1, 39)))
+@settings(max_examples=300)
+def test_what_is_remembered_of_stored_rows_is_the_same_in_pieces(
+    limits: Limits, series: list[tuple[int, float, int]], cuts: set[int]
+) -> None:
+    """However a long stretch of stored rows is cut when it is read back, what is remembered is that of the whole."""
+    t_ms, value, why = arrays(series)
+    flags, why, _ = judge(limits, no_memory(), t_ms, value, value, why)
+    memory = None
+    for start, end in pairwise([0, *sorted(cut for cut in cuts if cut < t_ms.size), t_ms.size]):
+        at = slice(start, end)
+        memory = memory_from_rows(t_ms[at], value[at], flags[at], why[at], memory)
+    assert memory == memory_from_rows(t_ms, value, flags, why)
