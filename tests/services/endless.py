@@ -13,10 +13,11 @@ Script = Callable[[socket.socket], None]
 
 @dataclass(slots=True)
 class Endless:
-    """`port` on 127.0.0.1; `sent` counts the bytes that a client took off it."""
+    """`port` on 127.0.0.1; `sent` counts the bytes that clients took off it."""
 
     port: int
     sent: int = 0
+    callers: int = 0
     stop: threading.Event = field(default_factory=threading.Event)
 
     @property
@@ -57,6 +58,7 @@ def endless(talk: Callable[[Endless, socket.socket], None]) -> Iterator[Endless]
                     continue
                 except OSError:
                     return
+                server.callers += 1
                 threading.Thread(target=one, args=(client,), daemon=True).start()
 
         def one(client: socket.socket) -> None:
