@@ -22,9 +22,8 @@ PORTION = 2_000
 _BREATH_S = 0.05
 """Between portions while catching up, so that the collector's thread is never kept waiting."""
 _RETRY_S = Backoff(first=5.0, longest=300.0, spread=0.3)
-_DOUBTS = 3
-"""So often a portion that is refused to the last line is tried again: more likely the settings are wrong than all of
-it."""
+_PROOF = 8
+"""So many lines refused by themselves, and none taken, are no accident."""
 
 
 class Follower:
@@ -50,7 +49,6 @@ class Follower:
         self._failures = 0
         self._noted = True
         """Something stands in the journal's note, or may: an earlier run may have left it."""
-        self._doubts = 0
 
     def run(self, stop: threading.Event) -> None:
         """Until `stop`."""
@@ -75,10 +73,6 @@ class Follower:
             return False
         lines = lines_of(portion, self._store.series(), self._origin)
         refused = deliver(self._writer, lines, self._now())
-        if len(refused) == len(lines) > 1 and self._doubts < _DOUBTS:
-            self._doubts += 1
-            raise Later(f"all of it is refused: {refused[0][0]}")
-        self._doubts = 0
         if self._store.done(portion, refused, self._now()) and refused:
             self._log.warning(f"uplink: {len(refused)} lines set aside: {refused[0][0]}")
         return True
@@ -109,14 +103,52 @@ class Follower:
 
 
 def deliver(writer: Writer, lines: Sequence[str], now_ms: int) -> list[tuple[str, str]]:
-    """Send lines in as few writes as the other end allows; returns (reason, line) of those it will never take."""
-    if not lines:
-        return []
-    try:
-        writer.write(lines, now_ms)
-    except (TooLarge, NeverTaken) as refused:
+    """Send lines in as few writes as the other end allows; returns (reason, line) of those it will never take.
+
+    Raises Later where it takes none at all: a proxy or a wrong setting, and no fault of the lines. A line is given up
+    only beside others that were taken."""
+    attempt = _Attempt(writer, now_ms)
+    if lines:
+        attempt.send(lines, lines)
+    if attempt.refused and not attempt.taken:
+        raise Later(f"all of it is refused: {attempt.refused[0][0]}")
+    return attempt.refused
+
+
+class _Attempt:
+    """One portion on its way, halved where it is refused."""
+
+    def __init__(self, writer: Writer, now_ms: int) -> None:
+        self._writer, self._now_ms = writer, now_ms
+        self.taken = False
+        self.refused: list[tuple[str, str]] = []
+
+    def send(self, lines: Sequence[str], whole: Sequence[str]) -> None:
+        """`whole`: the portion, of which `lines` are a part."""
+        reason = self._write(lines)
+        if not reason:
+            return
         if len(lines) == 1:
-            return [(str(refused), lines[0])]
+            self.refused.append((reason, lines[0]))
+            if len(self.refused) == _PROOF and not self.taken:
+                self._ask_all_over(whole, reason)
+            return
         middle = len(lines) // 2
-        return deliver(writer, lines[:middle], now_ms) + deliver(writer, lines[middle:], now_ms)
-    return []
+        self.send(lines[:middle], whole)
+        self.send(lines[middle:], whole)
+
+    def _ask_all_over(self, whole: Sequence[str], reason: str) -> None:
+        """The first lines are refused: some from all over the portion say whether the others are too."""
+        for line in whole[:: max(1, len(whole) // _PROOF)]:
+            if not self._write([line]):
+                return
+        raise Later(f"all of it is refused: {reason}")
+
+    def _write(self, lines: Sequence[str]) -> str:
+        """Why they were not taken; empty where they were."""
+        try:
+            self._writer.write(lines, self._now_ms)
+        except (TooLarge, NeverTaken) as refused:
+            return str(refused)
+        self.taken = True
+        return ""

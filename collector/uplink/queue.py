@@ -8,7 +8,7 @@ has the same key at the other end.
 
 import sqlite3
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -60,8 +60,14 @@ class Portion:
     after: int = 0
     """Position before; `upto` is the one after it. Both 0 where no reading moves it."""
     upto: int = 0
+    in_order: int = 0
+    """So many of the readings, the last ones, lie between these two."""
     due: tuple[tuple[str, int, int], ...] = ()
     """(kind, id, n) of what was on the list."""
+
+    @property
+    def size(self) -> int:
+        return len(self.readings) + len(self.alarms) + len(self.diary) + len(self.brews)
 
     @property
     def empty(self) -> bool:
@@ -97,18 +103,29 @@ class UplinkStore(Connected):
             return {one.id: one for one in series_rows.series(self._db)}
 
     def take(self, now_ms: int, at_most: int) -> Portion:
-        """The next portion: changes first, then late readings, then the readings after the position, in their order.
+        """The next portion: changes, late readings, and the readings after the position, in their order. They go
+        together, so that a line which is refused stands beside others that are taken.
 
         Readings stamped beyond the present stay until their time has come, so that one wrong clock does not move the
         position past all others.
         """
         with translated(self.path), snapshot(self._db):
-            return self._changes(at_most) or self._late(at_most) or self._next(now_ms, at_most)
+            changes = self._changes(at_most)
+            late = self._late(max(0, at_most - changes.size))
+            new = self._next(now_ms, max(0, at_most - changes.size - late.size))
+        return replace(
+            changes,
+            readings=late.readings + new.readings,
+            due=changes.due + late.due,
+            after=new.after,
+            upto=new.upto,
+            in_order=len(new.readings),
+        )
 
-    def _changes(self, at_most: int) -> Portion | None:
+    def _changes(self, at_most: int) -> Portion:
         due = {kind: self._db.execute(_DUE, (kind, at_most)).fetchall() for kind in ("alarm", "diary", "brew")}
         if not any(due.values()):
-            return None
+            return Portion()
         marks = tuple((kind, number, n) for kind, rows in due.items() for number, n in rows)
         wanted = {kind: {number for number, _ in rows} for kind, rows in due.items()}
         return Portion(
@@ -118,10 +135,10 @@ class UplinkStore(Connected):
             due=marks,
         )
 
-    def _late(self, at_most: int) -> Portion | None:
+    def _late(self, at_most: int) -> Portion:
         marks = self._db.execute(_DUE, ("reading", at_most)).fetchall()
         if not marks:
-            return None
+            return Portion()
         rows = self._db.execute(_LATE, (at_most,)).fetchall()
         return Portion(readings=_readings(rows), due=tuple(("reading", number, n) for number, n in marks))
 
@@ -140,7 +157,7 @@ class UplinkStore(Connected):
             if portion.upto:
                 query = "SELECT count(*) FROM readings WHERE id > ? AND id <= ?"
                 (there,) = self._db.execute(query, (portion.after, portion.upto)).fetchone()
-                if there > len(portion.readings):
+                if there > portion.in_order:
                     return False
                 self._db.execute("UPDATE uplink SET position = ?", (portion.upto,))
             self._db.executemany("DELETE FROM uplink_due WHERE kind = ? AND id = ? AND n = ?", portion.due)

@@ -15,7 +15,7 @@ from collector.store.journal import Journal
 from collector.store.line_protocol import LabTags
 from collector.store.reader import Reader
 from collector.uplink.destination import Destination
-from collector.uplink.follower import Follower
+from collector.uplink.follower import Follower, deliver
 from collector.uplink.queue import UplinkStore, uplink_state
 from collector.uplink.writer import InfluxWriter, Later
 from tests.services.log_lines import log_to
@@ -190,7 +190,7 @@ def test_retry_after_is_heeded(uplink: Uplink, far: FarEnd, given: dict[str, str
 
 
 @pytest.mark.parametrize("given", [{}, {"Retry-After": "soon"}])
-def test_without_it_the_wait_grows(uplink: Uplink, far: FarEnd, given: dict[str, str]) -> None:
+def test_without_it_the_wait_grows(uplink: Uplink, journal: Journal, far: FarEnd, given: dict[str, str]) -> None:
     """From some seconds to some minutes, and starts anew after a success."""
     far.answers += [Answer(503, given)] * 9
     waits = [uplink.follower.turn() for _ in range(9)]
@@ -198,6 +198,7 @@ def test_without_it_the_wait_grows(uplink: Uplink, far: FarEnd, given: dict[str,
     assert waits[8] > 200
     assert all(wait <= 300 for wait in waits)
     assert uplink.follower.turn() < 1
+    add_readings(journal, range(30, 40), now_ms=NOW)
     far.answers.append(Answer(503, given))
     assert uplink.follower.turn() <= 5
 
@@ -257,25 +258,37 @@ def test_lines_that_are_refused_are_set_aside_with_the_reason(uplink: Uplink, jo
     assert any("2 lines set aside" in line for line in uplink.log)
 
 
-def test_a_server_that_refuses_everything_is_doubted_first(uplink: Uplink, far: FarEnd) -> None:
-    """More likely a setting is wrong than every line; only after that are they set aside."""
-    far.refuses = "count="
-    for _ in range(3):
+@pytest.mark.parametrize("tries", [1, 3, 12])
+def test_a_server_that_refuses_everything_is_an_outage(uplink: Uplink, far: FarEnd, tries: int) -> None:
+    """A proxy that answers 400 to all, however long: nothing is set aside, and each try costs some dozen writes."""
+    far.refuses = "="
+    for _ in range(tries):
         with pytest.raises(Later, match="all of it is refused"):
             uplink.follower.send_one()
+    assert far.writes < 40 * tries
     far.refuses = ""
     uplink.all()
     assert len(far.named("alarm")) == 2
+    assert len(far.named("bedding_temperature")) == 30
     assert not any("set aside" in line for line in uplink.log)
 
 
-def test_one_that_goes_on_refusing_does_not_hold_up_the_rest(uplink: Uplink, far: FarEnd) -> None:
-    """After three doubts the portion is set aside, and the readings behind it go out."""
+def test_lines_that_are_refused_do_not_hold_up_the_rest(uplink: Uplink, far: FarEnd) -> None:
+    """Every change of an alarm is refused, and no reading: the changes are set aside, beside readings taken."""
     far.refuses = "count="
-    for _ in range(3):
-        uplink.follower.turn()
     uplink.all()
     assert len(far.named("bedding_temperature")) == 30
+    assert far.named("alarm") == []
+    assert any("lines set aside" in line for line in uplink.log)
+
+
+def test_many_bad_lines_at_the_beginning_are_told_from_an_outage(far: FarEnd) -> None:
+    """Where the first of a portion are refused, others from all over it are asked before it is given up."""
+    far.refuses = "bad"
+    lines = [f"{'bad' if n < 50 else 'good'},lab=q value={n} {T0 + n}" for n in range(100)]
+    writer = InfluxWriter(Destination(far.url, "worms", token=TOKEN, timeout_s=5))
+    assert [line for _, line in deliver(writer, lines, NOW)] == lines[:50]
+    writer.close()
 
 
 def test_an_outage_of_days_is_filled_in_order_while_the_journal_is_written(
