@@ -286,7 +286,7 @@ def test_many_bad_lines_at_the_beginning_are_told_from_an_outage(far: FarEnd) ->
     """Where the first of a portion are refused, others from all over it are asked before it is given up."""
     far.refuses = "bad"
     lines = [f"{'bad' if n < 50 else 'good'},lab=q value={n} {T0 + n}" for n in range(100)]
-    writer = InfluxWriter(Destination(far.url, "worms", token=TOKEN, timeout_s=5))
+    writer = InfluxWriter(Destination(url=far.url, bucket="worms", token=TOKEN, timeout_s=5))
     assert [line for _, line in deliver(writer, lines, NOW)] == lines[:50]
     writer.close()
 
