@@ -105,6 +105,7 @@ def test_what_is_wrong_with_the_settings_is_said_in_one_line(tmp_path: Path, mos
     assert "TRAYWARDEN_UPLINK__BUCKET" in watch.try_run("uplink", "backfill").stderr
 
 
+@pytest.mark.slow
 def test_without_its_package_the_collector_goes_on(
     tmp_path: Path, mosquitto: Mosquitto, monkeypatch: pytest.MonkeyPatch
 ) -> None:
