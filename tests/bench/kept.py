@@ -32,6 +32,11 @@ ROWS = (
         "a year of {series} one-minute series through quality checks and {rules} rules, on one core",
         "{readings:,} readings, {readings_per_s:,} a second",
     ),
+    (
+        "startup",
+        "a command's start: `--help`, `status`, and Python by itself",
+        "{help_s:.2f} s, {status_s:.2f} s, {empty_s:.2f} s",
+    ),
     ("memory", "resident memory of `watch` with a week of readings behind it", "{rss_mb:.0f} MB"),
     (
         "writes",
@@ -85,7 +90,16 @@ SENTENCES = (
 
 
 def keep(name: str, figures: Mapping[str, Any], whole: bool) -> None:
-    """Write what was measured, and the tables anew."""
+    """Write what was measured, and the tables anew. What lacks a figure that a page shows is not kept: a short run has
+    not all of them."""
+    shown = [
+        text for bench, *texts in (*ROWS, *((one[1], one[2]) for one in SENTENCES)) if bench == name for text in texts
+    ]
+    try:
+        for text in shown:
+            text.format(**figures)
+    except KeyError as missing:
+        raise SystemExit(f"{name}: not kept: {missing} is shown on a page and was not measured; add --whole") from None
     found = {
         "taken": time.strftime("%Y-%m-%d", time.gmtime()),
         "machine": f"{os.cpu_count()} cores, {platform.machine()}",
@@ -114,6 +128,8 @@ def _figures_lines() -> Iterator[str]:
     yield "| what | figure | bench | taken |"
     yield "|---|---|---|---|"
     for name, what, figure in ROWS:
+        if not (FOLDER / f"{name}.json").exists():
+            continue  # not measured yet
         found = kept(name)
         values, short = found["figures"], "" if found["whole"] else " (short)"
         yield f"| {what.format(**values)} | {figure.format(**values)} | `{name}`{short} | {found['taken']} |"
