@@ -7,6 +7,7 @@ import re
 import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import assert_never
 
 WIDTH = 72
 """Longest line but for links: under the 78 of RFC 5322 section 2.1.1, with room for what quoting a mail adds."""
@@ -95,6 +96,8 @@ def _lines(block: Block) -> list[str]:
             return [f"{title}:", *_answer(url, command)]
         case PicturePlace():
             return []
+        case _:
+            assert_never(block)
 
 
 def _wrapped(text: str, first: str = "", rest: str = "") -> list[str]:

@@ -6,6 +6,7 @@ All text is escaped here and nowhere else. Dark on white, one column, sizes for 
 
 from collections.abc import Iterator, Sequence
 from html import escape
+from typing import assert_never
 
 from collector.letters.blocks import Block, Bullets, Fields, Heading, HowToAnswer, Lead, Passage, PicturePlace
 
@@ -79,6 +80,8 @@ def _element(block: Block, title_tag: str) -> Iterator[str]:
             yield from _answer(block, title_tag)
         case PicturePlace():
             yield PICTURE
+        case _:
+            assert_never(block)
 
 
 def _heading(text: str, tag: str, level: int) -> Iterator[str]:
