@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 import signal
 import socket
 import subprocess
@@ -148,6 +149,15 @@ def test_people_see_the_lab_and_the_first_mail(demos: Demos) -> None:
     assert sum(line.startswith("2026-03-02 0") for line in ran.out.splitlines()) >= 3
     assert "Board: http://127.0.0.1:" in ran.out
     assert "readings   " in ran.out.partition("At the end:")[2]
+
+
+def test_readme_shows_what_the_demo_shows(demos: Demos) -> None:
+    """Each line of the mail in README is one of the first mail, whatever its numbers are on a busy machine."""
+    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    mail = readme[readme.index("    Mail to ") : readme.index("On a phone")]
+    shown = {re.sub(r"\d+", "9", line.strip()) for line in mail.splitlines()}
+    assert len(shown) > 6
+    assert shown <= {re.sub(r"\d+", "9", line.strip()) for line in demos.for_people.out.splitlines()}
 
 
 KINDS = (
