@@ -17,6 +17,7 @@ from collector.store.reader import Reader
 from collector.store.requests import BookRequest
 
 HANDS = "Wash hands with soap and running water for 20 seconds after touching bins, bedding, leachate or tea."
+TEA = "Pour tea, never spray it; whoever has asthma or a weak immune system stays away. Wear gloves over cuts."
 _CLOCK = re.compile(r"([01]?[0-9]|2[0-3]):([0-5][0-9])")
 
 

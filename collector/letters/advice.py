@@ -95,7 +95,8 @@ def _bedding(dry_kg: float, level: float, facts: Moistures) -> Amount | None:
     return Amount(
         f"Mix in about {show_mass(amount_kg, facts.lab.us_units)} of dry shredded cardboard or newspaper over the whole"
         " tray.",
-        f"That takes it from {_pct(level)} to about {_pct(NOT_ABOVE_PCT)}. Add no water.",
+        f"That takes it from {_pct(level)} to about {_pct(NOT_ABOVE_PCT)}. Add no water. Nearly finished castings get"
+        " no paper: let them drain, or harvest them.",
     )
 
 

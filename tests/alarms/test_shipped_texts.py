@@ -73,7 +73,7 @@ def test_the_basis_says_where_sources_disagree_or_that_there_is_none(alarm: Rule
 def test_only_known_sources_are_named(alarm: Rule) -> None:
     """Years stand only beside works that the project has looked up."""
     known = r"2nd ed\. 2004|Edwards 1988|FAO 2011|and others 1980|and others 1996|NOSB 2002|Krause 1984|Penman 1963"
-    known += r"|Theil 1950|Sen 1968|Palmer 2010|\(2003-2005\)"
+    known += r"|Theil 1950|Sen 1968|Palmer 2010|Pearson 2015|\(2003-2005\)"
     assert not re.findall(r"\b(?:19|20)[0-9]{2}\b(?! m)", re.sub(known, "", alarm.basis))
 
 
@@ -89,6 +89,44 @@ def test_where_tea_is_poured_food_is_kept_clear() -> None:
     using = [rule for rule in TEA.values() if re.search(r"use th|tea now", rule.corrective_action, re.IGNORECASE)]
     assert {rule.name for rule in using} == {"tea-air-stopped", "tea-window-over", "tea-stale"}
     assert all("eaten raw" in rule.corrective_action for rule in using)
+
+
+def test_tea_is_poured_and_never_sprayed() -> None:
+    """Tea in the air is breathed in: who uses it pours it, some stay away, and cuts are covered."""
+    for name in ("tea-air-stopped", "tea-window-over", "tea-stale"):
+        said = RULES[name].corrective_action
+        assert "Pour tea, never spray it" in said
+        assert "whoever has asthma or a weak immune system stays away" in said
+        assert "Wear gloves over cuts" in said
+
+
+def test_no_bin_is_carried_whole_and_no_child_lifts_it(alarm: Rule) -> None:
+    """Four full trays are more than anybody should carry: adults, tray by tray."""
+    said = alarm.corrective_action
+    assert not re.search(r"carry the bin|carry it|^move the bin|\. Move the bin", said, re.IGNORECASE)
+    if re.search(r"move the bins?\b", said):
+        assert re.search(r"[Aa]dults move the bins?, tray by tray,", said)
+
+
+def test_nearly_finished_castings_get_no_paper() -> None:
+    """Paper mixed into castings puts the harvest off: the lowest trays are drained or harvested."""
+    for name in ("bedding-wet", "bedding-waterlogged"):
+        said = RULES[name].corrective_action
+        assert "The lowest trays are nearly finished: add no paper there, let them drain, or harvest them." in said
+        assert re.search(r"a tray that is being fed (mix|work in)", said)
+
+
+def test_standing_water_loses_chlorine_and_not_chloramine(alarm: Rule) -> None:
+    """Who is told to let tap water stand is told what that does not do."""
+    if "overnight" in alarm.corrective_action and "tap water" in alarm.corrective_action.lower():
+        assert "lost its chlorine, but not chloramine" in alarm.corrective_action
+
+
+def test_the_edge_of_the_good_band_is_not_called_more() -> None:
+    """At 70 % worms grow less; no source has them stop breeding there."""
+    drying = RULES["bedding-drying"]
+    assert "breed" not in drying.consequence
+    assert "dry edge of the good band" in drying.basis
 
 
 def test_who_reaches_into_the_brewer_pulls_the_plug_first() -> None:

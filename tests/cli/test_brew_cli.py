@@ -110,7 +110,8 @@ def test_an_ended_brew_says_until_when_to_use_the_tea(
 ) -> None:
     """Four hours after the air stopped, eight at the most; once it is used, when that was."""
     start_brew(brew_home, 20 * HOUR)
-    said("brew", "end", "--at", "kettle", "--by", "teacher")
+    out = said("brew", "end", "--at", "kettle", "--by", "teacher")
+    assert "Pour tea, never spray it; whoever has asthma or a weak immune system stays away. Wear gloves" in out
     take_all(brew_home)
     at_eight(T0 + after_ms)
     out = said("brew", "show")

@@ -183,6 +183,12 @@ def test_what_to_add_and_how_much(rule: Rule, level: float, words: str) -> None:
     assert words.partition(". ")[0] in told.short
 
 
+def test_paper_is_not_for_castings_that_are_nearly_finished() -> None:
+    """Beside the amount of dry bedding: what is nearly finished is drained or harvested."""
+    words = "Add no water. Nearly finished castings get no paper: let them drain, or harvest them."
+    assert words in flowing(moist(WET, 88.0).body)
+
+
 def test_no_more_water_in_a_day_than_soaks_in() -> None:
     """1.25 (77.5/22.5 - 60/40) = 2.43 L take three days."""
     told = moist(DRY, 60.0)

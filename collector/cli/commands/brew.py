@@ -8,7 +8,7 @@ import argparse
 from typing import Any
 
 from collector.cli.common import home_of, lab_or_none, zone_of
-from collector.cli.noting import HANDS, add_by, add_note, add_when, past_ms, rehearsed, submit
+from collector.cli.noting import HANDS, TEA, add_by, add_note, add_when, past_ms, rehearsed, submit
 from collector.cli.output import iso, local, say, say_json
 from collector.cli.parsing import command, group
 from collector.config.clock import system_now
@@ -49,7 +49,7 @@ def add(parser: argparse.ArgumentParser) -> None:
         under,
         "end",
         "note that a brew is over: air off. When the tea is used, note that: traywarden diary add tea-used",
-        f"traywarden brew end --at kettle --air-stopped 07:40 --by 'class 4b'\n\n{_MAINS}\n{HANDS}",
+        f"traywarden brew end --at kettle --air-stopped 07:40 --by 'class 4b'\n\n{_MAINS}\n{TEA}\n{HANDS}",
         run_end,
     )
     _add_at(ending)
@@ -90,7 +90,7 @@ def run_end(arguments: argparse.Namespace) -> int:
             brew = rehearsed(reader, lab, now_ms).last_brew(arguments.at)
             stopped_ms = None if brew is None else pump(reader, brew.place, brew.started_ms, ended_ms or now_ms)[1]
     request = BrewEnd(place=arguments.at, by=arguments.by, t_ms=ended_ms, air_stopped_ms=stopped_ms)
-    return submit(home, lab, request, (_MAINS, HANDS))
+    return submit(home, lab, request, (_MAINS, TEA, HANDS))
 
 
 def run_strike(arguments: argparse.Namespace) -> int:
