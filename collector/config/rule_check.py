@@ -1,11 +1,11 @@
 """Doubts about rules that can be read but may not do what was meant, judged against the lab they are for.
 
 What is particular to a kind its description says (`collector.alarms.kinds`); here stands what holds for every rule. A
-rule without `where` whose measure no probe of the lab has is not warned of: the shipped sets cover more than any one
-lab measures.
+rule that ships and whose measure no probe of the lab has is not warned of: the shipped sets cover more than any one
+lab measures. What a lab says of a rule itself it means for what it has.
 """
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import combinations
 
 from collector.alarms.contexts import Condition, Fact
@@ -15,22 +15,41 @@ from collector.alarms.kinds.table import kind_of
 from collector.alarms.model import Rule
 from collector.alarms.places import about_broker, fits
 from collector.domain.lab import Lab, PlaceKind
-from collector.domain.units import MEASURES
+from collector.domain.units import MEASURES, PUBLISHED
+
+_SAID = ("setpoint", "deadband", "on_delay", "off_delay", "priority", "time_to_respond", "where", "enabled")
+"""Fields by which a lab takes a rule for its own, the likeliest first."""
 
 
-def rule_doubts(rules: Sequence[Rule], lab: Lab) -> list[Doubt]:
-    """All that may not do what was meant, in the order of the rules; of pairs of rules last."""
+def rule_doubts(rules: Sequence[Rule], lab: Lab, of_the_lab: Mapping[str, Rule | None] | None = None) -> list[Doubt]:
+    """All that may not do what was meant, in the order of the rules; of pairs of rules last.
+
+    `of_the_lab`: name -> the rule as it ships, or None, for each rule that the lab changed or added.
+    """
+    own = of_the_lab or {}
     found = [doubt for rule in rules for doubt in _one(rule, lab)]
+    found += [doubt for rule in rules if rule.name in own for doubt in _own(rule, own[rule.name], lab)]
     return found + [doubt for one, other in combinations(rules, 2) for doubt in _pair(one, other, lab)]
 
 
 def _one(rule: Rule, lab: Lab) -> Iterator[Doubt]:
+    yield from doubts.too_late(rule)
     if about_broker(rule):
         return
     yield from _where(rule, lab)
     yield from kind_of(rule).doubts(rule, lab)
     if _somewhere(rule, lab):
         yield from _never_holds(rule, lab)
+
+
+def _own(rule: Rule, shipped: Rule | None, lab: Lab) -> Iterator[Doubt]:
+    """Of a rule that the lab changed or added: it is meant for this lab, and what ships is its measure."""
+    kind = kind_of(rule)
+    if not _measured(rule, lab) and rule.measure in PUBLISHED:
+        message = f"can never alarm: no probe of this lab measures {MEASURES[rule.measure].label}"
+        yield Doubt(rule=rule, field="measure", message=message, because=_SAID)
+    if shipped is not None and (shipped.kind, shipped.measure) == (rule.kind, rule.measure):
+        yield from doubts.far_from(rule, shipped, kind.setpoint, kind.direction(rule), lab)
 
 
 def _somewhere(rule: Rule, lab: Lab) -> bool:

@@ -60,6 +60,8 @@ class LayeredAlarm:
     """Field -> where it was set; also of a field that was taken away."""
     shipped: Mapping[str, Any] | None
     """Field -> as it ships; None where no alarm of this name ships."""
+    shipped_rule: Rule | None = None
+    """As it ships, where it does and the lab says something of it."""
 
     @property
     def name(self) -> str:
@@ -88,7 +90,9 @@ class RuleSet:
     def warnings(self, lab: Lab) -> tuple[Problem, ...]:
         """What may not do what was meant in this lab, each at the line it is about or that is behind it."""
         by_name = {alarm.name: alarm for alarm in self.alarms}
-        return tuple(sorted((*self.notes, *(_placed(doubt, by_name) for doubt in rule_doubts(self.rules, lab)))))
+        of_the_lab = {alarm.name: alarm.shipped_rule for alarm in self.alarms if alarm.at.site}
+        found = [_placed(doubt, by_name) for doubt in rule_doubts(self.rules, lab, of_the_lab)]
+        return tuple(sorted((*self.notes, *found)))
 
 
 def _placed(doubt: Doubt, alarms: Mapping[str, LayeredAlarm]) -> Problem:
@@ -267,6 +271,7 @@ def _alarm(
         values=values,
         origins={name: piece.at(name) for piece in pieces for name in piece.fields},
         shipped=None if below is None else below.fields,
+        shipped_rule=None if below is None or not above else next(iter(read_alarms(_merged([below]))[0]), None),
     )
 
 

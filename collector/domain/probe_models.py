@@ -231,6 +231,11 @@ def limits_for(measure: str, model: str, every_ms: int, unit: str = "") -> Limit
     )
 
 
+def plausible(measure: str) -> tuple[float, float]:
+    """Lowest and highest value that a bin, brewer or room in a school plausibly has, in the unit of the measure."""
+    return _HABITS[measure].suspect
+
+
 def _spike(habits: _Habits, gap_ms: int) -> Thresholds:
     drift = habits.drift_per_h * gap_ms / MS["h"]
     return Thresholds(habits.jump.suspect + drift, habits.jump.fail + drift)

@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from collector.alarms.contexts import parse_condition
-from collector.alarms.model import Kind, Rule
+from collector.alarms.model import Kind, Priority, Rule
 from collector.config.rule_check import rule_doubts
 from collector.domain.lab import Format, Probe
 from tests.worlds.rules import BROKER, HOT, SILENT, rule
@@ -110,6 +110,60 @@ def test_alarms_that_never_meet_are_not_compared() -> None:
     assert warnings(high, low) == []
     assert warnings(high, rule(low, where=("juniper/top",))) != []
     assert warnings(rule(WARM, setpoint=30.0), DRY) == []
+
+
+def test_a_delay_that_uses_up_the_time_to_respond_is_told() -> None:
+    """Also of the link to the broker: whoever is called then may come too late."""
+    said = "on_delay: warning: 1 h is no shorter than the time to respond (1 h): people are told when it may be too"
+    for base in (WARM, SILENT, BROKER):
+        (warning,) = warnings(rule(base, on_delay_ms=60 * MIN))
+        assert said in warning
+        assert warnings(rule(base, on_delay_ms=59 * MIN)) == []
+
+
+def test_a_setpoint_that_nothing_reaches_is_told_in_the_units_of_the_lab() -> None:
+    """300 degrees Fahrenheit for 80: no bed is ever there, and the alarm would be silent for good."""
+    hot = rule(WARM, setpoint=148.9)
+    (doubt,) = rule_doubts([hot], replace(quillbrook(), us_units=True))
+    assert doubt.field == "setpoint"
+    assert doubt.message == (
+        "300.0 °F is nothing that bedding temperature is in a lab; plausible is 14.0 °F to 140.0 °F"
+    )
+    assert rule_doubts([rule(WARM, setpoint=60.0)], quillbrook()) == []
+    (doubt,) = rule_doubts([rule(COLD, setpoint=61.0)], quillbrook())
+    assert doubt.message.startswith("61.0 °C is nothing")
+
+
+EARLY = rule(WARM, name="bedding-warm", priority=Priority.MEDIUM, setpoint=27.0, source="rules/test.yaml:9")
+
+
+@pytest.mark.parametrize("swapped", [False, True])
+def test_an_urgent_alarm_before_its_early_warning_is_told(swapped: bool) -> None:
+    """In whichever order they are written, on either side; at the same value the early warning warns of nothing."""
+
+    def both(urgent: Rule, early: Rule) -> list[str]:
+        return warnings(*((early, urgent) if swapped else (urgent, early)))
+
+    (warning,) = both(rule(WARM, setpoint=26.0), EARLY)
+    assert warning == (
+        "rules/test.yaml:2:1 alarms.bedding-hot.setpoint: warning: 26 degC does not come after the early warning"
+        " 'bedding-warm' at 27 degC (rules/test.yaml:9): the urgent call is the first that people hear"
+    )
+    assert both(rule(WARM, setpoint=27.0), EARLY) != []
+    assert both(rule(WARM, setpoint=27.5), EARLY) == []
+    cool = rule(COLD, name="bedding-cool", priority=Priority.LOW, setpoint=12.0)
+    assert both(COLD, cool) == []
+    assert "'bedding-cool' at 3 degC" in both(COLD, rule(cool, setpoint=3.0))[0]
+
+
+def test_alarms_of_one_side_that_never_speak_together_are_not_ordered() -> None:
+    """Of one priority, at different places, or where what lets the one speak silences the other."""
+    urgent = rule(WARM, setpoint=26.0)
+    assert warnings(urgent, rule(EARLY, priority=Priority.HIGH)) == []
+    assert warnings(rule(urgent, where=("juniper/*",)), rule(EARLY, where=("maple/*",))) == []
+    in_service, out = rule(urgent, only_while=(SERVED,)), rule(EARLY, not_while=(SERVED,))
+    assert warnings(in_service, out) == warnings(out, in_service) == []
+    assert warnings(in_service, EARLY) != []
 
 
 # ---- every kind --------------------------------------------------------------------------------------------------

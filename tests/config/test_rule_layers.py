@@ -1,5 +1,6 @@
 """Layers: what a lab changes over what ships, where each value came from, and how each mistake is told."""
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -298,13 +299,14 @@ def test_a_warning_stands_at_the_value_it_is_about() -> None:
 
 def test_a_doubt_about_what_ships_is_told_at_the_change_behind_it() -> None:
     """A dry limit above the wet one: the lab's line, also where it is the shipped alarm that suffers."""
-    (told,) = layered(site("bedding-dry: {setpoint: 88 %}")).warnings(lab())
+    far, told = layered(site("bedding-dry: {setpoint: 88 %}")).warnings(lab())
+    assert str(far).startswith(f"{SITE}:2:27 alarms.bedding-dry.setpoint: warning: 88.0 % is far from the 60.0 %")
     assert str(told) == (
         f"{SITE}:2:27 alarms.bedding-dry.setpoint: warning: clashes with what ships: {FILE}:19"
         " alarms.bedding-wet.setpoint: high at 88 % is not above low at 88 % of 'bedding-dry' (rules/site.yaml:2): one"
         " of them always stands"
     )
-    new = site(f"soggy: {{kind: low, measure: bedding_moisture, setpoint: 89 %, on_delay: 1 h, {REST}}}")
+    new = site(f"soggy: {{kind: low, measure: bedding_moisture, setpoint: 89 %, on_delay: 30 min, {REST}}}")
     (told,) = layered(new).warnings(lab())
     assert str(told).startswith(
         f"{SITE}:2:3 alarms.soggy: warning: clashes with what ships: {FILE}:19 alarms.bedding-wet"
@@ -323,6 +325,39 @@ def test_a_doubt_about_what_ships_alone_stays_there() -> None:
 def test_what_is_switched_off_is_not_doubted() -> None:
     """Its values do no harm, and it clashes with nothing."""
     assert layered(site("bedding-dry: {setpoint: 88 %, enabled: no}")).warnings(lab()) == ()
+
+
+def test_a_setpoint_far_from_what_ships_is_doubted() -> None:
+    """Both ways for a value, in the lab's units; a silence only where it is let last much longer."""
+
+    def said(change: str, us: bool = False) -> list[str]:
+        warned = layered(site(change)).warnings(replace(lab(), us_units=us))
+        return [f"{one.line} {one.field}: {one.message}" for one in warned]
+
+    later = "it calls much later than its basis says"
+    assert said("bedding-dry: {setpoint: 45 %}") == [
+        f"2 alarms.bedding-dry.setpoint: 45.0 % is far from the 60.0 % that ships: {later}"
+    ]
+    assert "it calls much earlier than its basis says" in said("bedding-dry: {setpoint: 71 %}")[0]
+    assert said("bedding-dry: {setpoint: 66 %}") == said("bedding-dry: {setpoint: 52 %}") == []
+    assert said("probe-silent: {setpoint: 7 d}") == [
+        f"2 alarms.probe-silent.setpoint: 7 d is far from the 30 min that ships: {later}"
+    ]
+    assert said("probe-silent: {setpoint: 90 min}") == said("probe-silent: {setpoint: 10 min, off_delay: 1 min}") == []
+
+
+def test_a_lab_alarm_on_what_no_probe_measures_is_doubted() -> None:
+    """What ships may speak of more than a lab has; what the lab writes itself is meant to call."""
+    bare = replace(lab(), probes=())
+    assert layered("").warnings(bare) == ()
+    new = site(f"foul: {{kind: low, measure: dissolved_oxygen, setpoint: 5 mg/L, on_delay: 30 min, {REST}}}")
+    (told,) = layered(new).warnings(bare)
+    assert told.line == 2
+    assert told.field == "alarms.foul.measure"
+    assert told.message == "can never alarm: no probe of this lab measures dissolved oxygen"
+    (told,) = layered(site("bedding-dry: {setpoint: 62 %}")).warnings(bare)
+    assert (told.file, told.line) == (SITE, 2)
+    assert told.message.endswith("can never alarm: no probe of this lab measures bedding moisture")
 
 
 # ---- for editors -------------------------------------------------------------------------------------------------

@@ -3,14 +3,20 @@
 from collections.abc import Iterable, Iterator
 
 from collector.alarms.kinds.kind import Doubt
+from collector.alarms.kinds.setpoint import Setpoint
 from collector.alarms.model import Rule
 from collector.alarms.places import holds_at
 from collector.domain.lab import Lab, Probe
+from collector.domain.probe_models import plausible
 from collector.domain.problems import nearest
-from collector.domain.units import MEASURES, show_duration
+from collector.domain.units import MEASURES, show_duration, show_value
 
 _WIDE = {"temperature": 10.0, "percent": 20.0, "humidity": 20.0, "oxygen": 3.0, "voltage": 0.5}
 """Deadbands wider than this are more likely a slip than a wish (common practice, no source)."""
+_FAR = {"temperature": 5.0, "percent": 10.0, "humidity": 15.0, "oxygen": 1.5, "voltage": 0.5}
+"""Further from the setpoint that ships than this is past what sources disagree about (common practice, no source)."""
+_MANY = 4
+"""A time, a rate or a share more than so many times what ships lets pass what it was made for (common practice)."""
 _SIDE = ("measure", "kind", "toward")
 """Fields that say how far a setpoint can be, and on which side of it is alarm."""
 
@@ -44,6 +50,53 @@ def reach(rule: Rule, direction: float) -> Iterator[Doubt]:
         side = "below" if up else "above"
         message = f"can never clear: that takes a value {side} {back:g} {measure.unit}"
         yield Doubt(rule=rule, field="deadband", message=message, because=("setpoint", *_SIDE))
+
+
+def implausible(rule: Rule, lab: Lab) -> Iterator[Doubt]:
+    """Setpoints that nothing in a sound lab ever reaches, or that everything is beyond."""
+    measure = MEASURES[rule.measure]
+    low, high = plausible(rule.measure)
+    if measure.low < rule.setpoint < measure.high and not low <= rule.setpoint <= high:
+        value, least, most = (show_value(rule.measure, one, lab.us_units) for one in (rule.setpoint, low, high))
+        message = f"{value} is nothing that {measure.label} is in a lab; plausible is {least} to {most}"
+        yield Doubt(rule=rule, field="setpoint", message=message, because=("measure",))
+
+
+def too_late(rule: Rule) -> Iterator[Doubt]:
+    """On-delays that use up the time there is to act."""
+    if rule.on_delay_ms >= rule.time_to_respond_ms:
+        message = (
+            f"{show_duration(rule.on_delay_ms)} is no shorter than the time to respond"
+            f" ({show_duration(rule.time_to_respond_ms)}): people are told when it may be too late"
+        )
+        yield Doubt(rule=rule, field="on_delay", message=message, because=("time_to_respond",))
+
+
+def far_from(rule: Rule, shipped: Rule, setpoint: Setpoint, direction: float, lab: Lab) -> Iterator[Doubt]:
+    """Setpoints far from the one that ships with its reasons; `direction`: 1.0 where it alarms above.
+
+    Values both ways, since too early calls in vain; a time, rate or share only where it lets much more pass.
+    """
+    if setpoint.of_measure and not setpoint.signed and rule.measure:
+        later = direction * (rule.setpoint - shipped.setpoint)
+        far = abs(later) > _FAR.get(MEASURES[rule.measure].dimension, float("inf"))
+    else:
+        later = abs(rule.setpoint) - _MANY * abs(shipped.setpoint)
+        far = later > 0
+    if far:
+        new, old = (setpoint.show(rule.measure, one.setpoint, lab.us_units) for one in (rule, shipped))
+        when = "later" if later > 0 else "earlier"
+        message = f"{new} is far from the {old} that ships: it calls much {when} than its basis says"
+        yield Doubt(rule=rule, field="setpoint", message=message)
+
+
+def never_both(one: Rule, other: Rule) -> bool:
+    """Whether what lets the one speak keeps the other silent."""
+    return any(
+        condition in silenced.not_while
+        for speaking, silenced in ((one, other), (other, one))
+        for condition in speaking.only_while
+    )
 
 
 def deadband(rule: Rule) -> Iterator[Doubt]:

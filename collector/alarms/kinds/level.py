@@ -9,10 +9,11 @@ from collector.alarms.kinds.ground import Ground
 from collector.alarms.kinds.kind import DELAYS, About, Doubt, RuleKind, Subject, Words
 from collector.alarms.kinds.setpoint import VALUE
 from collector.alarms.kinds.threshold import Threshold
-from collector.alarms.model import Kind, Rule
+from collector.alarms.model import Kind, Priority, Rule
 from collector.domain.lab import Lab
 from collector.domain.units import MEASURES
 
+_LESSER_FIRST = (Priority.LOW, Priority.MEDIUM, Priority.HIGH)
 _MEANS = "a value beyond the setpoint"
 
 
@@ -26,14 +27,35 @@ def _placed(sign: float) -> Callable[[Rule, Ground], None]:
 
 def _doubts(direction: float, rule: Rule, lab: Lab) -> Iterator[Doubt]:
     yield from doubts.reach(rule, direction)
+    yield from doubts.implausible(rule, lab)
     yield from doubts.deadband(rule)
     yield from doubts.delay(rule, lab)
 
 
 def _in_each_others_way(one: Rule, other: Rule) -> Iterator[Doubt]:
-    """A high and a low of one measure."""
-    if {one.kind, other.kind} != {Kind.HIGH, Kind.LOW}:
+    """A high and a low of one measure, or two of one side."""
+    if one.kind is other.kind:
+        yield from _out_of_order(one, other)
+    elif {one.kind, other.kind} == {Kind.HIGH, Kind.LOW}:
+        yield from _overlapping(one, other)
+
+
+def _out_of_order(one: Rule, other: Rule) -> Iterator[Doubt]:
+    """Of two alarms of one side the more urgent is meant to come second, once the early warning was not enough."""
+    if one.priority is other.priority or doubts.never_both(one, other):
         return
+    early, urgent = sorted((one, other), key=lambda rule: _LESSER_FIRST.index(rule.priority))
+    further = urgent.setpoint - early.setpoint if one.kind is Kind.HIGH else early.setpoint - urgent.setpoint
+    if further <= 0:
+        unit = MEASURES[one.measure].unit
+        message = (
+            f"{urgent.setpoint:g} {unit} does not come after the early warning '{early.name}' at"
+            f" {early.setpoint:g} {unit} ({early.source}): the urgent call is the first that people hear"
+        )
+        yield _between(urgent, early, "setpoint", message)
+
+
+def _overlapping(one: Rule, other: Rule) -> Iterator[Doubt]:
     high, low = (one, other) if one.kind is Kind.HIGH else (other, one)
     unit = MEASURES[high.measure].unit
     if high.setpoint <= low.setpoint:
