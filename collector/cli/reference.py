@@ -23,7 +23,8 @@ from collector.config import settings as settings_module
 from collector.config.lab_file import lab_schema
 from collector.config.rule_fields import foreign, rules_schema
 from collector.config.settings import PREFIX, Settings
-from collector.domain.diary import AMOUNTS, FEELS, PLACES, DiaryKind
+from collector.domain.diary import AMOUNTS, PLACES, DiaryKind
+from collector.domain.squeeze import FEELS
 from collector.domain.units import MEASURES, PUBLISHED, sent_units
 
 _HEAD = """\
@@ -256,7 +257,8 @@ def _diary() -> Iterator[str]:
     yield ""
     rows = [(f"`{kind}`", ", ".join(str(place.value) for place in PLACES[kind]), _amount(kind)) for kind in DiaryKind]
     yield from _table(("kind", "at", "amount"), rows)
-    yield "Results of a squeeze test: " + "; ".join(f"`{feel}` ({what})" for feel, what in FEELS.items()) + "."
+    yield "Results of a squeeze test: " + ", ".join(f"`{feel}` ({what})" for feel, what in FEELS.items()) + "."
+    yield "The words in brackets are answers too."
 
 
 def _amount(kind: DiaryKind) -> str:

@@ -8,11 +8,6 @@
 Each raises ValueError that says in one line what would be right. Nothing is ever deleted: a slip is struck out and
 stays readable. What counts for alarms counts from when the collector took it up, until it was struck, so that judging
 the readings again later gives what was given then.
-
-The squeeze test is kept as a category, never as a percentage: the hand feels how full the bedding is relative to what
-it can hold, and the same feel is 50-60 % in ordinary compost (a horse keepers' sheet) and, common practice without a
-source, 75-85 % in paper or coir bedding; best activity is at 80-85 % of the water-holding capacity (the sheet of a
-compost laboratory).
 """
 
 import math
@@ -24,6 +19,8 @@ from collector.domain import words
 from collector.domain.hours import local_text
 from collector.domain.lab import Lab, Place, PlaceKind
 from collector.domain.problems import nearest
+from collector.domain.squeeze import IN_SHORT, feel_of
+from collector.domain.squeeze import Feel as Feel
 from collector.domain.units import parse_quantity
 
 _HOUR_MS = 3_600_000
@@ -52,21 +49,6 @@ class DiaryKind(StrEnum):
     IN_SERVICE = "in-service"
     TEA_USED = "tea-used"
     NOTE = "note"
-
-
-class Feel(StrEnum):
-    """What a squeezed handful says."""
-
-    DRY = "dry"
-    DAMP = "damp"
-    WET = "wet"
-
-
-FEELS: Mapping[Feel, str] = {
-    Feel.DRY: "falls apart, no drop",
-    Feel.DAMP: "like a wrung-out sponge, a drop or a few",
-    Feel.WET: "water runs out",
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -250,8 +232,8 @@ def _feel(kind: DiaryKind, text: str) -> Feel | None:
             raise ValueError(f"{kind} has no result; only a squeeze test has one")
         return None
     if not text:
-        raise ValueError(f"a squeeze test needs its result: {', '.join(Feel)}")
-    return Feel(words.choice(text, "result of a squeeze test", tuple(Feel)))
+        raise ValueError(f"a squeeze test needs its result: {IN_SHORT}")
+    return feel_of(text)
 
 
 def by_of(text: str) -> str:

@@ -16,6 +16,7 @@ from collector.alarms.model import Priority, Rule
 from collector.domain.diary import Brew, DiaryEntry, DiaryKind
 from collector.domain.lab import Lab, Person, Place, PlaceKind, Series
 from collector.domain.readings import StoredReading
+from collector.domain.squeeze import IN_SHORT
 from collector.domain.units import show_duration, show_value
 from collector.husbandry.ahead import TrayAhead
 from collector.letters.advice import advice
@@ -176,8 +177,11 @@ class _Teller:
         return first_sentence(one.rule.corrective_action if amount is None else amount.deed, _SENTENCE)
 
     def tasks(self) -> Iterator[str]:
-        for place in self._places(PlaceKind.BIN):
+        bins = self._places(PlaceKind.BIN)
+        for place in bins:
             yield from self._bin_tasks(place)
+        if bins:
+            yield f"How a handful is noted: {IN_SHORT}"
         for one in self.view.brews:
             if concerns(self.person, one.brew.place, self.view.lab):
                 line = brew_line(one.brew, one.stopped_ms, one.used, self.view.now_ms, self.when)

@@ -8,6 +8,7 @@ import pytest
 
 from collector.alarms.model import Rule
 from collector.cli.main import build_parser
+from collector.domain.squeeze import feel_of
 from tests.alarms.bench_lab import MIN
 from tests.alarms.shipped_sets import BEDDING, OWNS, RULES, TEA, H
 
@@ -120,6 +121,14 @@ def test_standing_water_loses_chlorine_and_not_chloramine(alarm: Rule) -> None:
     """Who is told to let tap water stand is told what that does not do."""
     if "overnight" in alarm.corrective_action and "tap water" in alarm.corrective_action.lower():
         assert "lost its chlorine, but not chloramine" in alarm.corrective_action
+
+
+def test_where_a_squeeze_test_is_to_be_noted_its_answers_stand() -> None:
+    """In the words of the hand, each one taken and meaning what the text says."""
+    said = RULES["squeeze-disagrees"].corrective_action
+    for words, feel in (("crumbles", "dry"), ("holds together", "damp"), ("a drop", "damp"), ("drips", "wet")):
+        assert words in said
+        assert feel_of(words) == feel
 
 
 def test_the_edge_of_the_good_band_is_not_called_more() -> None:

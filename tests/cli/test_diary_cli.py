@@ -82,7 +82,10 @@ ADD = ("diary", "add")
         ((*ADD, "watered", "--at", "kettle", *CLASS), "watered is noted at a tray or a bin or a planter"),
         ((*ADD, "watered", *AT_TOP, "--amount", "0.5"), "'0.5' has no unit"),
         ((*ADD, "watered", *AT_TOP, "--amount", "-1 L"), "out of range for watered"),
-        ((*ADD, "squeeze", *AT_TOP, "--result", "75 %"), "is not a result of a squeeze test; known: dry, damp, wet"),
+        (
+            (*ADD, "squeeze", *AT_TOP, "--result", "75 %"),
+            "is not a result of a squeeze test; say one of: dry (crumbles",
+        ),
         ((*ADD, "watered", "--at", "juniper/top", "--by", " "), "a role or a group"),
         ((*ADD, "watered", *AT_TOP, "--note", "a\x1b[2J"), "the note holds the control character U+001B"),
         (("diary", "strike", "1", *CLASS), "there is no diary entry 1"),

@@ -65,6 +65,8 @@ def test_a_quiet_morning_says_so_and_what_to_do() -> None:
     assert found["Today's check"][0] == (
         "Juniper: squeeze a handful of each tray (none noted yet), and see that the blanket is damp"
     )
+    words = "How a handful is noted: crumbles: dry; holds together, or a drop: damp; drips: wet"
+    assert found["Today's check"].count(words) == 1
     assert found["Today's check"][-1].startswith("Afterwards everybody washes their hands with soap")
     assert subject(QUIET, TEACHER) == "Quillbrook School, Monday 3 Mar: all is well."
 

@@ -8,15 +8,16 @@ from collector.cli.noting import HANDS, add_by, add_note, add_when, past_ms, sub
 from collector.cli.output import iso, local, say, say_json, table
 from collector.cli.parsing import command, group
 from collector.config.clock import system_now
-from collector.domain.diary import AMOUNTS, FEELS, DiaryEntry, DiaryKind
+from collector.domain.diary import AMOUNTS, DiaryEntry, DiaryKind
 from collector.domain.problems import wrong
+from collector.domain.squeeze import FEELS
 from collector.pipeline.diary_book import amount_words
 from collector.store.reader import Reader
 from collector.store.requests import DiaryAdd, DiaryRequest, DiaryStrike
 
 _UNTOUCHED = (DiaryKind.NOTE, DiaryKind.OUT_OF_SERVICE, DiaryKind.IN_SERVICE)
 _KINDS = ", ".join(f"{kind} ({AMOUNTS[kind].unit})" if kind in AMOUNTS else kind for kind in DiaryKind)
-_FEELS = "; ".join(f"{feel}: {words}" for feel, words in FEELS.items())
+_FEELS = ", ".join(f"{feel} ({words})" for feel, words in FEELS.items())
 
 
 def add(parser: argparse.ArgumentParser) -> None:
@@ -26,14 +27,16 @@ def add(parser: argparse.ArgumentParser) -> None:
         "add",
         "note what was done; alarms that depend on it heed it at once",
         "traywarden diary add watered --at juniper/top --amount '0.5 L' --by 'class 4b'\n"
-        "  traywarden diary add squeeze --at juniper/top --result damp --when 08:30 --by 'class 4b'\n\n"
+        "  traywarden diary add squeeze --at juniper/top --result 'a drop' --when 08:30 --by 'class 4b'\n\n"
         f"{HANDS}",
         run_add,
     )
     adding.add_argument("kind", metavar="KIND", help=f"one of: {_KINDS}")
     adding.add_argument("--at", required=True, metavar="PLACE", help="where, such as juniper/top, juniper or kettle")
     adding.add_argument("--amount", default="", help="how much, with its unit: '0.5 L', '0.2 kg'")
-    adding.add_argument("--result", default="", help=f"of a squeeze test, a handful from the middle. {_FEELS}")
+    adding.add_argument(
+        "--result", default="", help=f"of a squeeze test, a handful from the middle. {_FEELS}; these words do, too"
+    )
     add_when(adding)
     add_by(adding)
     add_note(adding)
