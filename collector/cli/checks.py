@@ -13,7 +13,7 @@ from enum import Enum
 from collector.cli.board_start import board_notes
 from collector.config.calendars import SchoolCalendars
 from collector.config.home import Home
-from collector.config.lab_file import lab_warnings
+from collector.config.lab_file import NO_DAY_AHEAD, lab_warnings
 from collector.config.settings import Settings
 from collector.config.yaml.text import read_yaml
 from collector.delivery.chat import chat_faults, chat_names
@@ -60,7 +60,7 @@ def fix(part: str, text: str) -> Finding:
     return Finding(Verdict.FIX, part, text)
 
 
-def check_files(home: Home) -> Iterator[Finding]:
+def check_files(home: Home, now_ms: int = NO_DAY_AHEAD) -> Iterator[Finding]:
     """lab.yaml and the rules, read as `watch` would."""
     lab = None
     try:
@@ -68,7 +68,7 @@ def check_files(home: Home) -> Iterator[Finding]:
         lab = home.load_lab(calendars)
         publishing = sum(1 for probe in lab.probes if probe.topic)
         yield good("lab.yaml", f"{lab.name}: {publishing} probes, {len(lab.people)} people")
-        for problem in lab_warnings(lab, text=home.lab_text()):
+        for problem in lab_warnings(lab, text=home.lab_text(), now_ms=now_ms):
             yield note("lab.yaml", str(problem))
         yield from _days_off(lab.school_days, calendars)
     except Refused as refused:

@@ -11,6 +11,7 @@ from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from collector.config.lab_calibrations import calibration_warnings
 from collector.config.lab_checks import CalibrationFaults, Draft, meaning_problems
 from collector.config.lab_models import (
     RENAMED_KEYS,
@@ -45,6 +46,8 @@ from collector.domain.problems import Problem, Refused
 from collector.domain.schooldays import Calendars, SchoolDays, Span, joined
 from collector.domain.units import MEASURES, parse_quantity
 
+NO_DAY_AHEAD = 2**62
+"""For those who do not know the present: no day is yet to come."""
 _MOISTURE = 75.0
 """Of bedding weighed by people who did not measure it, percent of its wet mass."""
 
@@ -140,10 +143,12 @@ def lab_schema() -> dict[str, Any]:
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema}
 
 
-def lab_warnings(lab: Lab, file: str = "lab.yaml", text: str = "") -> tuple[Problem, ...]:
-    """What will run but is hardly meant, in file order; with the file's `text` each warning has its line."""
+def lab_warnings(lab: Lab, file: str = "lab.yaml", text: str = "", now_ms: int = NO_DAY_AHEAD) -> tuple[Problem, ...]:
+    """What will run but is hardly meant, in file order; with the file's `text` each warning has its line. `now_ms`: the
+    present, for dates that are yet to come."""
     marked = read_yaml(text, file)
     found = [marked.problem(path, message) for path, message in _warnings(lab)]
+    found += [marked.problem(path, message) for path, message in calibration_warnings(lab, marked, now_ms)]
     return tuple(
         sorted(
             Problem(file=p.file, line=p.line, column=p.column, field=p.field, message=p.message, severity="warning")

@@ -179,6 +179,74 @@ def test_calibrate_writes_points_that_are_used(commands: Commands) -> None:
     assert {(point.raw, point.value) for point in newer.points} == {(1950.0, 60.0), (1620.0, 82.0)}
 
 
+def calibrate(*words: str, since: str = "2026-03-02") -> tuple[str, ...]:
+    return ("probes", "calibrate", "maple-top", "moisture", "--from", since, *(f"--point={one}" for one in words))
+
+
+DEGREES = ("--point=0=0 degC", "--point=25=25 degC")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (calibrate("1950=62 %", "1620=84 %", since="2026-01-01"), "a set with this 'from' stands before it"),
+        (calibrate("1950=62 %", "1949=84 %"), "raw 1949 and 1950 are so close that noise alone tilts the line"),
+        (calibrate("1950=84 %", "1620=62 %"), "runs the wrong way"),
+        (calibrate("1950=62 %", "1620=84 %", since="2099-03-02"), "is the year right?"),
+        (
+            (*("probes", "calibrate", "maple-top", "temperature"), "--from=2026-03-02", *DEGREES),
+            "raw 0 degF is -17.8 °C, far from 0.0 °C; the raw reading goes in the unit that the probe sends (degF)",
+        ),
+        (
+            (*ASSIGN, "--channel", "m=bedding_moisture,unit=count,from=2099-01-01,point=1:80 %,point=9:2 %"),
+            "is the year right?",
+        ),
+    ],
+)  # fmt: skip
+def test_a_calibration_that_is_hardly_meant_is_not_written(
+    commands: Commands, arguments: tuple[str, ...], says: str
+) -> None:
+    """One line with the probe and what is doubtful; lab.yaml stays byte for byte."""
+    lab = commands.home / "lab.yaml"
+    before = lab.read_bytes()
+    done = commands.run(*arguments)
+    assert (done.code, done.out) == (1, "")
+    assert says in done.err
+    assert done.err.count("\n") == 1
+    assert f"probes.{arguments[2]}.channels." in done.err
+    assert lab.read_bytes() == before
+
+
+def test_a_written_calibration_says_what_the_newest_reading_becomes(commands: Commands) -> None:
+    """The raw reading, its value by the new points, and what it was by the old ones; or that there is none."""
+    points = ("1950=60 %", "1620=82 %")
+    _, told = commands.good(*calibrate(*points)).splitlines()
+    assert (
+        told
+        == "maple-top moisture: no reading of it yet, so see with 'traywarden probes list' that its values are true"
+    )
+    lab = ByHand(commands.home)
+    lab.say("worms/maple/top", '{"at":"2026-03-04T08:00:00Z","bed":{"temperature":70,"soil":1800}}')
+    lab.commit()
+    lab.close()
+    _, told = commands.good(*calibrate("1950=58 %", "1620=80 %", since="2026-03-03")).splitlines()
+    assert told == "maple-top moisture: 1800 -> 68.0 %, was 70.0 %"
+
+
+def test_checkup_shows_the_line_of_a_doubtful_calibration(commands: Commands) -> None:
+    """One that was written by hand: a note at its set, whatever the order of the sets in the file."""
+    lab = commands.home / "lab.yaml"
+    text = lab.read_text(encoding="utf-8")
+    one = "- {from: 2026-01-01, points: [[1950, 62 %], [1620, 84 %]]}"
+    later = one.replace("2026-01-01", "2099-01-01")
+    lab.write_text(text.replace(f"          {one}", f"          {later}\n          {one}", 1), encoding="utf-8")
+    found = [line for line in commands.run("checkup").out.splitlines() if "is the year right?" in line]
+    number = lab.read_text(encoding="utf-8").splitlines().index(f"          {later}") + 1
+    assert len(found) == 1
+    assert f"lab.yaml:{number}:" in found[0]
+    assert "calibration[0]: warning: holds from a day that is yet to come" in found[0]
+
+
 def test_a_disk_with_no_room_leaves_the_old_lab_file(commands: Commands) -> None:
     """The new text is written beside it first: one line says that the file is unchanged, and it is."""
     lab = commands.home / "lab.yaml"

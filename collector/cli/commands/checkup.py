@@ -30,7 +30,7 @@ def add(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     home, settings = home_of(arguments), load_settings()
     checks = chain(
-        check_files(home),
+        check_files(home, system_now()),
         check_home(home),
         check_people(home, settings),
         check_journal(home, system_now()),

@@ -6,14 +6,17 @@ import shutil
 from dataclasses import replace
 from typing import Any
 
+from collector.cli.calibrating import newest_becomes, refuse_doubtful
 from collector.cli.common import home_of, lab_or_none
 from collector.cli.oddities import refused_values, say_refused, say_strangers, stranger_values
 from collector.cli.ordering import add_by, add_json, add_reason, by_of, order, reason_of
 from collector.cli.output import say, say_json, table
 from collector.cli.parsing import command, group
 from collector.cli.status_values import probe_rows
+from collector.config.clock import system_now
 from collector.config.home import Home
 from collector.config.lab_edit import assign_probe, calibrated, set_calibration
+from collector.config.lab_file import read_lab
 from collector.config.written_files import read_bytes
 from collector.domain.lab import Channel, Format, Probe
 from collector.domain.problems import nearest, wrong
@@ -148,7 +151,9 @@ def run_assign(arguments: argparse.Namespace) -> int:
         senml_name=arguments.senml_name,
         time_pointer=arguments.time,
     )
-    _rewrite(home, assign_probe(before, probe))
+    after = assign_probe(before, probe)
+    refuse_doubtful(before, after, probe.id, system_now())
+    _rewrite(home, after)
     say(f"probe '{probe.id}' written into {home.lab_file}; {_TAKEN_UP}")
     return 0
 
@@ -191,9 +196,13 @@ def _with_points(text: str, channel: Channel, since: str, points: list[tuple[flo
 def run_calibrate(arguments: argparse.Namespace) -> int:
     home = home_of(arguments)
     points = [_point(text) for text in arguments.point]
-    text = set_calibration(_lab_text(home), arguments.id, arguments.channel, arguments.since, points, arguments.note)
-    _rewrite(home, text)
-    say(f"{arguments.id} {arguments.channel}: {len(points)} points written into {home.lab_file}; {_TAKEN_UP}")
+    probe, channel, before, now_ms = arguments.id, arguments.channel, _lab_text(home), system_now()
+    after = set_calibration(before, probe, channel, arguments.since, points, arguments.note)
+    refuse_doubtful(before, after, probe, now_ms)
+    _rewrite(home, after)
+    say(f"{probe} {channel}: {len(points)} points written into {home.lab_file}; {_TAKEN_UP}")
+    becomes = newest_becomes(home, read_lab(before), read_lab(after), probe, channel, now_ms)
+    say(f"{probe} {channel}: {becomes}")
     return 0
 
 
