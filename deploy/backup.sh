@@ -37,8 +37,9 @@ sync -f "$part"
 mv -T "$part" "$backups/$name"
 echo "backup $backups/$name"
 
-mapfile -t all < <(find "$backups" -mindepth 1 -maxdepth 1 -type d -name '20[0-9][0-9]*T*Z' | LC_ALL=C sort -r)
+# In that folder: find fails where it cannot come back to one that is closed to us, such as the caller's home.
+mapfile -t all < <(cd "$backups" && find . -mindepth 1 -maxdepth 1 -type d -name '20[0-9][0-9]*T*Z' -printf '%f\n' | LC_ALL=C sort -r)
 for old in "${all[@]:keep}"; do
-    rm -rf "$old"
-    echo "removed $old"
+    rm -rf "${backups:?}/$old"
+    echo "removed $backups/$old"
 done

@@ -164,6 +164,8 @@ fill_service_venv() {
 ready_version() {
     local python venv
     python=$(any_python)
+    as_service env "$python" -c '' 2>/dev/null ||
+        die "the services' user $user cannot run $(command -v "$python"), as where it lies in a home; put one first in PATH that all can run"
     venv=$(venv_id "$python")
     version=$(version_id)
     folder "$prefix" 0755 root
@@ -226,15 +228,17 @@ ready_units() {
 render() { sed "s|/opt/traywarden/current/|/opt/traywarden/in-use/|g; s|/opt/traywarden|$prefix|g" "$1"; }
 
 # as_service COMMAND... - as the service's user; into a tree, as whoever we are, since its folders may be closed to others.
-as_service() {
-    local ids
+# Nothing of $root is to be named in it: a checkout often lies in a home that is closed to all but its owner. For the
+# same reason it runs in a folder that is open to all.
+as_service() (
+    cd /
     ids=$(ids)
     if is_root && [ -z "$tree" ] && [ -n "$ids" ]; then
         setpriv --reuid "${ids%:*}" --regid "${ids#*:}" --clear-groups --no-new-privs -- "$@"
     else
         "$@"
     fi
-}
+)
 
 # In a tree, what was just written there becomes the service's.
 give_home() {

@@ -7,7 +7,8 @@
 #   --within DAYS    renew when fewer days are left (180)
 #
 # FOLDER/ca.pem goes onto each probe, ca.key never leaves this machine. The authority lasts 20 years, a certificate 5.
-# Run again it changes nothing, unless the names are others or the end is near.
+# Run again it changes nothing, unless the names are others, the end is near, or a file is missing or belongs to another:
+# the broker's key and certificate are then made anew; an authority is never replaced, since each probe trusts it.
 set -euo pipefail
 
 say() { printf '%s\n' "$*" >&2; }
@@ -44,7 +45,6 @@ make_server() {
     openssl req -new -key "$work/server.key" -config "$work/part.conf" -out "$work/server.csr"
     openssl x509 -req -in "$work/server.csr" -CA "$folder/ca.pem" -CAkey "$folder/ca.key" -sha256 -days 1826 \
         -set_serial "0x$(openssl rand -hex 16)" -extfile "$work/part.conf" -extensions server -out "$work/server.pem" 2>/dev/null
-    openssl verify -CAfile "$folder/ca.pem" "$work/server.pem" >/dev/null || die "$folder/ca.key does not belong to ca.pem"
     # The key keeps its owner, whom the broker needs.
     if [ -e "$folder/server.key" ]; then
         chown --reference="$folder/server.key" "$work/server.key"
@@ -53,6 +53,47 @@ make_server() {
     mv "$work/server.key" "$folder/server.key"
     mv "$work/server.pem" "$folder/server.pem"
     say "made the certificate $folder/server.pem for $names, good until $(openssl x509 -in "$folder/server.pem" -noout -enddate | cut -d= -f2)"
+}
+
+# belongs KEY CERTIFICATE - whether both have the same public key; false where either cannot be read.
+belongs() {
+    local of_key of_certificate
+    of_key=$(openssl pkey -in "$1" -pubout 2>/dev/null </dev/null) &&
+        of_certificate=$(openssl x509 -in "$2" -noout -pubkey 2>/dev/null) && [ "$of_key" = "$of_certificate" ]
+}
+
+# lasts CERTIFICATE DAYS - whether it is good for so long from now on.
+lasts() { openssl x509 -in "$1" -noout -checkend $(($2 * 86400)) >/dev/null 2>&1; }
+
+# is_for NAME - whether the broker's certificate is.
+is_for() {
+    local kind=-checkhost
+    [[ $(alternative "$1") == DNS:* ]] || kind=-checkip
+    openssl x509 -in "$folder/server.pem" -noout "$kind" "$1" 2>/dev/null | grep -q ' does match '
+}
+
+check_authority() {
+    local anew="take both away, run this again, and put the new ca.pem onto each probe"
+    openssl x509 -in "$folder/ca.pem" -noout 2>/dev/null ||
+        die "$folder/ca.pem is no certificate; put the right one back from a probe, or: $anew"
+    [ -e "$folder/ca.key" ] || die "$folder/ca.key is not there; put it back, since only whoever has it can renew, or: $anew"
+    belongs "$folder/ca.key" "$folder/ca.pem" ||
+        die "$folder/ca.key does not belong to ca.pem; put the right one back, or: $anew"
+    lasts "$folder/ca.pem" 0 || die "the authority $folder/ca.pem has ended, and no probe trusts it any more; $anew"
+    lasts "$folder/ca.pem" "$days" || say "the authority itself ends within $days days; before that, $anew"
+}
+
+# What is wrong with the broker's certificate or key, in one line; nothing where all is well.
+fault() {
+    local name
+    [ -e "$folder/server.pem" ] || { echo "$folder/server.pem is not there" && return; }
+    [ -e "$folder/server.key" ] || { echo "$folder/server.key is not there" && return; }
+    belongs "$folder/server.key" "$folder/server.pem" || { echo "$folder/server.key does not belong to server.pem" && return; }
+    lasts "$folder/server.pem" "$days" || { echo "$folder/server.pem ends within $days days" && return; }
+    openssl verify -CAfile "$folder/ca.pem" "$folder/server.pem" >/dev/null 2>&1 ||
+        { echo "$folder/server.pem is not signed by $folder/ca.pem" && return; }
+    for name in "$@"; do is_for "$name" || { echo "$folder/server.pem is not for $name" && return; }; done
+    [ "$*" = "${there[*]-}" ] || echo "it was for other names"
 }
 
 # alternative NAME - as OpenSSL writes it.
@@ -80,12 +121,10 @@ for name in "$@"; do names+=${names:+,}$(alternative "$name"); done
 work=$(mktemp -d "$folder/.part-XXXXXX")
 trap 'rm -rf "$work"' EXIT
 [ -e "$folder/ca.pem" ] || make_authority
-[ -e "$folder/ca.key" ] || die "$folder/ca.key is not there; only whoever has it can renew"
-openssl x509 -in "$folder/ca.pem" -noout -checkend $((days * 86400)) >/dev/null ||
-    say "the authority itself ends within $days days: take ca.pem and ca.key away, run this again, put the new ca.pem onto each probe"
-if [ "$*" != "${there[*]-}" ] || [ ! -e "$folder/server.pem" ] ||
-    ! openssl verify -CAfile "$folder/ca.pem" "$folder/server.pem" >/dev/null 2>&1 ||
-    ! openssl x509 -in "$folder/server.pem" -noout -checkend $((days * 86400)) >/dev/null; then
+check_authority
+wrong=$(fault "$@")
+if [ -n "$wrong" ]; then
+    if [ -e "$folder/server.pem" ] || [ -e "$folder/server.key" ]; then say "$wrong: both are made anew"; fi
     make_server "$1"
     printf '%s\n' "$@" >"$folder/names"
 else

@@ -22,7 +22,10 @@ count() {
 backups=${BACKUPS:-/var/backups/traywarden} program=${TRAYWARDEN:-$here/../../traywarden}
 python=$(command -v python3) || die "python3 is not there"
 [ -x "$program" ] || die "$program is not there; name the program in TRAYWARDEN"
-newest=${1:-$(find "$backups" -mindepth 1 -maxdepth 1 -type d -name '20[0-9][0-9]*T*Z' | LC_ALL=C sort | tail -n 1)}
+# In that folder: find fails where it cannot come back to one that is closed to us, such as the caller's home.
+last() { (cd "$backups" && find . -mindepth 1 -maxdepth 1 -type d -name '20[0-9][0-9]*T*Z' -printf '%f\n') | LC_ALL=C sort | tail -n 1; }
+newest=${1:-$(last)}
+[ -n "${1-}" ] || [ -z "$newest" ] || newest=$backups/$newest
 [ -n "$newest" ] || die "$backups holds no backup"
 [ -e "$newest/traywarden.db" ] || die "$newest holds no journal"
 

@@ -2,11 +2,11 @@
 # The installed lab's command line: as its user, on its home folder, with its settings and secrets. Run it with sudo.
 set -eu
 
-run() { TRAYWARDEN_HOME=${TRAYWARDEN_HOME:-/var/lib/traywarden} /opt/traywarden/in-use/traywarden "$@"; }
+program=/opt/traywarden/in-use/traywarden
+home=/var/lib/traywarden
 
 if [ "$(id -un)" = traywarden ]; then
-    run "$@"
-    exit
+    TRAYWARDEN_HOME=${TRAYWARDEN_HOME:-$home} exec "$program" "$@"
 fi
 if [ "$(id -u)" -ne 0 ]; then
     echo "traywarden: the lab's files belong to the user traywarden; run this with sudo" >&2
@@ -16,15 +16,16 @@ fi
     case $line in TRAYWARDEN_*=*) export "${line?}" ;; esac
 done </etc/traywarden/settings
 
-# Root reads the secrets; the command, which is not root, gets copies in memory that go when it ends.
-secrets=$(mktemp -d /run/traywarden-command.XXXXXX)
-trap 'rm -rf "$secrets"' EXIT
+# Root reads the secrets, and the command, which is not root, gets them in its environment: there is no copy of a file
+# that could stay behind, however it ends. As for the services, a setting goes before a secret of its name.
 for file in /etc/traywarden/secrets/*; do
-    [ ! -f "$file" ] || install -o traywarden -m 400 "$file" "$secrets/TRAYWARDEN_${file##*/}"
+    name=TRAYWARDEN_${file##*/}
+    case $name in *[!A-Za-z0-9_]*)
+        [ ! -f "$file" ] || echo "traywarden: $file is no setting by its name; take it away" >&2
+        continue
+        ;;
+    esac
+    if [ -f "$file" ] && ! printenv "$name" >/dev/null; then export "$name=$(cat "$file")"; fi
 done
-chown traywarden "$secrets"
-export TRAYWARDEN_SECRETS_DIR="$secrets" HOME=/var/lib/traywarden
-export TRAYWARDEN_HOME="${TRAYWARDEN_HOME:-$HOME}"
-code=0
-setpriv --reuid traywarden --regid traywarden --init-groups --no-new-privs -- /opt/traywarden/in-use/traywarden "$@" || code=$?
-exit "$code"
+export HOME="$home" TRAYWARDEN_HOME="${TRAYWARDEN_HOME:-$home}"
+exec setpriv --reuid traywarden --regid traywarden --init-groups --no-new-privs -- "$program" "$@"

@@ -31,9 +31,11 @@ can_read_lab() {
         sys.exit(bad)' "$(at "$home")"
 }
 
+# By the new version's script, from where it was just put, and the old version's program.
 back_up() {
     as_service env BACKUPS="$(at "$backups")" TRAYWARDEN_HOME="$(at "$home")" \
-        TRAYWARDEN="$(at "$prefix/versions/$1/traywarden")" bash "$root/deploy/backup.sh" --name "before-$2" >/dev/null
+        TRAYWARDEN="$(at "$prefix/versions/$1/traywarden")" \
+        bash "$(at "$prefix/versions/$2/program/deploy/backup.sh")" --name "before-$2" >/dev/null
 }
 
 # Only what is in use and what can be gone back to stays on the disk, with the backup made in between.

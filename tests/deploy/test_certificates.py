@@ -118,3 +118,64 @@ def test_a_clock_that_was_never_set_makes_no_certificate(tmp_path: Path) -> None
     made = tmp_path / "made"
     assert "set it first" in make(made, str(made), "lab.local", code=1, path=str(stopped))
     assert contents(made) == {}
+
+
+def foreign(tmp_path: Path) -> Path:
+    """The files of another lab."""
+    make(tmp_path / "other", str(tmp_path / "other"), "lab.local")
+    return tmp_path / "other"
+
+
+@pytest.mark.parametrize("how", ["missing", "foreign", "damaged"])
+@pytest.mark.parametrize("name", ["server.key", "server.pem"])
+def test_the_brokers_key_and_certificate_are_made_anew_where_they_do_not_fit(
+    tmp_path: Path, name: str, how: str
+) -> None:
+    """The broker would not start with them. What is wrong is said in one line, the authority stays, and then both
+    belong together."""
+    made, other = tmp_path / "made", foreign(tmp_path)
+    make(made, str(made), "lab.local")
+    authority = (made / "ca.pem").read_bytes()
+    if how == "missing":
+        (made / name).unlink()
+    else:
+        (made / name).write_bytes((other / name).read_bytes() if how == "foreign" else b"nothing\n")
+    told = make(made, str(made))
+    assert "both are made anew" in told
+    assert name in told
+    assert (made / "ca.pem").read_bytes() == authority
+    assert stat.S_IMODE((made / "server.key").stat().st_mode) == 0o600
+    ssl.create_default_context().load_cert_chain(made / "server.pem", made / "server.key")
+    certificate(made / "server.pem").verify_directly_issued_by(certificate(made / "ca.pem"))
+    assert "nothing to do" in make(made, str(made))
+
+
+@pytest.mark.parametrize("how", ["foreign", "damaged"])
+@pytest.mark.parametrize("name", ["ca.key", "ca.pem"])
+def test_an_authority_that_does_not_fit_is_said_and_left_alone(tmp_path: Path, name: str, how: str) -> None:
+    """Every probe trusts it, so people decide: one line says what is wrong and both ways out."""
+    made, other = tmp_path / "made", foreign(tmp_path)
+    make(made, str(made), "lab.local")
+    (made / name).write_bytes((other / name).read_bytes() if how == "foreign" else b"nothing\n")
+    before = contents(made)
+    told = make(made, str(made), code=1)
+    assert told.count("\n") == 1
+    assert "ca.key does not belong to ca.pem" in told or f"{name} is no certificate" in told
+    assert "put the right one back" in told
+    assert "run this again, and put the new ca.pem onto each probe" in told
+    assert contents(made) == before
+
+
+def test_a_certificate_for_other_names_is_made_anew(tmp_path: Path) -> None:
+    """One that the same authority signed, under names that this broker does not have: probes would refuse it."""
+    made, other = tmp_path / "made", tmp_path / "other"
+    make(made, str(made), "lab.local", "192.0.2.10", "2001:db8::1")
+    assert "nothing to do" in make(made, str(made))
+    other.mkdir()
+    for name in ("ca.key", "ca.pem"):
+        (other / name).write_bytes((made / name).read_bytes())
+    make(other, str(other), "worms.local")
+    for name in ("server.key", "server.pem"):
+        (made / name).write_bytes((other / name).read_bytes())
+    assert "server.pem is not for lab.local: both are made anew" in make(made, str(made))
+    assert "nothing to do" in make(made, str(made))
