@@ -1,10 +1,13 @@
 """`checkup`: each part tried for real, each finding one line that says what to fix. All good: see test_alert."""
 
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 from pydantic import SecretStr
 
+from collector.cli.check_alarms import check_own_alarms
 from collector.cli.checks import (
     Finding,
     Verdict,
@@ -33,6 +36,12 @@ NOW = 1_772_438_400_000
 def home(tmp_path: Path) -> Home:
     stock(tmp_path / "home")
     return Home(tmp_path / "home")
+
+
+@pytest.fixture
+def commands(home: Home, capsys: pytest.CaptureFixture[str]) -> Commands:
+    """Where no broker is to be found."""
+    return Commands(home.path, capsys)
 
 
 def settings(mqtt: Mqtt | None = None, mail: Mail | None = None, chat: str | None = None) -> Settings:
@@ -236,3 +245,47 @@ def test_an_uplink_that_is_not_there_or_refuses_is_to_fix() -> None:
         assert said.endswith("see TRAYWARDEN_UPLINK__BUCKET and __ORG")
     (said,) = fixes(uplink_found(f"http://127.0.0.1:{free_port()}"))
     assert "cannot be reached" in said
+
+
+def stands(home: Home, rule: str, place: str, state: str = "unacknowledged") -> None:
+    """The one alarm of the stock becomes this one."""
+    with closing(sqlite3.connect(home.database)) as db, db:
+        db.execute("UPDATE alarm_states SET rule = ?, series = 99, state = ?", (rule, state))
+        db.execute("UPDATE alarm_history SET rule = ?, series = 99, place = ?", (rule, place))
+
+
+@pytest.mark.parametrize("state", ["unacknowledged", "acknowledged"])
+@pytest.mark.parametrize(
+    ("rule", "place", "to_do"),
+    [
+        ("journal-damaged", "collector", "Replace the card or disk."),
+        ("readings-not-kept", "collector", "Check each bin by hand today"),
+        ("mail-failing", "collector", "traywarden"),
+        ("broker-lost", "broker", "See whether the small computer"),
+        ("gone-since", "collector", "gone-since stands since 2026-"),
+    ],
+)
+def test_an_alarm_of_the_collector_itself_is_to_fix(
+    home: Home, commands: Commands, rule: str, place: str, to_do: str, state: str
+) -> None:
+    """While one stands, also when someone has seen it, `checkup` says since when and what to do, never all good."""
+    stands(home, rule, place, state)
+    (line,) = fixes(list(check_own_alarms(home)))
+    assert line.startswith(f"alarm: {rule} stands since 2026-")
+    assert to_do in line
+    said = commands.run("checkup")
+    assert f"fix   alarm     {rule} stands since" in said.out
+    assert "all good" not in said.out
+    assert said.code == 1
+
+
+def test_alarms_of_bins_and_shelved_ones_are_no_fault_of_the_set_up(home: Home) -> None:
+    """A hot tray is for the class to see to; what is shelved was decided. Without a journal nothing is said."""
+    assert list(check_own_alarms(home)) == []
+    stands(home, "journal-damaged", "collector", "shelved")
+    assert list(check_own_alarms(home)) == []
+    stands(home, "journal-damaged", "collector")
+    (home.rules_folder / "site.yaml").write_text("alarms: 3\n", encoding="utf-8")
+    assert len(list(check_own_alarms(home))) == 1
+    home.database.unlink()
+    assert list(check_own_alarms(home)) == []

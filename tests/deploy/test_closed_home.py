@@ -58,8 +58,9 @@ class ClosedHome:
 def python_for_all() -> Path:
     """A Python like ours that the service's user can run; ours may lie in a home itself."""
     name = f"python3.{sys.version_info.minor}"
+    drop = ["setpriv", "--reuid", "65534", "--clear-groups", "--regid", "65534", "env"]
     for folder in (Path(sys.base_prefix) / "bin", Path("/usr/local/bin"), Path("/usr/bin")):
-        words = ["setpriv", "--reuid", "65534", "--clear-groups", "--regid", "65534", "env", folder / name, "-c", ""]
+        words = [*drop, str(folder / name), "-c", ""]
         if subprocess.run(words, check=False, capture_output=True).returncode == 0:
             return folder / name
     pytest.fail(f"no {name} is there that all can run; install one, for example with apt")

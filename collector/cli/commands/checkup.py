@@ -3,6 +3,7 @@
 import argparse
 from itertools import chain
 
+from collector.cli.check_alarms import check_own_alarms
 from collector.cli.check_home import check_home
 from collector.cli.check_send import check_send
 from collector.cli.checks import (
@@ -34,6 +35,7 @@ def run(arguments: argparse.Namespace) -> int:
         check_home(home),
         check_people(home, settings),
         check_journal(home, system_now()),
+        check_own_alarms(home),
         check_broker(home, settings),
         check_mail(home, settings),
         check_board(settings),
