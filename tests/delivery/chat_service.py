@@ -26,7 +26,11 @@ class _Post(Handler):
     server: ChatService
 
     def do_POST(self) -> None:
-        body, status = self.rfile.read(int(self.headers["Content-Length"])), self.told()
+        length = int(self.headers["Content-Length"])
+        body = self.rfile.read(length)
+        if len(body) < length:  # whoever sent it was killed on the way
+            return
+        status = self.told()
         if status == 200:
             self.server.posts.append(json.loads(body))
         self.answer(status)

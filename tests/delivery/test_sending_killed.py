@@ -27,7 +27,7 @@ def killed_everywhere(folder: Path, channel: str, port: int) -> list[Outcome]:
     command = [sys.executable, "-W", "ignore", "-m", "tests.delivery.sending"]
     done = subprocess.run(
         [*command, str(folder / "traywarden.db"), channel, str(port)],
-        capture_output=True, text=True, timeout=60, check=False,
+        capture_output=True, text=True, timeout=150, check=False,
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
     return [Outcome(*line.split("\t")) for line in done.stdout.splitlines()]
