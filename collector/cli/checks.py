@@ -168,7 +168,7 @@ def check_mail(home: Home, settings: Settings) -> Iterator[Finding]:
     """Log in to the mail server and say NOOP; look at the chat addresses without sending."""
     mail = mail_server_of(settings)
     if mail is None:
-        yield note("mail", f"TRAYWARDEN_MAIL__HOST is not set: messages go to files in {home.outbox_folder}")
+        yield _without_mail(home)
     else:
         try:
             yield good("mail", probe_mail(mail))
@@ -176,6 +176,16 @@ def check_mail(home: Home, settings: Settings) -> Iterator[Finding]:
             yield fix("mail", str(error))
     for fault in chat_faults(chat_addresses_of(settings)):
         yield fix("chat", fault)
+
+
+def _without_mail(home: Home) -> Finding:
+    """No fault where nobody has a mail address."""
+    try:
+        roles = [person.role for person in home.load_lab().people if person.email]
+    except Refused:
+        roles = []
+    says = f"TRAYWARDEN_MAIL__HOST is not set: messages go to files in {home.outbox_folder}"
+    return fix("mail", f"{says}, not to {', '.join(roles)}") if roles else note("mail", says)
 
 
 def check_board(settings: Settings) -> Iterator[Finding]:

@@ -1,5 +1,6 @@
 """From a message to the series it belongs to: by topic, then by record name, then by unit."""
 
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
@@ -130,3 +131,9 @@ def make_slot(series: int, channel: Channel) -> Slot:
         return Slot(series=series, channel=channel, default_unit=channel.unit, conversions={channel.unit: (1.0, 0.0)})
     known = {unit: from_sent(channel.measure, unit) or (1.0, 0.0) for unit in sent_units(channel.measure)}
     return Slot(series=series, channel=channel, default_unit=channel.unit, conversions=known)
+
+
+def is_heard(topic: str, listens: str) -> bool:
+    """Whether the subscription brings every message that a probe's topic, with '+' levels or without, can stand for.
+    `listens`: a topic filter, also one that several share (MQTT 5.0 section 4.8.2)."""
+    return topic_matches_sub(re.sub(r"^\$share/[^/]*/", "", listens), topic)

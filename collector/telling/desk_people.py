@@ -2,14 +2,19 @@
 
 from collections.abc import Iterable, Sequence
 
-from collector.alarms.model import Rule
+from collector.alarms.model import Priority, Rule
 from collector.domain.lab import Lab, Person
 from collector.telling.people import concerns
 
 
+def hears(person: Person, priority: Priority, place: str, lab: Lab) -> bool:
+    """Whether somebody hears of alarms of this priority there, of whichever turn."""
+    return priority.value in person.priorities and concerns(person, place, lab)
+
+
 def concerned(people: Iterable[Person], rule: Rule, place: str, lab: Lab) -> list[Person]:
     """Everybody who hears of such an alarm there, of whichever turn."""
-    return [one for one in people if rule.priority.value in one.priorities and concerns(one, place, lab)]
+    return [one for one in people if hears(one, rule.priority, place, lab)]
 
 
 def first_turn(people: Sequence[Person]) -> list[Person]:

@@ -194,9 +194,9 @@ def test_what_is_heard_on_the_broker_is_shown(home: Home, mosquitto: Mosquitto) 
 
 @pytest.mark.filterwarnings("ignore:'imghdr' is deprecated:DeprecationWarning")  # by apprise
 def test_mail_and_chat_are_tried_without_sending(home: Home) -> None:
-    """No mail server: mail goes to files, which is no fault. One that is not there, a wrong chat address: to fix."""
+    """No mail server for people with mail, one that is not there, a wrong chat address: to fix."""
     (one,) = check_mail(home, settings())
-    assert one.verdict is Verdict.NOTE
+    assert one.verdict is Verdict.FIX
     assert str(home.outbox_folder) in one.text
     there = settings(mail=Mail(host="127.0.0.1", port=free_port()), chat="xyzzy://secret-place")
     found = fixes(list(check_mail(home, there)))
@@ -212,8 +212,9 @@ def test_the_command_counts_what_is_to_fix(
     commands = Commands(home.path, capsys)
     said = commands.run("checkup")
     assert (said.code, said.err) == (1, "")
-    assert said.out.splitlines()[-1] == "1 to fix"
-    assert sum(line.startswith("fix   ") for line in said.out.splitlines()) == 1
+    assert said.out.splitlines()[-1] == "3 to fix"
+    to_fix = [line.split()[1] for line in said.out.splitlines() if line.startswith("fix   ")]
+    assert to_fix == ["people", "broker", "mail"]
     listed = commands.run("checkup", "--json")
     assert listed.code == 1
     assert '"verdict": "fix", "part": "broker"' in listed.out

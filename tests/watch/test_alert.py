@@ -200,3 +200,20 @@ def test_checkup_says_what_is_good_and_what_to_fix(
     assert mail.accepted == []
     watch.settings["MAIL__PORT"] = 1
     assert "fix   mail" in watch.run("checkup", code=1)
+
+
+def test_checkup_is_never_all_good_where_nobody_would_be_told(watch: Watch, mail: SmtpServer) -> None:
+    """With a real broker and mail server: an address that is dead, a subscription that misses the probes, and people
+    left without a mail server each end it with 1; nothing is sent."""
+    assert "all good" in watch.run("checkup")
+    assert "note  heartbeat no sign of life is set up" in watch.run("checkup")
+    sound = dict(watch.settings)
+    watch.settings = {**sound, "HEARTBEAT__URL": "http://127.0.0.1:1/ping"}
+    assert "fix   heartbeat 127.0.0.1 cannot be reached" in watch.run("checkup", code=1)
+    watch.settings = {**sound, "MQTT__TOPIC": "school/#"}
+    assert "fix   probes    lab.yaml:" in watch.run("checkup", code=1)
+    watch.settings = {"MQTT__PORT": sound["MQTT__PORT"]}
+    alone = watch.run("checkup", code=1)
+    assert "fix   people    nobody would be told of a high alarm now, anywhere" in alone
+    assert alone.splitlines()[-1] == "2 to fix"
+    assert mail.accepted == []

@@ -5,6 +5,7 @@ from itertools import chain
 
 from collector.cli.check_alarms import check_own_alarms
 from collector.cli.check_home import check_home
+from collector.cli.check_reach import check_heartbeat, check_reach, check_topics
 from collector.cli.check_send import check_send
 from collector.cli.checks import (
     Verdict,
@@ -34,12 +35,15 @@ def run(arguments: argparse.Namespace) -> int:
         check_files(home, system_now()),
         check_home(home),
         check_people(home, settings),
+        check_reach(home, settings),
+        check_topics(home, settings),
         check_journal(home, system_now()),
         check_own_alarms(home),
         check_broker(home, settings),
         check_mail(home, settings),
         check_board(settings),
         check_uplink(settings, system_now()),
+        check_heartbeat(home, settings, system_now()),
         check_send(home, settings, system_now()) if arguments.send else (),
     )
     findings = []
