@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 from collector.alarms.model import LINK_SERIES, STANDING, AlarmState, Event, Rule, State
 from collector.board.port import AlarmPage
 from collector.domain.lab import Lab, Series
+from collector.domain.said_quantities import in_units_of
 from collector.domain.units import show_duration
 from collector.letters.links import Ack
 from collector.letters.local_time import clock_time
@@ -71,9 +72,13 @@ class OccurrenceView:
             state=tuple(self._sentences()),
             button=self.button,
             role=one_line(self.ack.role),
-            to_do="\n".join(paragraphs(self.rule.corrective_action)) if self.rule is not None and standing else "",
+            to_do=self._to_do() if standing else "",
             waiting=self.asked and self.running,
         )
+
+    def _to_do(self) -> str:
+        said = "" if self.rule is None else self.rule.corrective_action
+        return "\n".join(paragraphs(in_units_of(said, self.lab.us_units)))
 
     # What it is about
 

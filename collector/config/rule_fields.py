@@ -70,6 +70,9 @@ def _only(field: str, text: str) -> str:
     return _by_kind(lambda kind: text if field in (*kind.needs, *kind.takes) else "")
 
 
+_IN_BRACES = "quantities in braces, like {35 degC}, {12-25 degC}, {5 K} apart, {0.25 L}, are shown in the lab's units"
+
+
 class AlarmFields(BaseModel):
     """One alarm. Which fields it takes and needs depends on its kind."""
 
@@ -122,15 +125,17 @@ class AlarmFields(BaseModel):
     latching: bool = Field(False, description="yes: stays until a person resets it, also when its condition has gone")
     re_alarm: Any = _duration("Told again when it still stands so long after it was acknowledged", "4 h")
     priority: Annotated[Priority, Field(strict=False, description="How much it matters and how soon")]
-    consequence: Said = Field(description="What happens, and by when, if nobody acts")
-    corrective_action: Said = Field(description="What to do with one's hands")
+    consequence: Said = Field(description=f"What happens, and by when, if nobody acts; {_IN_BRACES}")
+    corrective_action: Said = Field(description=f"What to do with one's hands; {_IN_BRACES}")
     time_to_respond: Any = Field(
         description="How long there is to act before harm", json_schema_extra={"type": "string", "examples": ["6 h"]}
     )
-    basis: Said = Field(description="The source of the setpoint, and where sources disagree")
+    basis: Said = Field(description=f"The source of the setpoint, and where sources disagree; {_IN_BRACES}")
     enabled: bool = Field(True, description="no: switched off, as if it did not stand here")
 
 
+SAID = ("consequence", "corrective_action", "basis")
+"""Texts for people; quantities in them stand in braces, see `collector.domain.said_quantities`."""
 _OWN = ("measure", "what", "against", "beyond", "deadband", "window", "horizon", "toward", "bands", *DELAYS)
 """Fields that not every kind has."""
 WANTED: Mapping[str, str] = {

@@ -22,7 +22,7 @@ from collector.alarms.kinds.setpoint import VALUE, Setpoint, possible
 from collector.alarms.kinds.table import KINDS
 from collector.alarms.model import SQUEEZE_TEST, Band, Kind, Rule, Weekly
 from collector.alarms.places import BROKER, is_pattern
-from collector.config.rule_fields import WANTED, RuleFile, foreign
+from collector.config.rule_fields import SAID, WANTED, RuleFile, foreign
 from collector.config.rule_fields import AlarmFields as AlarmFields
 from collector.config.rule_fields import AlarmName as AlarmName
 from collector.config.rule_fields import rules_schema as rules_schema
@@ -30,6 +30,7 @@ from collector.config.yaml.text import KeyPath, Marked, check
 from collector.domain.diary import Feel
 from collector.domain.hours import DAYS
 from collector.domain.problems import Problem, Refused, nearest
+from collector.domain.said_quantities import slips_in
 from collector.domain.units import MEASURES, parse_duration_ms
 
 _MOMENT = re.compile(r"([a-z]+) ([01][0-9]|2[0-3]):([0-5][0-9])")
@@ -103,6 +104,7 @@ class _Reading:
         beyond = self._value("beyond") if self._has("beyond") else None
         only_while, not_while = self._conditions("only_while"), self._conditions("not_while")
         self._compare(where, setpoint, off_delay)
+        self._texts()
         try:
             said = AlarmFields.model_validate(self.fields)
         except ValueError:
@@ -200,6 +202,13 @@ class _Reading:
             if isinstance(pattern, str) and not is_pattern(pattern):
                 self._wrong("where", f"'{pattern}' is not a place; write it like 'juniper/top', 'juniper/*' or 'room'")
         return tuple(pattern for pattern in patterns if isinstance(pattern, str))
+
+    def _texts(self) -> None:
+        """The quantities within what is said to people."""
+        for field in SAID:
+            text = self.fields.get(field)
+            for slip in slips_in(text) if isinstance(text, str) else ():
+                self._wrong(field, slip)
 
     # Quantities
 

@@ -94,6 +94,9 @@ def from_sent(measure: str, unit: str) -> tuple[float, float] | None:
     return _SENT[MEASURES[measure].dimension].get(unit)
 
 
+_GALLON_L = 3.785411784
+"""231 cubic inches. A quart is a quarter, a pint an eighth, a cup a sixteenth of it, and a cup has 8 fluid ounces, 16
+tablespoons or 48 teaspoons (NIST Handbook 44 appendix C; NIST SP 811)."""
 _QUANTITY: dict[str, dict[str, tuple[float, float]]] = {
     "temperature": {"degC": _IDENTITY, "degF": _FAHRENHEIT, "K": (1.0, -273.15)},
     "temperature difference": {"degC": _IDENTITY, "K": _IDENTITY, "degF": (1 / 1.8, 0.0)},
@@ -107,8 +110,26 @@ _QUANTITY: dict[str, dict[str, tuple[float, float]]] = {
     "seconds": {"s": _IDENTITY, "min": (60.0, 0.0), "h": (3600.0, 0.0)},
     "duration": {unit: (float(ms), 0.0) for unit, ms in MS.items()},
     "length": {"m": _IDENTITY, "cm": (0.01, 0.0), "mm": (0.001, 0.0), "ft": (0.3048, 0.0), "in": (0.0254, 0.0)},
-    "area": {"m2": _IDENTITY, "ft2": (0.09290304, 0.0)},
-    "volume": {"L": _IDENTITY, "mL": (0.001, 0.0), "gal": (3.785411784, 0.0), "qt": (0.946352946, 0.0)},
+    "area": {
+        "m2": _IDENTITY,
+        "cm2": (0.0001, 0.0),
+        "ft2": (0.09290304, 0.0),
+        "sq ft": (0.09290304, 0.0),
+        "in2": (0.00064516, 0.0),
+        "sq in": (0.00064516, 0.0),
+    },
+    "volume": {
+        "L": _IDENTITY,
+        "mL": (0.001, 0.0),
+        "gal": (_GALLON_L, 0.0),
+        "qt": (_GALLON_L / 4, 0.0),
+        "pt": (_GALLON_L / 8, 0.0),
+        "cups": (_GALLON_L / 16, 0.0),
+        "cup": (_GALLON_L / 16, 0.0),
+        "fl oz": (_GALLON_L / 128, 0.0),
+        "tbsp": (_GALLON_L / 256, 0.0),
+        "tsp": (_GALLON_L / 768, 0.0),
+    },
     "mass": {"kg": _IDENTITY, "g": (0.001, 0.0), "lb": (0.45359237, 0.0), "oz": (0.028349523125, 0.0)},
 }
 _EXAMPLE = {
@@ -147,11 +168,18 @@ _SLIPS = (
     (("ft",), "foot feet"),
     (("in",), "inch inches"),
     (("m2",), "m² m^2 sqm"),
+    (("cm2",), "cm² cm^2 sqcm"),
     (("ft2",), "ft² ft^2 sqft"),
+    (("in2",), "in² in^2 sqin"),
+    (("qt",), "quart quarts"),
+    (("pt",), "pint pints"),
+    (("fl oz",), "floz oz"),
+    (("tbsp",), "tbs tablespoon tablespoons"),
+    (("tsp",), "teaspoon teaspoons"),
     (("L",), "litre litres liter liters"),
     (("gal",), "gallon gallons"),
     (("lb",), "lbs pounds"),
-    (("oz",), "ounces"),
+    (("oz", "fl oz"), "ounce ounces"),
 )
 _MEANT = {word.casefold(): units for units, words in _SLIPS for word in words.split()}
 _NUMBER = r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
@@ -211,6 +239,11 @@ def _shown(value: object) -> str:
         return "a list" if isinstance(value, list) else "a group of keys"
     text = repr(value)
     return text if len(text) <= _LONGEST + 2 else f"{text[:_LONGEST]}..."
+
+
+def quantity_units(dimension: str) -> tuple[str, ...]:
+    """The units in which a quantity of this dimension is written."""
+    return tuple(_QUANTITY[dimension])
 
 
 def quantity_schema(dimension: str) -> dict[str, object]:
@@ -292,7 +325,7 @@ def show_volume(volume_l: float, us: bool = False) -> str:
     """A volume of water for people: '0.6 L', or in US units the one that is handy: '20 fl oz', '1.5 qt', '1.2 gal'."""
     if not us:
         return f"{_fixed(volume_l, 1)} L"
-    quarts = volume_l / 0.946352946
+    quarts = volume_l / _GALLON_L * 4
     if quarts < 1:
         return f"{_fixed(quarts * 32, 0)} fl oz"
     return f"{_fixed(quarts, 1)} qt" if quarts < 4 else f"{_fixed(quarts / 4, 1)} gal"

@@ -87,7 +87,7 @@ class ItemText:
             *_passage("What to do", to_do.with_cautions()),
             *_passage(how_long.if_nothing, to_do.consequence()),
             to_do.answer("Say that you are on it"),
-            Fields((*figures.probe(), ("Basis", one_line(self.matter.rule.basis, 110)))),
+            Fields((*figures.probe(), ("Basis", one_line(to_do.basis, 110)))),
         ]
 
     def _end(self) -> list[Block]:

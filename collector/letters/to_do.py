@@ -3,6 +3,7 @@
 import shlex
 from dataclasses import dataclass
 
+from collector.domain.said_quantities import in_units_of
 from collector.letters.advice import advice, lacks_mass
 from collector.letters.blocks import HowToAnswer
 from collector.letters.cautions import cautions
@@ -23,7 +24,7 @@ class ToDo:
         """The amount, where there is one, and what the rule says: a paragraph each."""
         amount = advice(self.matter.rule, self.matter.series, self.matter.facts, self.matter.now_ms)
         first = [f"{amount.deed} {amount.how}"] if amount is not None else []
-        return [*first, *_written(self.matter.rule.corrective_action)]
+        return [*first, *self._written(self.matter.rule.corrective_action)]
 
     def with_cautions(self) -> list[str]:
         """The same between what to heed before and after."""
@@ -32,7 +33,12 @@ class ToDo:
 
     def consequence(self) -> list[str]:
         """What comes of it where nothing is done."""
-        return _written(self.matter.rule.consequence)
+        return self._written(self.matter.rule.consequence)
+
+    @property
+    def basis(self) -> str:
+        """Where its number comes from."""
+        return in_units_of(self.matter.rule.basis, self.matter.lab.us_units)
 
     def answer(self, title: str, button: str = "Acknowledge") -> HowToAnswer:
         """What to press or type."""
@@ -55,12 +61,11 @@ class ToDo:
         """Whether an amount could be told if the lab file said what the bedding weighs."""
         return lacks_mass(self.matter.rule, self.matter.series, self.matter.facts)
 
+    def _written(self, text: str) -> list[str]:
+        return [one_line(part, _LONGEST) for part in paragraphs(in_units_of(text, self.matter.lab.us_units))]
+
     def _url(self) -> str:
         return self.matter.facts.acknowledge_url(self.matter.item, self.matter.person, self.matter.now_ms)
-
-
-def _written(text: str) -> list[str]:
-    return [one_line(part, _LONGEST) for part in paragraphs(text)]
 
 
 def _quoted(text: str) -> str:

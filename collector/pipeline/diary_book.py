@@ -17,6 +17,7 @@ from collector.domain import diary
 from collector.domain.diary import AMOUNTS, Brew, DiaryEntry
 from collector.domain.hours import local_text
 from collector.domain.lab import Lab
+from collector.domain.units import show_mass, show_volume
 from collector.store.requests import (
     BookRequest,
     BrewEnd,
@@ -169,7 +170,11 @@ def entry_words(entry: DiaryEntry) -> str:
     return ", ".join(filter(None, (f"{entry.kind} {entry.place}", amount_words(entry), entry.result)))
 
 
-def amount_words(entry: DiaryEntry) -> str:
+def amount_words(entry: DiaryEntry, us: bool = False) -> str:
+    """'0.25 L', or '8 fl oz' where the lab says US units; empty where there is none."""
     if entry.amount is None:
         return ""
-    return f"{entry.amount:.3g} {AMOUNTS[entry.kind].unit}"
+    kind = AMOUNTS[entry.kind]
+    if us:
+        return (show_volume if kind.dimension == "volume" else show_mass)(entry.amount, us)
+    return f"{entry.amount:.3g} {kind.unit}"

@@ -16,6 +16,7 @@ from collector.alarms.model import Priority, Rule
 from collector.domain.diary import Brew, DiaryEntry, DiaryKind
 from collector.domain.lab import Lab, Person, Place, PlaceKind, Series
 from collector.domain.readings import StoredReading
+from collector.domain.said_quantities import in_units_of
 from collector.domain.squeeze import IN_SHORT
 from collector.domain.units import show_duration, show_value
 from collector.husbandry.ahead import TrayAhead
@@ -160,6 +161,9 @@ class _Teller:
     def wrong(self, rule: Rule, series: Series) -> str:
         return Trouble(rule=rule, series=series, lab=self.view.lab, when=self.when).wrong()
 
+    def _act(self, rule: Rule) -> str:
+        return in_units_of(rule.corrective_action, self.view.lab.us_units)
+
     # Sections
 
     def standing(self) -> Iterator[str]:
@@ -174,7 +178,7 @@ class _Teller:
     def _what_to_do(self, one: Standing) -> str:
         """The amount, where one follows; else how the alarm's own text begins."""
         amount = advice(one.rule, one.series, self.view, self.view.now_ms)
-        return first_sentence(one.rule.corrective_action if amount is None else amount.deed, _SENTENCE)
+        return first_sentence(self._act(one.rule) if amount is None else amount.deed, _SENTENCE)
 
     def tasks(self) -> Iterator[str]:
         bins = self._places(PlaceKind.BIN)
@@ -229,7 +233,7 @@ class _Teller:
             if (lasting or one.series.measure == "battery") and concerns(self.person, one.series.place, self.view.lab):
                 yield (
                     f"{self.label(one.series.place)}, {one_line(one.series.probe) or 'its probes'}:"
-                    f" {self.wrong(one.rule, one.series)}. {first_sentence(one.rule.corrective_action, _SENTENCE)}"
+                    f" {self.wrong(one.rule, one.series)}. {first_sentence(self._act(one.rule), _SENTENCE)}"
                 )
 
     def break_title(self) -> str:

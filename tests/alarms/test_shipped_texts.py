@@ -8,6 +8,7 @@ import pytest
 
 from collector.alarms.model import Rule
 from collector.cli.main import build_parser
+from collector.domain.said_quantities import in_units_of
 from collector.domain.squeeze import feel_of
 from tests.alarms.bench_lab import MIN
 from tests.alarms.shipped_sets import BEDDING, OWNS, RULES, TEA, H
@@ -57,7 +58,8 @@ def test_the_commands_that_are_named_are_there(alarm: Rule) -> None:
 
 def test_sentences_are_short(alarm: Rule) -> None:
     """Read on a telephone in a hurry: no sentence of more than 24 words, and no words of the trade."""
-    for text in (alarm.consequence, alarm.corrective_action):
+    shown = [in_units_of(text, us) for text in (alarm.consequence, alarm.corrective_action) for us in (False, True)]
+    for text in shown:
         sentences = re.split(r"(?<=[.:;])\s", text)
         assert max(len(sentence.split()) for sentence in sentences) <= 24
         assert not re.search(r"setpoint|wet basis|gravimetric|deadband|vapour|degC", text)
@@ -176,5 +178,6 @@ def test_cautions_stand_where_they_belong(name: str, caution: str) -> None:
 def test_the_dryness_alarm_reads_easily() -> None:
     """The first mail a newcomer sees: no unit beyond what is in a kitchen, no jargon."""
     dry = RULES["bedding-dry"]
-    for text in (dry.consequence, dry.corrective_action):
+    shown = [in_units_of(text, us) for text in (dry.consequence, dry.corrective_action) for us in (False, True)]
+    for text in shown:
         assert not re.search(r"leachate|mL|%", text)

@@ -71,7 +71,7 @@ def test_probes_list_shows_each_channel_and_who_is_not_known(commands: Commands)
     """Newest value and flag; never heard ones too; strangers with a sample that cannot break the screen."""
     out = commands.good("probes", "list")
     lines = out.splitlines()
-    assert any(line.startswith("juniper-top  ") and "31.25 degC" in line for line in lines)
+    assert any(line.startswith("juniper-top  ") and "31.2 °C" in line for line in lines)
     assert any(line.startswith("maple-top ") and line.endswith("never") for line in lines)
     assert any("room-air" in line and "  9  " in line for line in lines)
     assert any("worms/maple/middle" in line and "urn:dev:mac:77:temperature" in line for line in lines)
@@ -80,6 +80,17 @@ def test_probes_list_shows_each_channel_and_who_is_not_known(commands: Commands)
     assert [one["id"] for one in found["probes"]] == ["juniper-top", "juniper-middle", "maple-top", "room-air"]
     assert {one["topic"] for one in found["unplaced"]} == {"worms/maple/middle", "worms/new"}
     assert found["unplaced"][0]["first"] == "2026-03-02T08:03:00Z"
+
+
+def test_probes_list_in_us_units(commands: Commands) -> None:
+    """31.25 degC are 88.2 °F; JSON stays in degC."""
+    lab = commands.home / "lab.yaml"
+    lab.write_text(lab.read_text(encoding="utf-8").replace("units: metric", "units: us"), encoding="utf-8")
+    out = commands.good("probes", "list")
+    assert "88.2 °F" in out
+    assert "°C" not in out
+    newest = commands.json("probes", "list")["probes"][0]["newest"]["bedding_temperature"]
+    assert (newest["value"], newest["unit"]) == (31.25, "degC")
 
 
 def test_probes_list_says_why_messages_were_refused(commands: Commands) -> None:

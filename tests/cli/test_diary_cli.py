@@ -246,6 +246,24 @@ def test_the_diary_for_programs(said: Callable[..., str]) -> None:
     )
 
 
+def test_amounts_are_noted_and_shown_in_us_units(brew_home: Home, said: Callable[..., str]) -> None:
+    """Cups, fluid ounces and ounces of food are taken; JSON is metric."""
+    lab = brew_home.lab_file
+    lab.write_text(lab.read_text(encoding="utf-8").replace("units: metric", "units: us"), encoding="utf-8")
+    said("diary", "add", "watered", "--amount", "2 cups", *AT_TOP)
+    said("diary", "add", "watered", "--amount", "8 fl oz", *AT_TOP)
+    said("diary", "add", "fed", "--amount", "12 oz", *AT_TOP)
+    take_all(brew_home)
+    out = said("diary", "list")
+    assert all(words in out for words in ("watered  16 fl oz", "watered  8 fl oz", "fed      12 oz"))
+    listed = json.loads(said("diary", "list", "--json"))
+    assert [(one["amount"], one["unit"]) for one in listed] == [
+        (pytest.approx(0.473176473), "L"),
+        (pytest.approx(0.2365882365), "L"),
+        (pytest.approx(0.3401942775), "kg"),
+    ]
+
+
 def test_a_squeeze_test_is_shown_as_what_was_felt(brew_home: Home, said: Callable[..., str]) -> None:
     """The word, never a number."""
     said("diary", "add", "squeeze", "--result", "damp", *AT_TOP)

@@ -12,6 +12,7 @@ from collector.cli.commands.init import SITE_RULES
 from collector.cli.main import main
 from collector.config.home import Home, shipped_rules
 from collector.config.yaml.text import read_yaml
+from collector.domain.said_quantities import in_units_of
 from tests.worlds.home import make_home
 
 Printed = pytest.CaptureFixture[str]
@@ -81,7 +82,82 @@ def test_the_table_marks_what_this_lab_changed(home: Path, capsys: Printed) -> N
 
 def _start(name: str, field: str) -> str:
     text = read_yaml(shipped_rules()["rules/red-wigglers.yaml"], "f").data["alarms"][name][field]
-    return f"{' '.join(text.split())[:57]}..."
+    return f"{in_units_of(' '.join(text.split()), us=False)[:57]}..."
+
+
+@pytest.mark.parametrize(
+    ("name", "field", "metric", "us"),
+    [
+        ("bedding-warm", "setpoint", "27 degC", "80.6 °F"),
+        ("bedding-warm", "deadband", "1 degC", "1.8 °F"),
+        ("bedding-heating", "setpoint", "+6 degC", "+10.8 °F"),
+        ("bedding-heating", "beyond", "24 degC", "75.2 °F"),
+        ("bedding-drying-fast", "setpoint", "-0.6 % per h", "-0.6 % per h"),
+        ("bedding-cooling", "setpoint", "-2 degC per h", "-3.6 °F per h"),
+        ("bedding-cooling", "deadband", "0.5 degC per h", "0.9 °F per h"),
+        ("tea-stale", "setpoint", "4 h", "4 h"),
+    ],
+)
+def test_one_alarm_in_full_is_in_the_units_of_the_lab(
+    home: Path, capsys: Printed, name: str, field: str, metric: str, us: str
+) -> None:
+    """Limits, differences and rates; what is no temperature stays as it is written."""
+    (home / "rules" / "more.yaml").write_text(COOLING, encoding="utf-8")
+    assert _field(run(capsys, home, "list", name)[0], field) == metric
+    _in_us_units(home)
+    assert _field(run(capsys, home, "list", name)[0], field) == us
+
+
+def test_texts_are_in_the_units_of_the_lab(home: Path, capsys: Printed) -> None:
+    """What happens and what to do, with no brace left; JSON is metric."""
+    metric = " ".join(" ".join(run(capsys, home, "list", "bedding-hot")[0]).split())
+    assert "They die at about 35 °C" in metric
+    assert "(Edwards, Earthworm Ecology, 2nd ed. 2004, table 18.3: 4-30 °C)" in metric
+    _in_us_units(home)
+    us = " ".join(" ".join(run(capsys, home, "list", "bedding-hot")[0]).split())
+    assert "They die at about 95 °F" in us
+    assert "table 18.3: 39.2-86 °F)" in us
+    assert not re.search(r"[{}]|degC|°C", us)
+    (found,) = json.loads("".join(run(capsys, home, "list", "bedding-hot", "--json")[0]))
+    assert "They die at about 35 °C" in found["consequence"]
+    assert found["setpoint"] == 30.0
+
+
+def test_what_the_lab_changed_is_in_its_units(home: Path, capsys: Printed) -> None:
+    """What holds and what ships, below the table."""
+    (home / "rules" / "site.yaml").write_text("alarms:\n  bedding-hot: {setpoint: 85 degF}\n", encoding="utf-8")
+    _in_us_units(home)
+    out, _ = run(capsys, home, "list")
+    assert re.split(r"\s{2,}", out[-1])[:3] == ["bedding-hot.setpoint", "85.0 °F", "86.0 °F"]
+
+
+def _field(lines: list[str], field: str) -> str:
+    return next(re.split(r"\s{2,}", line.strip())[1] for line in lines if line.startswith(f"  {field} "))
+
+
+def _in_us_units(home: Path) -> None:
+    lab = home / "lab.yaml"
+    text = lab.read_text(encoding="utf-8")
+    assert "units: metric" in text
+    lab.write_text(text.replace("units: metric", "units: us"), encoding="utf-8")
+
+
+COOLING = """\
+alarms:
+  bedding-cooling:
+    kind: rate
+    measure: bedding_temperature
+    window: 2 h
+    setpoint: -2 degC per h
+    deadband: 0.5 degC per h
+    on_delay: 10 min
+    off_delay: 10 min
+    priority: medium
+    consequence: The bedding follows a cold room within hours.
+    corrective_action: Close the windows.
+    time_to_respond: 4 h
+    basis: common practice, no source
+"""
 
 
 def test_one_alarm_in_full_says_where_each_value_comes_from(home: Path, capsys: Printed) -> None:

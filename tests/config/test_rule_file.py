@@ -223,12 +223,15 @@ def test_no_alarm_without_its_rationale(key: str) -> None:
         ("priority: urgent", "'urgent' is not one of low, medium, high"),
         ("consequence: '  '", "is empty; a person has to act on this text"),
         ("corrective_action: 5", "needs text, got 5"),
+        ("consequence: 'dead at {35 C}'", "'{35 C}': 'C' is not a unit of a text; did you mean '{35 degC}'?"),
+        ("corrective_action: 'spray {much}'", "'{much}' is not a quantity; write it like {35 degC}"),
+        ("basis: 'from {4 degC on'", "has a brace without its other one"),
         ("time_to_respond: 0 s", "is zero; an alarm nobody has time to act on is not an alarm"),
         ("time_to_respond: 5", "5 has no unit; write it like '30 min'"),
     ],
 )
 def test_a_rationale_must_say_something(part: str, said: str) -> None:
-    """Blank texts, numbers for texts and no time at all are refused."""
+    """Blank texts, numbers for texts, bad quantities in texts and no time at all are refused."""
     key = part.split(":")[0]
     rest = ", ".join(part if old.startswith(key) else old for old in REST.split(", "))
     (problem,) = problems(one(HIGH, rest))

@@ -33,7 +33,7 @@ def add(parser: argparse.ArgumentParser) -> None:
     )
     adding.add_argument("kind", metavar="KIND", help=f"one of: {_KINDS}")
     adding.add_argument("--at", required=True, metavar="PLACE", help="where, such as juniper/top, juniper or kettle")
-    adding.add_argument("--amount", default="", help="how much, with its unit: '0.5 L', '0.2 kg'")
+    adding.add_argument("--amount", default="", help="how much, with its unit: '0.5 L', '2 cups', '0.2 kg', '8 oz'")
     adding.add_argument(
         "--result", default="", help=f"of a squeeze test, a handful from the middle. {_FEELS}; these words do, too"
     )
@@ -81,8 +81,9 @@ def run_list(arguments: argparse.Namespace) -> int:
     with Reader(home.database) as reader:
         entries = reader.diary(since)
         waiting = [row for row in reader.pending_requests() if isinstance(row.request, DiaryRequest)]
+    lab = lab_or_none(home)
+    us = lab is not None and lab.us_units
     if arguments.at is not None:
-        lab = lab_or_none(home)
         entries = [entry for entry in entries if f"{entry.place}/".startswith(f"{arguments.at}/")]
         if not entries and lab is not None and arguments.at not in lab.by_id:
             wrong(f"--at {arguments.at}: no such place in lab.yaml; it has {', '.join(lab.by_id)}")
@@ -90,7 +91,7 @@ def run_list(arguments: argparse.Namespace) -> int:
         say_json([_as_json(entry) for entry in entries])
         return 0
     if entries:
-        table(("n", "when", "at", "what", "", "by", "note"), [_row(entry, zone) for entry in entries])
+        table(("n", "when", "at", "what", "", "by", "note"), [_row(entry, zone, us) for entry in entries])
     else:
         say("nothing noted")
     if waiting:
@@ -98,9 +99,9 @@ def run_list(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _row(entry: DiaryEntry, zone: str) -> list[object]:
+def _row(entry: DiaryEntry, zone: str, us: bool) -> list[object]:
     struck = f"(struck out by {entry.struck_by}) " if entry.struck_ms is not None else ""
-    what = amount_words(entry) or entry.result or ""
+    what = amount_words(entry, us) or entry.result or ""
     return [entry.id, local(entry.t_ms, zone), entry.place, entry.kind, what, entry.by, f"{struck}{entry.note}"]
 
 

@@ -38,7 +38,7 @@ SITE_RULES = """\
 #     on_delay: 30 min
 #     off_delay: 30 min
 #     priority: medium
-#     consequence: The bins cool down overnight; below 4 degC worms die.
+#     consequence: The bins cool down overnight; below {4 degC} worms die.
 #     corrective_action: See to the heating. Adults move the bins, tray by tray, into a heated room.
 #     time_to_respond: 12 h
 #     basis: common practice, no source

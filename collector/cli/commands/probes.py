@@ -3,6 +3,7 @@
 import argparse
 import os
 import shutil
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -20,7 +21,7 @@ from collector.config.lab_file import read_lab
 from collector.config.written_files import read_bytes
 from collector.domain.lab import Channel, Format, Probe
 from collector.domain.problems import nearest, wrong
-from collector.domain.units import MEASURES, parse_duration_ms
+from collector.domain.units import MEASURES, parse_duration_ms, show_value
 from collector.store.reader import Reader
 from collector.store.requests import ProbeIn, ProbeOut
 
@@ -108,9 +109,10 @@ def _add_calibrate(under: Any) -> None:
 
 def run_list(arguments: argparse.Namespace) -> int:
     home = home_of(arguments)
+    lab = lab_or_none(home)
     with Reader(home.database) as reader:
         series = {one.id: one for one in reader.series()}
-        rows = probe_rows(series, reader.newest(), lab_or_none(home))
+        rows = probe_rows(series, reader.newest(), lab)
         strangers, refused = reader.unplaced(), reader.rejected()
         held = [alarm.state for alarm in reader.alarms() if alarm.state.out_by and alarm.state.key.series in series]
     out = {series[state.key.series].probe: state.out_by for state in held}
@@ -119,10 +121,10 @@ def run_list(arguments: argparse.Namespace) -> int:
         unplaced = [stranger_values(one) for one in strangers]
         say_json({"probes": given, "unplaced": unplaced, "refused": [refused_values(one) for one in refused]})
         return 0
-    shown = []
+    shown, us = [], lab is not None and lab.us_units
     for row in rows:
         for measure, one in sorted(row["newest"].items()) or [("nothing yet", None)]:
-            value = "" if one is None or one["value"] is None else f"{one['value']:g} {one['unit']}"
+            value = "" if one is None or one["value"] is None else _value(measure, one, us)
             heard, flag = (one["time"], one["flag"]) if one else ("never", "")
             shown.append([row["id"], row["at"], measure, value, flag, heard])
     table(("probe", "at", "measure", "newest", "flag", "time"), shown)
@@ -132,6 +134,14 @@ def run_list(arguments: argparse.Namespace) -> int:
     say_strangers(strangers)
     say_refused(refused)
     return 0
+
+
+def _value(measure: str, one: Mapping[str, Any], us: bool) -> str:
+    """As this lab reads it, where it is in the unit of its measure."""
+    known = MEASURES.get(measure)
+    if known is None or one["unit"] != known.unit:
+        return f"{one['value']:g} {one['unit']}"
+    return show_value(measure, one["value"], us)
 
 
 def run_assign(arguments: argparse.Namespace) -> int:

@@ -7,13 +7,17 @@ from collections.abc import Sequence
 from typing import Any
 
 from collector.alarms.kinds.kind import About
+from collector.alarms.kinds.setpoint import DIFFERENCE, RATE, possible
 from collector.alarms.kinds.table import kind_of
+from collector.alarms.model import Rule
 from collector.cli.common import home_of, lab_or_none
 from collector.cli.output import say, say_json, say_lines, table
 from collector.cli.parsing import takes
+from collector.config.rule_fields import SAID
 from collector.config.rule_layers import FIELDS, LayeredAlarm, Origin
 from collector.domain.problems import nearest, wrong
-from collector.domain.units import show_duration, show_value
+from collector.domain.said_quantities import in_units_of
+from collector.domain.units import MEASURES, show_duration, show_value
 
 _LEFT_OUT = {"where": "everywhere", "deadband": "0", "on_delay": "0 s", "off_delay": "0 s", "enabled": "yes"}
 """What a field means that is not there."""
@@ -31,17 +35,17 @@ def add(parser: argparse.ArgumentParser) -> None:
 def run_list(arguments: argparse.Namespace) -> int:
     home = home_of(arguments)
     lab = lab_or_none(home)
+    us = lab is not None and lab.us_units
     alarms = home.load_rule_set().alarms
     if arguments.name:
         alarms = (_called(arguments.name, alarms),)
     if arguments.json:
         say_json([_as_json(alarm) for alarm in alarms])
     elif arguments.name:
-        _in_full(alarms[0])
+        _in_full(alarms[0], us)
     else:
-        us = lab is not None and lab.us_units
         table(_HEAD, [_row(alarm, us) for alarm in alarms])
-        _changes(alarms)
+        _changes(alarms, us)
     return 0
 
 
@@ -78,13 +82,13 @@ def _mark(alarm: LayeredAlarm) -> str:
     return "new" if alarm.shipped is None else "changed" if alarm.changed else ""
 
 
-def _changes(alarms: Sequence[LayeredAlarm]) -> None:
+def _changes(alarms: Sequence[LayeredAlarm], us: bool) -> None:
     """Below the table: each value that is not as it ships."""
     rows = [
         (
             f"{alarm.name}.{name}",
-            _written(alarm.values.get(name)),
-            _written(alarm.shipped.get(name)),
+            _shown(alarm.rule, name, alarm.values.get(name), us),
+            _shown(alarm.rule, name, alarm.shipped.get(name), us),
             alarm.origins[name],
         )
         for alarm in alarms
@@ -96,7 +100,7 @@ def _changes(alarms: Sequence[LayeredAlarm]) -> None:
         table(("changed here", "to", "ships as", "by"), [[_cut(str(cell)) for cell in row] for row in rows])
 
 
-def _in_full(alarm: LayeredAlarm) -> None:
+def _in_full(alarm: LayeredAlarm, us: bool) -> None:
     states = {
         "OFF": "switched off",
         "new": "does not ship, added by this lab",
@@ -107,7 +111,7 @@ def _in_full(alarm: LayeredAlarm) -> None:
     rows = [(name, alarm.origins.get(name), alarm.values.get(name)) for name in FIELDS]
     wide, width = max(map(len, FIELDS)), max(60, shutil.get_terminal_size().columns)
     for name, origin, value in rows:
-        said = _written(value) if name in alarm.values else _LEFT_OUT.get(name, "-")
+        said = _shown(alarm.rule, name, value, us) if name in alarm.values else _LEFT_OUT.get(name, "-")
         place = _place(alarm, name, origin)
         short = len(said) <= _SHORT
         say(f"  {name:<{wide}}  {said if short else '':<{_SHORT}}  {place}")
@@ -141,7 +145,25 @@ def _setpoint(alarm: LayeredAlarm, us: bool) -> str:
     rule = alarm.rule
     if kind_of(rule).about is About.LEVEL:
         return show_value(rule.measure, rule.setpoint, us)
-    return _written(alarm.values.get("setpoint"))
+    return _shown(rule, "setpoint", alarm.values.get("setpoint"), us)
+
+
+def _shown(rule: Rule, name: str, written: Any, us: bool) -> str:
+    """A field in the units this lab reads; where they are those of the file, as it is written there."""
+    if name in SAID:
+        return in_units_of(_written(written), us)
+    compared, measure = kind_of(rule).setpoint, MEASURES.get(rule.measure)
+    differs = us and measure is not None and measure.dimension == "temperature" and compared.of_measure
+    if not differs or measure is None or written is None or name not in ("setpoint", "deadband", "beyond"):
+        return _written(written)
+    if name == "beyond":
+        return show_value(measure.name, possible(written, measure), us)
+    if name == "deadband":
+        return (compared if compared is RATE else DIFFERENCE).show(
+            measure.name, compared.parse_deadband(written, measure), us
+        )
+    value = compared.parse(written, measure)
+    return ("+" if compared.signed and value > 0 else "") + compared.show(measure.name, value, us)
 
 
 def _as_json(alarm: LayeredAlarm) -> dict[str, Any]:
@@ -158,10 +180,10 @@ def _as_json(alarm: LayeredAlarm) -> dict[str, Any]:
         "on_delay_s": rule.on_delay_ms / 1000,
         "off_delay_s": rule.off_delay_ms / 1000,
         "priority": str(rule.priority),
-        "consequence": rule.consequence,
-        "corrective_action": rule.corrective_action,
+        "consequence": in_units_of(rule.consequence, us=False),
+        "corrective_action": in_units_of(rule.corrective_action, us=False),
         "time_to_respond_s": rule.time_to_respond_ms / 1000,
-        "basis": rule.basis,
+        "basis": in_units_of(rule.basis, us=False),
         "from": rule.source,
         "ships": alarm.shipped is not None,
         "changed": list(alarm.changed) if alarm.shipped is not None else [],
