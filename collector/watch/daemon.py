@@ -20,6 +20,7 @@ from collector.config.log import Log
 from collector.config.settings import Settings
 from collector.store.errors import JournalCutOff, JournalDamaged, StoreError
 from collector.store.homelock import HomeLock
+from collector.store.slow_check import SlowCheck
 from collector.store.vocabulary import LAB_CHANGED
 from collector.watch.assemble import assemble, pulse_of
 from collector.watch.calls import Calls
@@ -66,6 +67,7 @@ class Daemon:
             observer=Observer() if observer is None else observer,
             pulse=pulse_of(settings, now, log),
             calls=Calls(),
+            slow_check=SlowCheck(home.database),
         )
 
     def stop(self) -> None:

@@ -40,6 +40,7 @@ class Run:
         self._around, self._parts, self._files = around, parts, files
         self._lab, self._rules = files.lab, files.rules
         self._over = False
+        self._unread = ""
         self._began_s = around.steady()
         self._pipeline = parts.pipeline
         self._session = BrokerSession(
@@ -69,6 +70,7 @@ class Run:
             "reports": self._report,
             "retention": self._forget_old,
             "files": self._look_at_files,
+            "slow check": self._check_slowly,
             "reload": lambda: self._look_at_files(asked=True),
         }
 
@@ -196,6 +198,15 @@ class Run:
         now_ms = self._around.now()
         own = self._self_check.readings(now_ms, self._around.steady(), self._commits.held)
         self._pipeline.take_own(own, now_ms)
+
+    def _check_slowly(self) -> None:
+        """A disk that cannot be read stays so for long, and is said once."""
+        try:
+            self._around.slow_check.step()
+        except JournalStalled as error:
+            if str(error) != self._unread:
+                self._around.log.warning(f"the slow check of the journal is put off: {error}")
+            self._unread = str(error)
 
     def _forget_old(self) -> None:
         around = self._around

@@ -10,6 +10,7 @@ from collector.config.home import Home
 from collector.config.log import Log
 from collector.config.settings import Settings
 from collector.delivery.heartbeat import Pulse
+from collector.store.slow_check import SlowCheck
 from collector.watch.calls import Calls
 from collector.watch.observer import Observer
 from collector.watch.service_manager import ServiceManager
@@ -34,3 +35,5 @@ class Surroundings:
     observer: Observer
     pulse: Pulse
     calls: Calls
+    slow_check: SlowCheck
+    """Goes on where it was when another run begins: a round takes days on a large file."""

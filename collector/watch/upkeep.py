@@ -17,6 +17,7 @@ from apscheduler.triggers.interval import IntervalTrigger
 
 from collector.domain.own_series import SELF_EVERY_MS
 from collector.reports.due import REPORTS_EVERY_S
+from collector.store.slow_check import STEP_EVERY_S
 
 REQUESTS_EVERY_S = 0.5
 FILES_EVERY_S = 2.0
@@ -45,6 +46,7 @@ def usual_times(pace: float = 1.0) -> dict[str, BaseTrigger]:
         "reports": every(max(1.0, REPORTS_EVERY_S / pace)),
         "retention": daily(3, 17),
         "files": every(FILES_EVERY_S),
+        "slow check": every(STEP_EVERY_S),
     }
 
 
