@@ -8,11 +8,12 @@ from collector.config.home import Home
 from collector.config.settings import Settings
 from collector.config.yaml.text import read_yaml
 from collector.delivery.heartbeat import call
-from collector.delivery.reach import places_words, reach_lines, told_of_high, unwarned
+from collector.delivery.reach import reach_now
 from collector.delivery.servers import chat_addresses_of, mail_server_of
 from collector.domain.problems import Refused
 from collector.intake.placing import is_heard
 from collector.store.watch_state import collector_state, read_state
+from collector.telling.reach import reach_lines, unwarned_words
 
 _ANSWER_S = 5.0
 
@@ -23,16 +24,13 @@ def check_reach(home: Home, settings: Settings) -> Iterator[Finding]:
         lab = home.load_lab()
     except Refused:
         return
-    reach = told_of_high(lab, mail_server_of(settings), chat_addresses_of(settings))
-    alone = unwarned(reach)
-    if alone:
-        yield fix(
-            "people",
-            f"nobody would be told of a high alarm now, {places_words(alone, reach, lab)}; "
-            "see 'people' in lab.yaml and deploy/ALERTS.md",
-        )
-    else:
-        yield good("people", f"told of a high alarm now, {'; '.join(reach_lines(reach, lab))}")
+    reach = reach_now(lab, mail_server_of(settings), chat_addresses_of(settings))
+    alone = unwarned_words(reach, lab)
+    yield (
+        fix("people", alone)
+        if alone
+        else good("people", f"told of a high alarm now, {'; '.join(reach_lines(reach, lab))}")
+    )
 
 
 def check_topics(home: Home, settings: Settings) -> Iterator[Finding]:

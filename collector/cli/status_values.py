@@ -14,8 +14,9 @@ from collector.store.alarm_rows import HeldAlarm
 from collector.store.reader import Reader
 from collector.store.reading import NewestReading
 from collector.store.series_rows import StoredSeries
-from collector.store.vocabulary import NOT_KEPT
+from collector.store.vocabulary import NOT_KEPT, MetaKey
 from collector.store.watch_state import STALE_MS, CollectorState, WatchState, collector_state, read_state
+from collector.telling.reach import Reach, reach_of
 from collector.uplink.queue import COUNTED, UplinkState, uplink_state
 
 _FROM_BEST = (Flag.PASS, Flag.NOT_EVALUATED, Flag.SUSPECT, Flag.MISSING, Flag.FAIL)
@@ -41,6 +42,7 @@ def status(home: Home, lab: Lab | None, now_ms: int, stale_ms: int = STALE_MS) -
             "alarms": [alarm_row(held, series) for held in reader.alarms()],
             "outbox": {name: outbox.get(name, 0) for name in ("waiting", "sent", "failed", "unconfirmed")},
             "recipients": recipient_rows(reader.recipients(), lab),
+            "high_alarm": reach_rows(reach_of(reader.meta().get(MetaKey.REACH, ""))),
             "heartbeat": heartbeat_rows(watch),
             "uplink": uplink_row(uplink_state(reader, now_ms)),
             "note": reader.note,
@@ -61,6 +63,14 @@ def watch_words(state: WatchState | None, now_ms: int, stale_ms: int) -> str:
         case CollectorState.WITHOUT_BROKER:
             return f"running without the broker: {state.link_trouble}"
     return "running"
+
+
+def reach_rows(reach: Reach) -> list[dict[str, Any]]:
+    """Who would be told of a high alarm at each place, as the collector last found."""
+    return [
+        {"at": place, "told": [{"who": one.role, "by": list(one.ways)} for one in told]}
+        for place, told in reach.items()
+    ]
 
 
 def heartbeat_rows(state: WatchState | None) -> list[dict[str, Any]]:

@@ -12,6 +12,7 @@ from collector.alarms.model import Rule
 from collector.config.home import Home
 from collector.config.settings import Settings
 from collector.delivery.addressing import Addressee, addressees_of, reachable
+from collector.delivery.reach import reach_now
 from collector.delivery.rows import rows_of
 from collector.delivery.servers import chat_addresses_of, mail_server_of
 from collector.domain.lab import Lab, Person
@@ -24,6 +25,7 @@ from collector.store.batch import NewMessage
 from collector.store.journal import Journal
 from collector.store.reader import Reader
 from collector.store.vocabulary import MetaKey
+from collector.telling.reach import reach_lines
 
 REPORTS_EVERY_S = 60
 _HEARD_FOR_MS = 6 * 3_600_000
@@ -36,7 +38,11 @@ def due_reports_of(home: Home, settings: Settings, lab: Lab, journal: Journal) -
     """For a run of the collector, from what its journal says of the last ones."""
     mail, chat = mail_server_of(settings), chat_addresses_of(settings)
     return DueReports(
-        home=home, lab=lab, ways=lambda person: addressees_of(reachable(person, chat), mail), said=journal.meta()
+        home=home,
+        lab=lab,
+        ways=lambda person: addressees_of(reachable(person, chat), mail),
+        said=journal.meta(),
+        told=reach_lines(reach_now(lab, mail, chat), lab),
     )
 
 
@@ -52,12 +58,14 @@ class Written:
 
 @dataclass(slots=True, kw_only=True)
 class DueReports:
-    """`ways` gives the addresses of a person; `said` is what the journal's meta holds."""
+    """`ways` gives the addresses of a person; `said` is what the journal's meta holds; `told`: who would be told of a
+    high alarm, in lines."""
 
     home: Home
     lab: Lab
     ways: Callable[[Person], Sequence[Addressee]]
     said: dict[str, str]
+    told: Sequence[str]
 
     def wanted(self, now_ms: int) -> bool:
         """Whether anything is due."""
@@ -107,7 +115,7 @@ class DueReports:
         people = [person for person in self.lab.people if person.weekly]
         if not people:
             return []
-        view = weekly_view(self.home, self.lab, rules, reader, now_ms)
+        view = weekly_view(self.home, self.lab, rules, reader, now_ms, self.told)
         subject, parts = weekly.subject(view), weekly.sections(view)
         return [
             row

@@ -65,6 +65,8 @@ class WeeklyView:
     storage: Storage
     outbox: Mapping[str, int]
     """How many messages ended how in the week: sent, failed, unconfirmed; and how many wait now."""
+    told: Sequence[str]
+    """Who would be told of a high alarm now, in lines by place."""
 
 
 def weekly_key(day: date, role: str) -> str:
@@ -81,6 +83,7 @@ def sections(view: WeeklyView) -> tuple[Section, ...]:
     """The report in parts; empty ones are left out."""
     found = (
         Section("Alarms", tuple(_alarms(view))),
+        Section("Who would be told of a high alarm now", tuple(view.told)),
         Section("Readings", tuple(_readings(view))),
         Section("Batteries", tuple(_batteries(view))),
         Section("Storage and messages", tuple(_storage(view))),

@@ -29,8 +29,10 @@ def weekly_due(lab: Lab, last_day: str, now_ms: int) -> date | None:
     return day if right and not was_done(last_day, day) else None
 
 
-def weekly_view(home: Home, lab: Lab, rules: Sequence[Rule], reader: Reader, now_ms: int) -> WeeklyView:
-    """The seven days before the present hour."""
+def weekly_view(
+    home: Home, lab: Lab, rules: Sequence[Rule], reader: Reader, now_ms: int, told: Sequence[str]
+) -> WeeklyView:
+    """The seven days before the present hour. `told`: who would be told of a high alarm now, in lines."""
     zone = ZoneInfo(lab.time_zone)
     until_ms = now_ms // 3_600_000 * 3_600_000
     with reader.snapshot():
@@ -51,6 +53,7 @@ def weekly_view(home: Home, lab: Lab, rules: Sequence[Rule], reader: Reader, now
             batteries=_batteries(lab, reader, batteries, now_ms),
             storage=Storage(_size(home), shutil.disk_usage(home.path).free, sum(row.n for row in hours)),
             outbox=reader.outbox_since(since_ms),
+            told=told,
         )
 
 

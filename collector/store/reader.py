@@ -133,6 +133,11 @@ class Reader(Connected):
         with self._work() as db:
             return reading.counters(db)
 
+    def meta(self) -> dict[str, str]:
+        """What the journal keeps one value of, by `MetaKey`."""
+        with self._work() as db:
+            return reading.meta(db)
+
     def request(self, number: int) -> RequestRow | None:
         with self._work() as db:
             return requests.request(db, number)

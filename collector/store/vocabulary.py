@@ -47,6 +47,8 @@ class MetaKey(StrEnum):
     """YYYY-MM-DD of the last weekly report."""
     DEAD_ADDRESSES = "dead_addresses"
     """Which failing addresses the others have been told of, as JSON."""
+    REACH = "reach"
+    """Who would be told of a high alarm at each place, as the collector last found, as JSON."""
     HORIZON_MS = "store.horizon_ms"
     """Readings before this local midnight, ms UTC, are deleted or being deleted."""
     HORIZON_DAYS = "store.horizon_days"

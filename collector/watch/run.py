@@ -9,14 +9,17 @@ from paho.mqtt.client import MQTTMessage
 
 from collector.config.changed_files import WatchedFiles
 from collector.config.rule_layers import RuleSet
+from collector.delivery.reach import reach_now
+from collector.delivery.servers import chat_addresses_of, mail_server_of
 from collector.domain.readings import FUTURE_TOLERANCE_MS
 from collector.intake.inbox import IncomingMessage
 from collector.intake.session import BrokerSession, LinkNews, LinkState
 from collector.pipeline.building import rejudge
 from collector.reports.due import due_reports_of
 from collector.store.errors import JournalCutOff, JournalDamaged, JournalStalled, StoreError
-from collector.store.vocabulary import EventKind
+from collector.store.vocabulary import EventKind, MetaKey
 from collector.store.watch_state import WatchState, write_state
+from collector.telling.reach import reach_text, unwarned_words
 from collector.watch.answering import Answers
 from collector.watch.assemble import RunParts
 from collector.watch.catching_up import CATCH_UP_S, CAUGHT_UP_S, CatchingUp
@@ -59,7 +62,7 @@ class Run:
         )
         self._catching_up = CatchingUp(around.steady(), CATCH_UP_S)
         self._schedule = Schedule(around.times, around.steady(), around.now())
-        for name in ("requests", "state", "files", "reports"):
+        for name in ("requests", "state", "files", "reports", "reach"):
             self._schedule.ask(name)
         self._upkeep: dict[str, Callable[[], object]] = {
             "requests": lambda: self._answers.take(around.now()),
@@ -69,6 +72,7 @@ class Run:
             "self-check": self._check_self,
             "reports": self._report,
             "retention": self._forget_old,
+            "reach": self._look_who_hears,
             "files": self._look_at_files,
             "slow check": self._check_slowly,
             "reload": lambda: self._look_at_files(asked=True),
@@ -214,6 +218,15 @@ class Run:
         keep_days = around.settings.journal.keep_days
         if self._parts.journal.retention(around.now(), keep_days, running_s=running_s).more:
             self._schedule.ask("retention")
+
+    def _look_who_hears(self) -> None:
+        """A place of which nobody would hear is no fault that an alarm could tell: the log says it, and `status`."""
+        settings = self._around.settings
+        reach = reach_now(self._lab, mail_server_of(settings), chat_addresses_of(settings))
+        alone = unwarned_words(reach, self._lab)
+        if alone:
+            self._around.log.warning(alone)
+        self._pipeline.batch.meta[MetaKey.REACH] = reach_text(reach)
 
     def _report(self) -> None:
         """The digest and the weekly report, where they are due: from the journal, so all that is judged goes there

@@ -45,6 +45,7 @@ def usual_times(pace: float = 1.0) -> dict[str, BaseTrigger]:
         "self-check": every(SELF_EVERY_MS / 1000),
         "reports": every(max(1.0, REPORTS_EVERY_S / pace)),
         "retention": daily(3, 17),
+        "reach": daily(5, 30),
         "files": every(FILES_EVERY_S),
         "slow check": every(STEP_EVERY_S),
     }

@@ -3,9 +3,10 @@
 from dataclasses import replace
 
 from collector.config.lab_file import read_lab
-from collector.delivery.reach import Hearer, places_words, reach_lines, told_of_high, unwarned
+from collector.delivery.reach import reach_now
 from collector.delivery.servers import ChatAddresses, MailServer
 from collector.domain.lab import Person
+from collector.telling.reach import Hearer, reach_lines, reach_of, reach_text, unwarned, unwarned_words
 from tests.worlds.home import LAB
 
 READ = read_lab(LAB, "lab.yaml")
@@ -18,13 +19,13 @@ TEACHER = Person(role="teacher", email="teacher@quillbrook.example")
 def lines(*people: Person, mail: MailServer | None = MAIL, chat: ChatAddresses = NO_CHAT) -> tuple[str, ...]:
     """As people read it, for a lab with these people."""
     lab = replace(READ, people=people)
-    return reach_lines(told_of_high(lab, mail, chat), lab)
+    return reach_lines(reach_now(lab, mail, chat), lab)
 
 
 def test_each_place_has_its_people_with_the_ways_that_reach_them() -> None:
     """Every place of the lab and the collector itself, so that none is forgotten."""
     lab = replace(READ, people=(TEACHER,))
-    reach = told_of_high(lab, MAIL, NO_CHAT)
+    reach = reach_now(lab, MAIL, NO_CHAT)
     assert list(reach) == [*(place.id for place in lab.places), "collector"]
     assert set(reach.values()) == {(Hearer("teacher", ("email",)),)}
     assert (unwarned(reach), reach_lines(reach, lab)) == ((), ("anywhere: teacher by email",))
@@ -65,9 +66,21 @@ def test_only_those_of_the_first_turn_are_told_right_now() -> None:
     assert lines(Person(role="class", chat="gone"), second) == ("anywhere: nobody",)
 
 
-def test_some_places_are_named_and_all_are_anywhere() -> None:
-    """For a sentence about them."""
-    lab = replace(READ, people=())
-    reach = told_of_high(lab, MAIL, NO_CHAT)
-    assert places_words(unwarned(reach), reach, lab) == "anywhere"
-    assert places_words(("room",), reach, lab) == "room"
+def test_where_nobody_would_hear_is_one_sentence() -> None:
+    """For the log and `checkup`; nothing where somebody hears everywhere."""
+    lab = replace(READ, people=(replace(TEACHER, where=("juniper", "maple")),))
+    assert unwarned_words(reach_now(lab, MAIL, NO_CHAT), lab) == (
+        "nobody would be told of a high alarm now, room, the collector itself; "
+        "see 'people' in lab.yaml and deploy/ALERTS.md"
+    )
+    lab = replace(READ, people=(TEACHER,))
+    assert unwarned_words(reach_now(lab, MAIL, NO_CHAT), lab) == ""
+
+
+def test_what_is_kept_is_read_as_it_was() -> None:
+    """Nothing kept is nothing known. Without a lab.yaml that can be read each place stands by itself."""
+    lab = replace(READ, people=(replace(TEACHER, where=("juniper",)),))
+    reach = reach_now(lab, MAIL, NO_CHAT)
+    assert reach_of(reach_text(reach)) == reach
+    assert reach_of("") == {}
+    assert reach_lines(reach, None)[0] == "juniper, juniper/top, juniper/middle, juniper/bottom: teacher by email"

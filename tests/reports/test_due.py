@@ -36,7 +36,7 @@ def heard(brew_home: Home) -> None:
 
 def reports_of(home: Home, journal: Journal, *people: Person) -> DueReports:
     lab = replace(home.load_lab(), people=people)
-    return DueReports(home=home, lab=lab, ways=lambda person: addressees_of(person, None), said=journal.meta())
+    return DueReports(home=home, lab=lab, ways=lambda person: addressees_of(person, None), said=journal.meta(), told=())
 
 
 def written(reports: DueReports, home: Home, pipeline: Pipeline, journal: Journal, now_ms: int) -> list[str]:

@@ -20,6 +20,7 @@ def view(history: History, **changes: object) -> WeeklyView:
         batteries=(),
         storage=Storage(21_400_000, 8_123_456_789, 241_920),
         outbox={"sent": 12, "waiting": 1},
+        told=("juniper: teacher by email", "room: nobody"),
     )
     return replace(calm, **changes)  # type: ignore[arg-type]
 
@@ -39,6 +40,7 @@ def test_a_calm_week() -> None:
         "journal 21.4 MB, 8,123 MB free on its disk; 241,920 readings in the week",
         "messages: 12 sent, 0 failed, 0 unconfirmed, 1 waiting",
     )
+    assert found["Who would be told of a high alarm now"] == ("juniper: teacher by email", "room: nobody")
     assert "Batteries" not in found
     assert subject(view(History())) == "Quillbrook School: the week before Monday 9 Mar"
     assert weekly_key(date(2026, 3, 9), "maintainer") == "weekly-2026-03-09-maintainer"

@@ -52,7 +52,7 @@ def test_it_tells_of_what_the_journal_holds(brew_home: Home) -> None:
             journal.tidy(T0)
     home_lab = brew_home.load_lab()
     with Reader(brew_home.database) as reader:
-        found = weekly_view(brew_home, home_lab, brew_home.load_rules(), reader, T0 + 20 * MIN)
+        found = weekly_view(brew_home, home_lab, brew_home.load_rules(), reader, T0 + 20 * MIN, ("anywhere: nobody",))
     heard = {one.probe: one for one in found.heard}
     assert heard["kettle-pump"] == ProbeWeek("kettle-pump", 5_040, 10_080)
     assert heard["juniper-top"].heard == 0
@@ -62,11 +62,12 @@ def test_it_tells_of_what_the_journal_holds(brew_home: Home) -> None:
     assert found.storage.journal > 10_000
     assert found.audit.window.days == pytest.approx(7.0)
     assert found.day == date(2026, 3, 2)
+    assert found.told == ("anywhere: nobody",)
 
 
 def test_a_new_journal_has_a_report_too(brew_home: Home) -> None:
     """Nothing heard yet, and no failure over it."""
     with Reader(brew_home.database) as reader:
-        found = weekly_view(brew_home, brew_home.load_lab(), brew_home.load_rules(), reader, T0)
+        found = weekly_view(brew_home, brew_home.load_lab(), brew_home.load_rules(), reader, T0, ())
     assert found.storage.readings == 0
     assert all(one.heard == 0 for one in found.heard)

@@ -202,6 +202,23 @@ def test_checkup_says_what_is_good_and_what_to_fix(
     assert "fix   mail" in watch.run("checkup", code=1)
 
 
+def test_who_would_be_told_is_asked_at_the_start_and_shown_by_status(watch: Watch) -> None:
+    """The log warns of places with nobody, `status` has each place; with somebody everywhere nothing is warned of."""
+    watch.start()
+    wait_until(lambda: watch.status()["high_alarm"], "the answer")
+    assert "high alarm anywhere: teacher by email\n" in watch.run("status")
+    assert "nobody would be told" not in watch.log
+    watch.stop()
+    del watch.settings["MAIL__HOST"]
+    watch.start()
+    wait_until(lambda: not watch.status()["high_alarm"][0]["told"], "the answer")
+    assert [one["told"] for one in watch.status()["high_alarm"]] == [[]] * len(watch.status()["high_alarm"])
+    assert watch.status()["high_alarm"][-1]["at"] == "collector"
+    assert "high alarm anywhere: nobody\n" in watch.run("status")
+    assert "warning: nobody would be told of a high alarm now, anywhere; see 'people'" in watch.log
+    watch.stop()
+
+
 def test_checkup_is_never_all_good_where_nobody_would_be_told(watch: Watch, mail: SmtpServer) -> None:
     """With a real broker and mail server: an address that is dead, a subscription that misses the probes, and people
     left without a mail server each end it with 1; nothing is sent."""

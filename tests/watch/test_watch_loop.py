@@ -7,6 +7,7 @@ import threading
 import time
 from collections.abc import Callable
 from contextlib import closing
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -75,6 +76,13 @@ def test_upkeep_is_done_by_its_table_of_times(home: Path, mosquitto: Mosquitto) 
         watch.until_said("connected")
         mosquitto.publish("worms/juniper/top", hot_pack(time.time() - 7_200, 21.5))
         watch.until(lambda: len(ask(home, "SELECT * FROM hourly")) == 2, "the hours to be summed up")
+
+
+def test_who_would_be_told_is_asked_again_each_day(home: Path, mosquitto: Mosquitto) -> None:
+    """The log warns each time while there are places with nobody; the interval is shortened here from a day."""
+    assert usual_times()["reach"].get_next_fire_time(None, datetime(2026, 3, 2, tzinfo=UTC)).day == 2
+    with InProcess(home, mosquitto.port, times=usual_times() | {"reach": every(1)}) as watch:
+        watch.until_said("warning: nobody would be told of a high alarm now, anywhere", 3)
 
 
 def test_old_readings_go_in_as_many_steps_as_it_takes(home: Path, mosquitto: Mosquitto) -> None:

@@ -11,6 +11,7 @@ from collector.cli.status_values import status
 from collector.config.clock import system_now
 from collector.domain.units import show_value
 from collector.letters.plain import one_line
+from collector.telling.reach import Hearer, reach_lines
 
 _BY_DESIGN = str(State.SUPPRESSED)
 FLAG_WORDS = {1: "good", 2: "not evaluated", 3: "suspect", 4: "failed", 9: "missing", None: "never heard"}
@@ -58,12 +59,20 @@ def show(found: dict[str, Any], *, us: bool) -> None:
     for beat in found["heartbeat"]:
         trouble = f"; at present {beat['error']}" if beat["error"] else ""
         say(f"heartbeat  by {beat['by']}: last {beat['last'] or 'never'}, {beat['failures']} failed{trouble}")
+    for line in _reach(found["high_alarm"]):
+        say(f"high alarm {line}")
     say()
     _show_alarms(found["alarms"])
     say()
     _show_recipients(found["recipients"])
     say()
     table(("probe", "at", "last heard", "quality", "newest"), [_probe(row, us) for row in found["probes"]])
+
+
+def _reach(rows: list[dict[str, Any]]) -> tuple[str, ...]:
+    """Who would be told, as the collector last found; nothing where it has not looked yet."""
+    told = {row["at"]: tuple(Hearer(one["who"], tuple(one["by"])) for one in row["told"]) for row in rows}
+    return reach_lines(told, None)
 
 
 def _show_alarms(alarms: list[dict[str, Any]]) -> None:
