@@ -205,7 +205,7 @@ def _channel(draft: Draft, path: KeyPath, place: PlaceKind | None) -> Iterator[P
         message = f"{measure} is not measured in a {place.value}; here: {', '.join(MEASURES_AT[place])}"
         yield draft.marked.problem((*path, "measure"), message)
     calibrated = bool(channel.get("calibration")) or (*path, "calibration") in draft.bad
-    if unit is not None and not calibrated and from_sent(measure, unit) is None:
+    if unit is not None and not calibrated and unit not in RAW_UNITS and from_sent(measure, unit) is None:
         yield draft.marked.problem((*path, "unit"), _cannot_measure(measure, unit))
     for index, part in enumerate(channel.get("calibration") or ()):
         if part is not None and part.get("points") is not None:
@@ -214,11 +214,6 @@ def _channel(draft: Draft, path: KeyPath, place: PlaceKind | None) -> Iterator[P
 
 def _cannot_measure(measure: str, unit: str) -> str:
     label, direct = MEASURES[measure].label, ", ".join(sent_units(measure))
-    if unit in RAW_UNITS:
-        return (
-            f"'{unit}' is not {label} yet: calibration is needed (traywarden probes calibrate adds the points), "
-            f"or a probe that sends one of {direct}"
-        )
     return f"'{unit}' does not measure {label}; use one of {direct}"
 
 

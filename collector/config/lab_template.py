@@ -79,7 +79,7 @@ probes:
       moisture:
         name: moisture            # the record's name after senml_name
         measure: bedding_moisture
-        unit: count               # a raw number, so it needs calibration
+        unit: count               # a raw number: not judged until calibrated
         model: capacitive
         calibration:              # each set of points holds from its date until the next one
           - from: 2026-01-01

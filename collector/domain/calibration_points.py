@@ -4,7 +4,14 @@ import math
 from collections.abc import Sequence
 from itertools import pairwise
 
-from collector.domain.lab import CalibrationPoint
+from collector.domain.lab import CalibrationPoint, Channel
+from collector.domain.units import RAW_UNITS, from_sent
+
+
+def is_uncalibrated(channel: Channel) -> bool:
+    """Whether the channel sends a raw number that nothing turns into its measure yet."""
+    raw = channel.unit in RAW_UNITS and from_sent(channel.measure, channel.unit) is None
+    return raw and not channel.calibrations
 
 
 def calibration_faults(points: Sequence[CalibrationPoint]) -> tuple[str, ...]:

@@ -50,6 +50,8 @@ class Why(IntFlag):
     """The payload carried no time; the arrival time stands in."""
     UNSEEN = 4096
     """Came after readings it would have been compared with had been judged: left out of comparisons between probes."""
+    UNCALIBRATED = 8192
+    """A raw number of a channel that has no calibration yet: kept as it came, without a value, and never judged."""
 
 
 FUTURE_TOLERANCE_MS = 5 * 60 * 1000

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from paho.mqtt.client import topic_matches_sub
 
+from collector.domain.calibration_points import is_uncalibrated
 from collector.domain.lab import NOT_SENT, Channel, Format, Lab, Probe, SeriesKey
 from collector.domain.units import from_sent, sent_units
 
@@ -127,7 +128,7 @@ def _key(probe: Probe, channel: Channel) -> SeriesKey:
 
 
 def make_slot(series: int, channel: Channel) -> Slot:
-    if channel.calibrations:
+    if channel.calibrations or is_uncalibrated(channel):
         return Slot(series=series, channel=channel, default_unit=channel.unit, conversions={channel.unit: (1.0, 0.0)})
     known = {unit: from_sent(channel.measure, unit) or (1.0, 0.0) for unit in sent_units(channel.measure)}
     return Slot(series=series, channel=channel, default_unit=channel.unit, conversions=known)

@@ -19,6 +19,7 @@ _WORDS = {
     Why.RATE: "changed faster than this place can",
     Why.FLAT: "has not moved for too long",
     Why.CALIBRATION: "beyond the calibration points",
+    Why.UNCALIBRATED: "a raw number, not calibrated yet",
     Why.FUTURE: "the probe's clock runs ahead",
 }
 _FLAGS: dict[int, str] = {
@@ -48,7 +49,7 @@ def what_it_said(last: StoredReading, series: Series, lab: Lab) -> str:
 
 def why_doubtful(last: StoredReading, series: Series, lab: Lab) -> str:
     """Why a reading is not simply good, and where to look. Empty where it is."""
-    if last.flag in CLEAN:
+    if last.flag in CLEAN and not last.why & Why.UNCALIBRATED:
         return ""
     reasons = "; ".join(_reasons(last, model_of(lab, series)))
     return reasons or _FLAGS.get(last.flag, f"quality flag {last.flag}")

@@ -161,7 +161,7 @@ def _newest(one: NewestReading, past: LookedBackOn | None) -> Newest:
     """What the alarms must know of a series: its newest judged reading and the newest usable one."""
     if past is not None:
         return past.newest
-    usable = one.flag in USABLE and not one.why & Why.LATE
+    usable = one.flag in USABLE and not one.why & (Why.LATE | Why.UNCALIBRATED)
     return Newest(one.t_ms, one.t_ms if usable else None, one.value if usable else None)
 
 

@@ -10,9 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from collector.domain.calibration import calibrate
+from collector.domain.calibration_points import is_uncalibrated
 from collector.domain.lab import Channel, Lab, Probe, Series, SeriesKey
 from collector.domain.probe_models import Limits, limits_for
 from collector.domain.quality import QualityMemory, judge, judge_late, memory_from_rows, no_memory
+from collector.domain.readings import Flag, Why
 from collector.domain.units import from_sent
 from collector.store.tails import Tail
 
@@ -29,11 +31,15 @@ class Conditioner:
     """What the quality checks know of the readings before."""
     scale: float
     offset: float
+    uncalibrated: bool = False
+    """Whether what it sends is no value yet: kept raw and never judged."""
 
     def values(
         self, t_ms: NDArray[np.int64], raw: NDArray[np.float64], why: NDArray[np.uint16]
     ) -> tuple[NDArray[np.float64], NDArray[np.uint16]]:
         """(value, why): calibrated as the lab says today, with what that adds to the reasons."""
+        if self.uncalibrated:
+            return np.full(raw.size, np.nan), why | np.uint16(Why.UNCALIBRATED)
         if self.channel.calibrations:
             value, found = calibrate(self.channel.calibrations, t_ms, raw)
             return value, why | found
@@ -50,6 +56,8 @@ class Conditioner:
         why: NDArray[np.uint16],
     ) -> tuple[NDArray[np.uint8], NDArray[np.uint16]]:
         """(flags, why) of readings newer than all before, which these are remembered with from here on."""
+        if self.uncalibrated:
+            return _not_evaluated(raw, why)
         flags, why, self.memory = judge(self.limits, self.memory, t_ms, raw, value, why)
         return flags, why
 
@@ -57,7 +65,17 @@ class Conditioner:
         self, raw: NDArray[np.float64], value: NDArray[np.float64], why: NDArray[np.uint16]
     ) -> tuple[NDArray[np.uint8], NDArray[np.uint16]]:
         """(flags, why) of readings that come too late to be judged in order; nothing remembers them."""
+        if self.uncalibrated:
+            flags, why = _not_evaluated(raw, why)
+            return flags, why | np.uint16(Why.LATE)
         return judge_late(self.limits, raw, value, why)
+
+
+def _not_evaluated(raw: NDArray[np.float64], why: NDArray[np.uint16]) -> tuple[NDArray[np.uint8], NDArray[np.uint16]]:
+    """(flags, why) of raw numbers that mean nothing yet, and of what is no number."""
+    none = np.isnan(raw)
+    flags = np.where(none, np.uint8(Flag.MISSING), np.uint8(Flag.NOT_EVALUATED))
+    return flags, why | none.astype(np.uint16) * np.uint16(Why.NOT_A_NUMBER)
 
 
 def conditioners_of(
@@ -83,6 +101,7 @@ def _conditioner(number: int, probe: Probe, channel: Channel, memory: QualityMem
         memory=memory,
         scale=scale,
         offset=offset,
+        uncalibrated=is_uncalibrated(channel),
     )
 
 

@@ -11,12 +11,13 @@ import numpy as np
 
 from collector.alarms.model import Newest
 from collector.domain.quality import QualityMemory, memory_from_rows, no_memory
-from collector.domain.readings import USABLE
+from collector.domain.readings import USABLE, Why
 from collector.store.journal import Journal
 from collector.store.reading import NewestReading
 from collector.store.tails import Tail, joined
 
 _USABLE = np.array(sorted(USABLE), np.uint8)
+_UNCALIBRATED = np.uint16(Why.UNCALIBRATED)
 
 
 class LookedBackOn:
@@ -31,7 +32,7 @@ class LookedBackOn:
     def add(self, rows: Tail) -> None:
         """What follows; at least one row."""
         self.quality = memory_from_rows(rows.t_ms, rows.value, rows.flag, rows.why, self.quality)
-        usable_at = np.flatnonzero(np.isin(rows.flag, _USABLE))
+        usable_at = np.flatnonzero(np.isin(rows.flag, _USABLE) & ((rows.why & _UNCALIBRATED) == 0))
         if usable_at.size:
             self._usable = int(rows.t_ms[usable_at[-1]]), float(rows.value[usable_at[-1]])
         self._parts.append(rows)

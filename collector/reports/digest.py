@@ -13,12 +13,13 @@ from zoneinfo import ZoneInfo
 from collector.alarms.kinds.kind import About
 from collector.alarms.kinds.table import direction, kind_of
 from collector.alarms.model import Priority, Rule
+from collector.domain.calibration_points import is_uncalibrated
 from collector.domain.diary import Brew, DiaryEntry, DiaryKind
 from collector.domain.lab import Lab, Person, Place, PlaceKind, Series
-from collector.domain.readings import StoredReading
+from collector.domain.readings import StoredReading, Why
 from collector.domain.said_quantities import in_units_of
 from collector.domain.squeeze import IN_SHORT
-from collector.domain.units import show_duration, show_value
+from collector.domain.units import MEASURES, show_duration, show_value
 from collector.husbandry.ahead import TrayAhead
 from collector.letters.advice import advice
 from collector.letters.ahead_words import ahead_line
@@ -236,6 +237,15 @@ class _Teller:
                     f" {self.wrong(one.rule, one.series)}. {first_sentence(self._act(one.rule), _SENTENCE)}"
                 )
 
+        for probe in self.view.lab.probes:
+            for channel in filter(is_uncalibrated, probe.channels):
+                if concerns(self.person, probe.place, self.view.lab):
+                    yield (
+                        f"{self.label(probe.place)}, {one_line(probe.id)}: {MEASURES[channel.measure].label} is not"
+                        " calibrated yet, so nobody is warned of it. The maintainer runs: traywarden probes calibrate"
+                        f" {probe.id} {channel.key}"
+                    )
+
     def break_title(self) -> str:
         return "Until somebody is back" + (f", {self.when(self.view.back_ms)}" if self.view.back_ms is not None else "")
 
@@ -259,6 +269,8 @@ class _Teller:
         return ", ".join(told)
 
     def _figure(self, series: Series, last: StoredReading) -> str:
+        if last.why & Why.UNCALIBRATED:
+            return f"{MEASURES[series.measure].label} not calibrated"
         if not is_usable(last):
             return "a reading not to be trusted"
         old = self.view.now_ms - last.t_ms > _STALE_MS

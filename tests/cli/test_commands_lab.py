@@ -144,6 +144,21 @@ def test_assign_knows_each_format(commands: Commands) -> None:
     assert (probes["mn"].channels[0].name, probes["mn"].channels[0].unit) == ("", "%")
 
 
+def test_a_raw_channel_is_assigned_before_it_is_calibrated(commands: Commands) -> None:
+    """It says what that means, `checkup` notes it at its line, and the points can follow."""
+    raw = ("--channel", "moisture=bedding_moisture,unit=count,model=capacitive")
+    said = (
+        "'count' is not bedding moisture yet: its readings are kept raw and no alarm judges them until it is"
+        " calibrated: traywarden probes calibrate maple-middle moisture"
+    )
+    assert commands.good(*ASSIGN, *TEMPERATURE, *raw).splitlines()[1:] == [f"maple-middle moisture: {said}"]
+    note = f"probes.maple-middle.channels.moisture.unit: warning: {said}"
+    assert note in commands.run("checkup").out
+    words = ("maple-middle", "moisture", "--from", "2026-03-02", "--point", "1950=62 %", "--point", "1620=84 %")
+    commands.good("probes", "calibrate", *words)
+    assert note not in commands.run("checkup").out
+
+
 @pytest.mark.parametrize(
     ("arguments", "says"),
     [

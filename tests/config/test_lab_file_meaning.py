@@ -109,12 +109,16 @@ def test_measures_are_taken_where_they_make_sense(place: str, measure: str, unit
     assert (probe.place, probe.channels[0].measure) == (place, measure)
 
 
-def test_a_raw_number_needs_calibration() -> None:
-    """A count says nothing by itself; the message says what to do about it."""
-    assert refusals(with_channel("{name: a, measure: bedding_moisture, unit: count}")) == [
-        "probes.one.channels.c.unit: 'count' is not bedding moisture yet: calibration is needed (traywarden probes "
-        "calibrate adds the points), or a probe that sends one of /, /100, %"
-    ]
+def test_a_raw_number_without_calibration_is_taken_and_pointed_out() -> None:
+    """A count says nothing by itself: it is kept, and the warning at its unit says what to do about it."""
+    text = with_channel("{name: a, measure: bedding_moisture, unit: count}")
+    (told,) = (one for one in lab_warnings(read_lab(text), text=text) if one.field.startswith("probes."))
+    assert told.field == "probes.one.channels.c.unit"
+    assert text.splitlines()[told.line - 1][told.column - 1 :].startswith("count")
+    assert told.message == (
+        "'count' is not bedding moisture yet: its readings are kept raw and no alarm judges them until it is"
+        " calibrated: traywarden probes calibrate one c"
+    )
 
 
 def test_a_unit_of_something_else_is_refused() -> None:

@@ -14,9 +14,9 @@ import pytest
 from PIL import Image
 
 from collector.alarms.model import Kind
-from collector.cli.main import build_parser
+from collector.cli.main import build_parser, main
 from collector.cli.reference import leaf_commands
-from collector.config.home import shipped_rules
+from collector.config.home import Home, shipped_rules
 from collector.config.lab_file import read_lab
 from collector.config.lab_template import LAB_TEMPLATE
 from collector.config.rule_layers import examine_layers
@@ -35,6 +35,7 @@ from tests.bench.__main__ import NAMES as BENCHES
 from tests.deploy.documents import PAGES, flowing, folder_of, page, quoted, typed
 from tests.deploy.machine import CHECKOUT
 from tests.deploy.mail_picture import MARK, PICTURE, mark_of, urgent_mail
+from tests.worlds.texts import lab_text
 
 DAY_MS, MIN_MS = 86_400_000, 60_000
 RULES = {rule.name: rule for rule in examine_layers(shipped_rules(), {}, [])[0].rules}
@@ -188,11 +189,18 @@ def test_days_ahead_are_those_of_the_code() -> None:
     assert "three undisturbed days and looks nine days ahead" in flowing("deploy/LIMITS.md")
 
 
-def test_the_example_of_the_probe_is_taken() -> None:
-    """The lines of step 6, given to the command that the script hands them to."""
+def test_the_example_of_the_probe_is_taken(tmp_path: Path) -> None:
+    """The lines of step 6, run as the script runs them in a lab that has the tray and no such probe: both channels
+    are there, also the one that nobody has calibrated yet."""
     (line,) = [line for line in typed("deploy/INSTALL.md") if line.startswith("deploy/add-probe.sh maple-top --at")]
     words = shlex.split(line)[1:]
-    build_parser().parse_args(["probes", "assign", *words, "--topic", "worms/maple/top"])
+    (tmp_path / "lab.yaml").write_text(lab_text(), encoding="utf-8")
+    assert main(["probes", "assign", *words, "--topic", "worms/maple/top", "--home", str(tmp_path)]) == 0
+    (probe,) = (one for one in Home(tmp_path).load_lab().probes if one.id == "maple-top")
+    assert [(one.measure, one.unit) for one in probe.channels] == [
+        ("bedding_temperature", "Cel"),
+        ("bedding_moisture", "count"),
+    ]
 
 
 def test_the_picture_of_a_mail_is_small_and_of_a_phone() -> None:

@@ -5,7 +5,7 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from collector.alarms.model import AlarmKey, Event, Kind, Priority, Rule, State, Transition
-from collector.domain.lab import Channel, Person
+from collector.domain.lab import Calibration, CalibrationPoint, Channel, Person
 from tests.worlds.values import KETTLE as KETTLE
 from tests.worlds.values import ROOM as ROOM
 from tests.worlds.values import lab, probe, series, tray
@@ -37,7 +37,13 @@ LAB = lab(
             "juniper-top",
             "juniper/top",
             Channel(key="temperature", measure="bedding_temperature", unit="Cel", model="ds18b20"),
-            Channel(key="moisture", measure="bedding_moisture", unit="count", model="capacitive"),
+            Channel(
+                key="moisture",
+                measure="bedding_moisture",
+                unit="count",
+                model="capacitive",
+                calibrations=(Calibration(0, (CalibrationPoint(1950.0, 62.0), CalibrationPoint(1620.0, 84.0))),),
+            ),
         ),
         probe("kettle-probe", "kettle", Channel(key="pump", measure="air_pump", unit="on/off")),
         probe("room-air", "room", Channel(key="temperature", measure="air_temperature", unit="Cel")),

@@ -5,8 +5,8 @@ from datetime import date
 
 from collector.alarms.model import Kind, Priority
 from collector.domain.diary import Brew, DiaryEntry, DiaryKind
-from collector.domain.lab import Person, Place, PlaceKind, Series
-from collector.domain.readings import Flag, StoredReading
+from collector.domain.lab import Channel, Person, Place, PlaceKind, Series
+from collector.domain.readings import Flag, StoredReading, Why
 from collector.husbandry.ahead import Dryness, Expected, TrayAhead
 from collector.letters.blocks import Section
 from collector.reports.digest import BrewNow, DigestView, Past, Standing, digest_key, sections, subject
@@ -198,6 +198,26 @@ def test_what_came_and_went_is_one_line_an_alarm() -> None:
     warm = Past(rule=replace(HOT, name="bedding-warm"), series=TOP_TEMPERATURE, from_ms=at(2, 21), to_ms=at(2, 23))
     both = told(replace(QUIET, past=(once, warm)))["Came and went since the last digest"]
     assert both == ("Juniper, top tray: bedding temperature too high Sunday 21:00 to Sunday 23:00 (2 h)",)
+
+
+def test_a_channel_without_calibration_is_named_until_it_has_one() -> None:
+    """In the figures of its tray, and among the probes that need care, to whom its place concerns."""
+    raw = Channel(key="moisture", measure="bedding_moisture", unit="count", model="capacitive")
+    probe = replace(SCHOOL.probes[0], id="maple-top", place="maple/top", channels=(raw,))
+    series, last = reading(MAPLE_MOISTURE, None, flag=Flag.NOT_EVALUATED)
+    view = replace(
+        QUIET,
+        lab=replace(SCHOOL, probes=(*SCHOOL.probes, probe)),
+        newest=((series, replace(last, raw=1800.0, why=int(Why.UNCALIBRATED))),),
+    )
+    found = told(view)
+    assert "Maple: all well - top bedding moisture not calibrated" in found["The bins"]
+    assert found["Probes that need care"] == (
+        "Maple, top tray, maple-top: bedding moisture is not calibrated yet, so nobody is warned of it. The maintainer"
+        " runs: traywarden probes calibrate maple-top moisture",
+    )
+    elsewhere = replace(TEACHER, where=("juniper/*",))
+    assert "Probes that need care" not in told(view, elsewhere)
 
 
 def test_probes_that_need_care_are_named() -> None:

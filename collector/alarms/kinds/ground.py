@@ -15,12 +15,14 @@ from collector.alarms.model import AlarmKey, AlarmState, Link, Rule
 from collector.alarms.places import BROKER, holds_at
 from collector.alarms.start import EVERY_MS, GAP_MS, Kept, Site
 from collector.alarms.track import Track
+from collector.domain.calibration_points import is_uncalibrated
 from collector.domain.lab import Series
 from collector.domain.probe_models import limits_for
 
 
 class Ground:
-    """`tracks`: the series that have readings; `subjects`: (probe, place) -> number of those that have none."""
+    """`tracks`: the series that have readings; `series`: those of them that are judged, as one without a calibration is
+    not; `subjects`: (probe, place) -> number of those that have none."""
 
     def __init__(self, site: Site, kept: Kept, link: Link, contexts: Contexts) -> None:
         self.lab, self.link, self._contexts = site.lab, link, contexts
@@ -29,10 +31,12 @@ class Ground:
         self._newest = kept.newest
         self._out = _probes_out(site.series, kept.states)
         self.places = {one.id: one.place for one in site.series} | {0: BROKER}
-        self.series = [one for one in site.series if one.measure]
+        measured = [one for one in site.series if one.measure]
+        raw = {(p.id, c.key) for p in site.lab.probes for c in p.channels if is_uncalibrated(c)}
+        self.series = [one for one in measured if (one.probe, one.channel) not in raw]
         self.subjects = {(one.probe, one.place): one.id for one in site.series if not one.measure}
         self.ledger = Ledger()
-        self.tracks = {one.id: Track(one.place, kept.newest.get(one.id)) for one in self.series}
+        self.tracks = {one.id: Track(one.place, kept.newest.get(one.id)) for one in measured}
         self.alarms: dict[AlarmKey, Alarm] = {}
         self.trees: list[Tree] = []
         self.tree_of: dict[AlarmKey, Tree] = {}

@@ -16,9 +16,11 @@ from collector.cli.parsing import command, group
 from collector.cli.status_values import probe_rows
 from collector.config.clock import system_now
 from collector.config.home import Home
+from collector.config.lab_calibrations import not_calibrated
 from collector.config.lab_edit import assign_probe, calibrated, set_calibration
 from collector.config.lab_file import read_lab
 from collector.config.written_files import read_bytes
+from collector.domain.calibration_points import is_uncalibrated
 from collector.domain.lab import Channel, Format, Probe
 from collector.domain.problems import nearest, wrong
 from collector.domain.units import MEASURES, parse_duration_ms, show_value
@@ -165,6 +167,8 @@ def run_assign(arguments: argparse.Namespace) -> int:
     refuse_doubtful(before, after, probe.id, system_now())
     _rewrite(home, after)
     say(f"probe '{probe.id}' written into {home.lab_file}; {_TAKEN_UP}")
+    for channel in filter(is_uncalibrated, probe.channels):
+        say(f"{probe.id} {channel.key}: {not_calibrated(probe, channel)}")
     return 0
 
 
