@@ -11,10 +11,12 @@ from collector.config.changed_files import WatchedFiles
 from collector.config.clock import Now
 from collector.config.home import Home
 from collector.config.log import Log
+from collector.domain.readings import StoredReading
 from collector.letters.links import Ack, LinkRefused, read
 from collector.store.asking import Waiting, reply_to
 from collector.store.errors import StoreError
 from collector.store.reader import Reader
+from collector.store.reading import NewestReading
 from collector.store.requests import Acknowledge, write_request
 from collector.store.watch_state import collector_state, read_state
 
@@ -37,7 +39,7 @@ class JournalLinkDesk:
         """As `LinkDesk` says."""
         ack = self._read(token)
         try:
-            with Reader(self._home.database) as reader:
+            with self._reader() as reader:
                 return self._case(ack, reader).page()
         except StoreError as error:
             raise NotNow(str(error)) from error
@@ -52,6 +54,11 @@ class JournalLinkDesk:
             raise NotNow(str(error)) from error
         return "" if reply is None or reply.done else reply.words
 
+    def _reader(self) -> Reader:
+        if not self._home.database.exists():
+            raise NotNow("there is no journal: the collector has not run here yet")
+        return Reader(self._home.database)
+
     def _read(self, token: str) -> Ack:
         try:
             return read(self._secret.get_secret_value(), token, self._now())
@@ -60,7 +67,7 @@ class JournalLinkDesk:
 
     def _leave(self, ack: Ack) -> int | None:
         """The request for this press: the one that waits already, a new one, or None where there is nothing to do."""
-        with self._one, Reader(self._home.database) as reader:
+        with self._one, self._reader() as reader:
             waiting = self._pending(ack, reader)
             if waiting is not None or not self._case_now(ack, reader).button:
                 return waiting
@@ -89,6 +96,7 @@ class JournalLinkDesk:
             past = reader.occurrence(ack.rule, ack.series, ack.raised_ms)
             asked = self._pending(ack, reader) is not None
             known = {one.id: one.as_series() for one in reader.series()} | {LINK_SERIES.id: LINK_SERIES}
+            last = {number: _stored(one) for number, one in reader.newest().items()}
         return OccurrenceView(
             ack=ack,
             lab=lab,
@@ -100,7 +108,14 @@ class JournalLinkDesk:
             running=collector_state(state, now_ms, self._waiting.stale_ms).runs,
             alive_ms=None if state is None else state.alive_ms,
             now_ms=now_ms,
+            last=last,
+            known=known,
         )
+
+
+def _stored(one: NewestReading) -> StoredReading:
+    """What letters know of a reading; what the probe said in its own unit is not among it."""
+    return StoredReading(series=one.series, t_ms=one.t_ms, value=one.value, flag=one.flag, raw=None, why=one.why)
 
 
 def _key(ack: Ack) -> tuple[str, int]:

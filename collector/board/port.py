@@ -40,7 +40,12 @@ class AlarmPage:
     """What the button says; empty: there is nothing to press."""
     role: str = ""
     """In whose name the button is pressed."""
+    figures: tuple[tuple[str, str], ...] = ()
+    """What is so now, as the mail says it: ('Now', '31.2 °C at 09:40 (limit 30.0 °C)')."""
     to_do: str = ""
+    """What the mail says: amounts and cautions, a line each."""
+    why: tuple[tuple[str, str], ...] = ()
+    """What comes of it, and where the number comes from."""
     waiting: bool = False
     """Pressed, and not yet taken up by the collector: the page looks again by itself."""
 

@@ -1,24 +1,42 @@
 """What the page behind a link says of one occurrence of an alarm, from values alone."""
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TypedDict
 from zoneinfo import ZoneInfo
 
-from collector.alarms.model import LINK_SERIES, STANDING, AlarmState, Event, Rule, State
+from collector.alarms.model import LINK_SERIES, STANDING, AlarmKey, AlarmState, Event, Rule, State, Transition
 from collector.board.port import AlarmPage
-from collector.domain.lab import Lab, Series
-from collector.domain.said_quantities import in_units_of
+from collector.domain.lab import Lab, Person, Series
+from collector.domain.readings import StoredReading
 from collector.domain.units import show_duration
+from collector.letters.figures import Figures
+from collector.letters.how_long import HowLong
 from collector.letters.links import Ack
 from collector.letters.local_time import clock_time
-from collector.letters.plain import one_line, paragraphs
+from collector.letters.matter import Matter, matter_of
+from collector.letters.plain import one_line
+from collector.letters.to_do import ToDo
 from collector.letters.trouble import Trouble
+from collector.pipeline.lab_facts import LabFacts, LetterSources
 from collector.store.alarm_rows import PastChange
+from collector.telling.message_plan import Item
 
 ON_IT, SEEN = "I am on it", "I have seen it"
 _NOTHING = "There is nothing to acknowledge."
 _CALLED = (*STANDING, State.RETURNED)
 """States that people were called to."""
+
+
+_CALLS = (Event.RAISED, Event.RE_ALARMED)
+
+
+class _AsTold(TypedDict, total=False):
+    """Fields of the page that are the mail's."""
+
+    figures: tuple[tuple[str, str], ...]
+    to_do: str
+    why: tuple[tuple[str, str], ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,6 +60,9 @@ class OccurrenceView:
     alive_ms: int | None
     """When it last gave a sign of life."""
     now_ms: int
+    last: Mapping[int, StoredReading] = field(default_factory=dict)
+    """The newest reading of each series."""
+    known: Mapping[int, Series] = field(default_factory=dict)
 
     @property
     def own(self) -> AlarmState | None:
@@ -72,13 +93,31 @@ class OccurrenceView:
             state=tuple(self._sentences()),
             button=self.button,
             role=one_line(self.ack.role),
-            to_do=self._to_do() if standing else "",
+            **self._as_told() if standing else {},
             waiting=self.asked and self.running,
         )
 
-    def _to_do(self) -> str:
-        said = "" if self.rule is None else self.rule.corrective_action
-        return "\n".join(paragraphs(in_units_of(said, self.lab.us_units)))
+    def _as_told(self) -> "_AsTold":
+        """What the mail says of it, by the same words."""
+        matter = self._matter()
+        if matter is None:
+            return {}
+        to_do, comes = ToDo(matter), HowLong(matter).if_nothing
+        return {
+            "figures": tuple(Figures(matter).now()),
+            "to_do": "\n".join(to_do.with_cautions()),
+            "why": ((comes, " ".join(to_do.consequence())), ("Basis", one_line(to_do.basis))),
+        }
+
+    def _matter(self) -> Matter | None:
+        called = [one for one in self.past if one.event in _CALLS] or self.past[:1]
+        if self.rule is None or self.series is None or not called:
+            return None
+        item = Item(transition=_transition(called[-1]), rule=self.rule, series=self.series)
+        facts = LabFacts(
+            lab=self.lab, last=self.last, known=self.known, states=dict[AlarmKey, AlarmState], sources=LetterSources()
+        )
+        return matter_of(item, facts, Person(role=self.ack.role), self.now_ms)
 
     # What it is about
 
@@ -152,7 +191,7 @@ class OccurrenceView:
     def _gone(self) -> Iterator[str]:
         """This occurrence is over, or not of this journal."""
         if not self.past:
-            yield f"The journal does not know this alarm any more. {_NOTHING}"
+            yield f"{self._not_ours()} {_NOTHING}"
             return
         on_it = self._on_it()
         if on_it:
@@ -165,6 +204,13 @@ class OccurrenceView:
             yield f"That alarm is over. Another one stands since {again}; its own message has its own link."
         else:
             yield f"It is over. {_NOTHING}"
+
+    def _not_ours(self) -> str:
+        """Why an occurrence is unknown, as far as can be told."""
+        lab = one_line(self.lab.name)
+        if self.series is None or self.series.place != self.ack.place:
+            return f"This link is of another lab: the journal of {lab} has no such probe at {one_line(self.ack.place)}."
+        return f"The journal of {lab} does not know this alarm: the link is of another lab or of an older journal."
 
     def _on_it(self) -> str:
         """Who has acknowledged it, unless it has called again since."""
@@ -180,3 +226,18 @@ class OccurrenceView:
             ends = [one.t_ms for one in self.past if one.event in (Event.CLEARED, Event.LATCHED)]
             if ends:
                 yield f"Back to normal at {self._when(ends[-1])}."
+
+
+def _transition(change: PastChange) -> Transition:
+    """The change as it was told of."""
+    return Transition(
+        key=AlarmKey(change.rule, change.series),
+        event=change.event,
+        before=change.before,
+        after=change.after,
+        t_ms=change.t_ms,
+        since_ms=change.since_ms,
+        raised_ms=change.raised_ms,
+        value=change.value,
+        worst=change.worst,
+    )

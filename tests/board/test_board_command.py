@@ -116,12 +116,23 @@ def test_it_ends_in_order_and_its_log_holds_no_link(home: Path, how: signal.Sign
         assert secret not in log
 
 
+def test_it_waits_for_a_journal(home: Path) -> None:
+    """Before the collector has run a page says so, and nothing can be pressed; once there is a journal it is served."""
+    journal, aside, link = home / "traywarden.db", home / "aside.db", path_of(home)
+    journal.rename(aside)
+    board = Board(home).up()
+    for method in ("GET", "POST"):
+        answer = board.ask(method, link)
+        assert answer.status == 503
+        assert "There is no journal: the collector has not run here yet." in answer.text
+    aside.rename(journal)
+    assert board.ask("GET", link).status == 200
+    code, _, log = board.end()
+    assert code == 0
+    assert "the collector has not run yet: pages say so until there is a journal" in log
+
+
 Spoil = Callable[[Path], dict[str, object]]
-
-
-def _no_home(home: Path) -> dict[str, object]:
-    (home / "traywarden.db").unlink()
-    return {}
 
 
 def _other_program(home: Path) -> dict[str, object]:
@@ -150,7 +161,6 @@ def _wrong_lab(home: Path) -> dict[str, object]:
 @pytest.mark.parametrize(
     ("spoil", "says"),
     [
-        (_no_home, "not there; 'traywarden watch' makes it"),
         (_other_program, "a database of another program"),
         (_no_secret, "TRAYWARDEN_BOARD__LINK_SECRET is not set"),
         (_not_our_host, "cannot listen on 192.0.2.1"),
@@ -161,7 +171,7 @@ def _wrong_lab(home: Path) -> dict[str, object]:
 def test_what_keeps_it_from_starting_is_one_line(
     home: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, spoil: Spoil, says: str
 ) -> None:
-    """No journal, not ours, no secret, a host that is not ours, a broken lab file: exit 1, one line."""
+    """A journal that is not ours, no secret, a host that is not ours, a broken lab file: exit 1, one line."""
     settings = {"BOARD__LINK_SECRET": SECRET, "BOARD__PORT": free_port(), **spoil(home)}
     for name, value in settings.items():
         if value is not None:

@@ -220,7 +220,7 @@ def test_a_journal_that_is_gone_is_not_now(lab: Lab) -> None:
     lab.hand.close()
     lab.home.database.unlink()
     for attempt in (lab.desk.look, lab.desk.acknowledge):
-        with pytest.raises(NotNow, match="not there"):
+        with pytest.raises(NotNow, match="there is no journal: the collector has not run here yet"):
             attempt(lab.token)
 
 

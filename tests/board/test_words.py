@@ -7,6 +7,7 @@ import pytest
 from collector.alarms.model import LINK_SERIES, AlarmKey, AlarmState, Event, Kind, State
 from collector.board.words import ON_IT, SEEN, OccurrenceView
 from collector.config.lab_file import read_lab
+from collector.domain.readings import Flag, StoredReading
 from collector.letters.links import Ack
 from collector.store.alarm_rows import PastChange
 from tests.services.clock import QUILLBROOK_MORNING_MS
@@ -132,7 +133,10 @@ CASES = {
         None, [UP, change(Event.RULE_REMOVED, 9)], "", "",
         ["The rule was changed or taken away since.", f"It is over. {NOTHING}"],
     ),
-    "unknown": (None, [], "", "", [f"The journal does not know this alarm any more. {NOTHING}"]),
+    "unknown": (None, [], "", "", [
+        "The journal of Quillbrook School worm lab does not know this alarm: the link is of another lab or of an older"
+        f" journal. {NOTHING}"
+    ]),
 }  # fmt: skip
 
 
@@ -188,3 +192,46 @@ def test_without_a_history_it_is_dated_by_the_link() -> None:
     assert replace(BASE, past=[]).page().since == "08:01 (29 min ago)"
     assert replace(BASE, now_ms=START - MIN).page().since == "08:00"
     assert replace(BASE, now_ms=QUILLBROOK_MORNING_MS).page().since.endswith("08:00")
+
+
+def test_the_page_has_the_mails_own_figures_and_words() -> None:
+    """The value now with its limit, the cautions, what comes of it and where the number comes from."""
+    last = {1: StoredReading(series=1, t_ms=START + 29 * MIN, value=31.2, flag=Flag.PASS, raw=31.2, why=0)}
+    page = replace(BASE, last=last).page()
+    assert page.figures == (("Now", "31.2 °C at 08:29 (limit 30.0 °C)"),)
+    assert page.to_do.splitlines()[-1].startswith("Afterwards wash your hands with soap")
+    assert [label for label, _ in page.why] == ["If nothing is done by 12:00", "Basis"]
+    us = replace(BASE, last=last, lab=replace(LAB_VALUES, us_units=True)).page()
+    assert us.figures == (("Now", "88.2 °F at 08:29 (limit 86.0 °F)"),)
+
+
+@pytest.mark.parametrize(("us", "amount"), [(False, "Add about 0.6 L of water"), (True, "Add about 19 fl oz of water")])
+def test_the_page_has_the_amount_of_the_mail(us: bool, amount: str) -> None:
+    """1.25 kg of dry bedding at 75 %, as in the mail: 1.25 (77.5/22.5 - 75/25) = 0.56 L."""
+    places = tuple(replace(one, dry_kg=1.25) if one.id == "juniper/top" else one for one in LAB_VALUES.places)
+    moist = replace(SERIES, measure="bedding_moisture", unit="%")
+    page = replace(
+        BASE,
+        lab=replace(LAB_VALUES, us_units=us, places=places),
+        rule=replace(HOT, kind=Kind.LOW, measure="bedding_moisture", setpoint=76.0),
+        series=moist,
+        known={1: moist},
+        last={1: StoredReading(series=1, t_ms=START + 29 * MIN, value=75.0, flag=Flag.PASS, raw=75.0, why=0)},
+    ).page()
+    assert amount in page.to_do
+    assert page.figures == (("Now", "75.0 % at 08:29 (limit 76.0 %)"),)
+
+
+def test_a_link_of_another_lab_says_so() -> None:
+    """The journal has no such series, or has it elsewhere; nothing can be pressed."""
+    words = "This link is of another lab: the journal of Quillbrook School worm lab has no such probe at juniper/top."
+    for series in (None, replace(SERIES, place="maple/top")):
+        page = replace(BASE, state=None, past=[], series=series).page()
+        assert page.state == (f"{words} {NOTHING}",)
+        assert page.button == ""
+
+
+def test_an_alarm_that_is_over_asks_for_nothing() -> None:
+    """No figures and nothing to do once it is over."""
+    page = replace(BASE, state=None, past=[UP, BACK]).page()
+    assert (page.figures, page.to_do, page.why) == ((), "", ())

@@ -26,8 +26,11 @@ def run(arguments: argparse.Namespace) -> int:
     home, board, log = home_of(arguments), load_settings().board, log_of(arguments)
     if board.link_secret is None:
         wrong("TRAYWARDEN_BOARD__LINK_SECRET is not set; the board and the collector need the same one")
-    with Reader(home.database):
-        pass  # not there, or not ours: said before anything listens
+    if home.database.exists():
+        with Reader(home.database):
+            pass  # not ours: said before anything listens
+    else:
+        log("the collector has not run yet: pages say so until there is a journal")
     manager = ServiceManager(os.environ, os.getpid(), time.monotonic)
     desk = JournalLinkDesk(home, board.link_secret, system_now, log)
     serving = serving_of(desk, board, log, lambda: manager.turned(writable=True))
