@@ -13,7 +13,7 @@ from collector.pipeline.pipeline import Pipeline
 from collector.store.errors import JournalStalled
 from collector.store.journal import Journal
 from collector.store.vocabulary import EventKind
-from collector.watch.alarm_log import log_alarms
+from collector.watch.alarm_log import AlarmLog
 from collector.watch.pacing import Pacer
 from collector.watch.surroundings import Surroundings
 
@@ -42,6 +42,7 @@ class Commits:
     ) -> None:
         self._journal, self._pipeline, self._acknowledge = journal, pipeline, acknowledge
         self._now, self._steady, self._log = around.now, around.steady, around.log
+        self._alarm_log = AlarmLog(self._log)
         self._pacer = Pacer(self._steady())
         self._stall: _Stall | None = None
         self._ids: list[int] = []
@@ -92,7 +93,7 @@ class Commits:
         except JournalStalled as error:
             self._stalls(str(error))
             return None
-        log_alarms(self._log, self._pipeline.batch.transitions)
+        self._alarm_log.write(self._pipeline.batch.transitions, self._now())
         self._acknowledge(self._ids)
         stored, self._ids, self.held = self.held, [], 0
         self._log.debug(f"committed: {stored} messages, {len(self._pipeline.batch.rows)} readings")

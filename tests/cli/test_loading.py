@@ -30,12 +30,13 @@ NEEDED = {"pydantic", "yaml", "msgspec"}
 """What reading lab.yaml takes, and what is asked of the collector."""
 PROGRAM = """
 import sys
+before = set(sys.modules)
 from collector.cli.main import main
 try:
     code = main(sys.argv[1:])
 except SystemExit as end:
     code = end.code
-print(*sorted({name.partition(".")[0] for name in sys.modules}), file=sys.stderr)
+print(*sorted({name.partition(".")[0] for name in set(sys.modules) - before}), file=sys.stderr)
 sys.exit(code)
 """
 

@@ -9,7 +9,7 @@ import pytest
 from collector.alarms.model import AlarmKey, Event, State, Transition
 from collector.config.log import Level, Log
 from collector.store.batch import HistoryRow
-from collector.watch.alarm_log import log_alarms
+from collector.watch.alarm_log import LINES, AlarmLog
 from tests.services.mosquitto import Mosquitto
 from tests.services.waiting import wait_until
 from tests.services.watching import Watch
@@ -60,8 +60,9 @@ def test_quiet_says_only_what_is_wrong(tmp_path: Path, mosquitto: Mosquitto) -> 
     mosquitto.publish("worms/juniper/top", hot_pack(time.time() - 10, 32.0))
     wait_until(lambda: "alarm raised" in watch.log, "the alarm", 20)
     watch.stop()
-    (line,) = watch.log.splitlines()
-    assert re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ warning: alarm raised: bedding-hot at .*", line)
+    nobody, alarm = watch.log.splitlines()
+    assert re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ warning: .*nobody.*", nobody)
+    assert re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ warning: alarm raised: bedding-hot at .*", alarm)
 
 
 @pytest.mark.parametrize(
@@ -76,8 +77,30 @@ def test_quiet_says_only_what_is_wrong(tmp_path: Path, mosquitto: Mosquitto) -> 
 def test_each_change_of_an_alarm_is_a_line(event: Event, priority: str, level: Level, says: str) -> None:
     """Its name, place and priority; what needs somebody soon stands out."""
     lines: list[tuple[Level, str]] = []
+    AlarmLog(Log(lambda *line: lines.append(line))).write([changed(event, priority)], 0)
+    assert lines == [(level, says)]
+
+
+def test_an_alarm_that_comes_and_goes_without_end_fills_no_log() -> None:
+    """A few lines at once and one every five minutes after that, which says how many were left out; other series have
+    lines of their own."""
+    lines: list[tuple[Level, str]] = []
+    log = AlarmLog(Log(lambda *line: lines.append(line)))
+    log.write([changed(Event.RAISED, "high")] * 1_000, 0)
+    assert len(lines) == LINES.at_once
+    log.write([changed(Event.RAISED, "high", series=2)], 0)
+    log.write([changed(Event.CLEARED, "high")], 300_000)
+    assert [text for _, text in lines[LINES.at_once :]] == [
+        "alarm raised: bedding-dry at juniper/top, high priority",
+        "alarm ended: bedding-dry at juniper/top, high priority; 988 changes before it are left out here, "
+        "see: traywarden alarms history",
+    ]
+
+
+def changed(event: Event, priority: str, series: int = 1) -> HistoryRow:
+    """One change of an alarm."""
     change = Transition(
-        key=AlarmKey("bedding-dry", 1),
+        key=AlarmKey("bedding-dry", series),
         event=event,
         before=State.NORMAL,
         after=State.UNACKNOWLEDGED,
@@ -86,8 +109,6 @@ def test_each_change_of_an_alarm_is_a_line(event: Event, priority: str, level: L
         raised_ms=0,
         value=55.0,
     )
-    row = HistoryRow(
+    return HistoryRow(
         transition=change, place="juniper/top", measure="bedding_moisture", priority=priority, noticed_ms=0
     )
-    log_alarms(Log(lambda *line: lines.append(line)), [row])
-    assert lines == [(level, says)]
