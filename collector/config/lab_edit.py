@@ -1,10 +1,13 @@
-"""Changes to lab.yaml that the command line makes for people, as insertions that keep all they wrote.
+"""Changes to lab.yaml that the command line makes for people, and that keep all else they wrote.
 
     assign_probe(text, probe)                               -> text with one more probe
     calibrated(text, channel, date, points)                 -> a new probe's channel with its first points
     set_calibration(text, probe, channel, date, points)     -> text with one more set of calibration points
+    move_probe(text, probe, place)                          -> text with the probe at another place
+    rename_probe(text, probe, name)                         -> text with the probe under another id
+    remove_probe(text, probe)                               -> text without the probe
 
-Both read the result back and compare it with the lab they expect; where that fails, Refused, and nothing changes.
+All read the result back and compare it with the lab they expect; where that fails, Refused, and nothing changes.
 """
 
 from collections.abc import Callable, Iterable, Sequence
@@ -15,7 +18,7 @@ from zoneinfo import ZoneInfo
 
 from collector.config import lab_words
 from collector.config.lab_file import read_lab, utc_ms
-from collector.config.yaml.edit import Entry, add, find
+from collector.config.yaml.edit import Entry, add, change, find, item, remove
 from collector.config.yaml.text import KeyPath, dotted, read_yaml
 from collector.config.yaml.write import scalar
 from collector.domain.lab import Calibration, CalibrationPoint, Channel, Format, Lab, Probe
@@ -79,6 +82,44 @@ def set_calibration(
     return _checked(text, after, path, entry, expected, file)
 
 
+def move_probe(text: str, probe: str, place: str, file: str = "lab.yaml") -> str:
+    """`text` with the probe at another place. Raises Refused where the lab would not be sound."""
+    lab = read_lab(text, file)
+    old = _probe(lab, text, file, probe)
+    path = ("probes", probe, "place")
+    _, node = item(find(text, path[:-1]), "place")
+    after = change(text, node, place)
+    expected = _with_probe(lab, probe, replace(old, place=place))
+    return _read_back(text, after, path, expected, file, f"write 'place: {place}' there by hand")
+
+
+def rename_probe(text: str, probe: str, name: str, file: str = "lab.yaml") -> str:
+    """`text` with the probe under another id. Raises Refused where there is one, or the lab would not be sound."""
+    lab = read_lab(text, file)
+    old = _probe(lab, text, file, probe)
+    path = ("probes", probe)
+    try:
+        lab_words.key(name)
+    except ValueError as error:
+        raise _refused(text, file, path, str(error)) from None
+    if any(one.id == name for one in lab.probes):
+        raise _refused(text, file, ("probes", name), f"probe '{name}' is there already; choose another id")
+    key, _ = item(find(text, path[:-1]), probe)
+    after = change(text, key, name)
+    expected = _with_probe(lab, probe, replace(old, id=name))
+    return _read_back(text, after, path, expected, file, f"write '{name}:' there by hand")
+
+
+def remove_probe(text: str, probe: str, file: str = "lab.yaml") -> str:
+    """`text` without the probe. Raises Refused where there is none."""
+    lab = read_lab(text, file)
+    _probe(lab, text, file, probe)
+    path = ("probes", probe)
+    after = remove(text, find(text, path[:-1]), probe)
+    expected = replace(lab, probes=tuple(one for one in lab.probes if one.id != probe))
+    return _read_back(text, after, path, expected, file, "take its lines out by hand")
+
+
 def probe_data(probe: Probe, zone: ZoneInfo) -> dict[str, Any]:
     """The probe as lab.yaml writes it, without what it would be by itself."""
     data: dict[str, Any] = {"place": probe.place, "topic": probe.topic, "format": probe.format.value}
@@ -120,6 +161,31 @@ def _quantity(value: float, measure: str) -> str:
 def _duration(ms: int) -> str:
     unit = next((name for name in ("d", "h", "min", "s") if ms % MS[name] == 0), "s")
     return f"{ms / MS[unit]:.12g} {unit}"
+
+
+def _probe(lab: Lab, text: str, file: str, probe: str) -> Probe:
+    known = {one.id: one for one in lab.probes}
+    if probe not in known:
+        raise _refused(text, file, ("probes",), _unknown("probe", probe, known))
+    return known[probe]
+
+
+def _with_probe(lab: Lab, probe: str, new: Probe) -> Lab:
+    return replace(lab, probes=tuple(new if one.id == probe else one for one in lab.probes))
+
+
+def _read_back(before: str, after: str, path: KeyPath, expected: Lab, file: str, by_hand: str) -> str:
+    """`after`, if it reads as the lab that was wanted; else why not, placed in the text as it was."""
+    try:
+        if read_lab(after, file) == expected:
+            return after
+        reasons: list[Problem] = []
+    except Refused as refused:
+        reasons = [one for one in refused.problems if one.field.startswith("probes.")]
+    marked = read_yaml(before, file)
+    if reasons:
+        raise Refused(replace(marked.problem(path, one.message), field=one.field) for one in reasons)
+    raise _refused(before, file, path, f"this layout cannot be changed without risk; {by_hand}")
 
 
 def _channel(lab: Lab, text: str, file: str, probe: str, channel: str) -> Channel:

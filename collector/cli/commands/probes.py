@@ -1,4 +1,4 @@
-"""`traywarden probes list | assign | calibrate | out-of-service | in-service`."""
+"""`traywarden probes list | assign | move | remove | calibrate | out-of-service | in-service`."""
 
 import argparse
 import os
@@ -17,7 +17,14 @@ from collector.cli.status_values import probe_rows
 from collector.config.clock import system_now
 from collector.config.home import Home
 from collector.config.lab_calibrations import not_calibrated
-from collector.config.lab_edit import assign_probe, calibrated, set_calibration
+from collector.config.lab_edit import (
+    assign_probe,
+    calibrated,
+    move_probe,
+    remove_probe,
+    rename_probe,
+    set_calibration,
+)
 from collector.config.lab_file import read_lab
 from collector.config.written_files import read_bytes
 from collector.domain.calibration_points import is_uncalibrated
@@ -41,6 +48,7 @@ def add(parser: argparse.ArgumentParser) -> None:
         listing=True,
     )
     _add_assign(under)
+    _add_moves(under)
     _add_calibrate(under)
     _add_service(under)
 
@@ -91,6 +99,27 @@ def _add_assign(under: Any) -> None:
         help="one measured quantity; give it once for each. NAME is the record name (senml) or JSON Pointer (json); a "
         "raw unit such as count needs two points or more, and the day from which they hold",
     )
+
+
+def _add_moves(under: Any) -> None:
+    move = command(
+        under,
+        "move",
+        "put a probe at another place, or give it another name, in lab.yaml; what it measured stays where it was",
+        "traywarden probes move maple-top --at maple/middle --name maple-middle",
+        run_move,
+    )
+    move.add_argument("--at", default="", metavar="PLACE", help="where it is now: maple/middle, room, kettle")
+    move.add_argument("--name", default="", metavar="NEW", help="what it is called from now on")
+    remove = command(
+        under,
+        "remove",
+        "take a probe out of lab.yaml; its readings are kept",
+        "traywarden probes remove maple-middle",
+        run_remove,
+    )
+    for parser in (move, remove):
+        parser.add_argument("id", help="the probe")
 
 
 def _add_calibrate(under: Any) -> None:
@@ -205,6 +234,30 @@ def _with_points(text: str, channel: Channel, since: str, points: list[tuple[flo
         return calibrated(lab_text, channel, since, points)
     except ValueError as error:
         wrong(f"--channel {text}: {error}")
+
+
+def run_move(arguments: argparse.Namespace) -> int:
+    home, probe, text = home_of(arguments), arguments.id, _lab_text(home_of(arguments))
+    if not arguments.at and not arguments.name:
+        wrong("say where it is now with --at PLACE, what it is called with --name NEW, or both")
+    if arguments.at:
+        text = move_probe(text, probe, arguments.at)
+    if arguments.name:
+        text = rename_probe(text, probe, arguments.name)
+    _rewrite(home, text)
+    done = [f"is at {arguments.at}"] if arguments.at else []
+    done += [f"is called '{arguments.name}'"] if arguments.name else []
+    say(f"probe '{probe}' {' and '.join(done)} from now on; {_TAKEN_UP}")
+    say("what it measured so far is kept under its old name and place")
+    return 0
+
+
+def run_remove(arguments: argparse.Namespace) -> int:
+    home = home_of(arguments)
+    _rewrite(home, remove_probe(_lab_text(home), arguments.id))
+    say(f"probe '{arguments.id}' is out of {home.lab_file}; {_TAKEN_UP}")
+    say("its readings are kept; what it still sends shows as unclaimed in 'traywarden probes list'")
+    return 0
 
 
 def run_calibrate(arguments: argparse.Namespace) -> int:

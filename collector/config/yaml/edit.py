@@ -1,4 +1,5 @@
-"""One more entry in a YAML file as an insertion of text: every comment and every other byte stays as it is.
+"""One more entry in a YAML file, one value changed or one entry less: every comment of the rest and every other byte
+stays as it is.
 
 PyYAML's composer says at which character each value starts and ends; the new text goes after the last value of the
 group it joins, in the group's own style: below it and as far in, or between its brackets. Whoever calls reads the
@@ -12,10 +13,11 @@ from typing import Any, cast
 
 import yaml
 
-from collector.config.yaml.write import block, flow, pair
+from collector.config.yaml.write import block, flow, pair, scalar
 
 _LINE_BREAK = re.compile("\r\n|[\r\n\x85\u2028\u2029]")
 _BLANK_BEFORE = re.compile(r"(\r\n|\r|\n) *\1 *\Z")
+_COMMA_AFTER = re.compile(r"(?P<between>(?:[ \t\r\n]|(?<=[ \t\r\n])#[^\r\n]*)*),[ \t]*")
 _STEP = "  "
 
 
@@ -55,6 +57,30 @@ def add(text: str, parent: yaml.MappingNode, entry: Entry) -> str:
     if isinstance(group, yaml.CollectionNode) and group.value:
         return _longer_group(text, group, entry)
     return _first_of_group(text, parent, group, entry)
+
+
+def change(text: str, node: yaml.Node, value: str) -> str:
+    """`text` with a scalar, a value or a key, written anew."""
+    return text[: node.start_mark.index] + scalar(value) + text[node.end_mark.index :]
+
+
+def item(group: yaml.MappingNode, name: str) -> tuple[yaml.Node, yaml.Node]:
+    """Key and value of one entry of a group known to hold it."""
+    return next((key, value) for key, value in group.value if key.value == name)
+
+
+def remove(text: str, group: yaml.MappingNode, name: str) -> str:
+    """`text` without one entry of a group: its lines with the comments on and further in than them, or what stands for
+    it between brackets, with its comma."""
+    key, value = item(group, name)
+    start, end = key.start_mark.index, max(_end(key), _end(value))
+    if group.flow_style:
+        comma = _COMMA_AFTER.match(text, end)
+        return text[:start] + (text[end:] if comma is None else comma["between"] + text[comma.end() :])
+    column = key.start_mark.column
+    after = _line_after(text, end)
+    rest = "" if after is None else text[_deeper_comments(text, after, column) :]
+    return text[: start - column] + rest
 
 
 def _new_group(text: str, parent: yaml.MappingNode, entry: Entry) -> str:
@@ -102,9 +128,14 @@ def _below(text: str, index: int, lines: list[str], deeper_than: int | None = No
     if start is None:
         return text + newline + added
     if deeper_than is not None:
-        comments = re.compile(rf"(?: {{{deeper_than + 1},}}#[^\r\n]*(?:\r\n|\r|\n))*")
-        start = comments.match(text, start).end()  # type: ignore[union-attr] # it matches nothing, too
+        start = _deeper_comments(text, start, deeper_than)
     return text[:start] + added + newline + text[start:]
+
+
+def _deeper_comments(text: str, start: int, column: int) -> int:
+    """Where lines from `start` on that hold nothing but a comment further in than the column end."""
+    comments = re.compile(rf"(?: {{{column + 1},}}#[^\r\n]*(?:\r\n|\r|\n))*")
+    return comments.match(text, start).end()  # type: ignore[union-attr] # it matches nothing, too
 
 
 def _line_after(text: str, index: int) -> int | None:
