@@ -77,11 +77,12 @@ class LinkState(Enum):
 
 @dataclass(frozen=True, slots=True)
 class LinkNews:
-    """Something that changed about the link; `text` is one line for people. Where it came up it says whether the broker
-    had kept our session, so that nothing published meanwhile was lost."""
+    """Something that changed about the link; `text` is one line for people."""
 
     link: LinkState
     text: str
+    kept: bool = False
+    """It came up, and the broker had kept our session: nothing published meanwhile was lost."""
 
 
 class BrokerSession:
@@ -255,7 +256,7 @@ class BrokerSession:
             client.disconnect()
             return
         kept = "session resumed" if self._resumed else "new session"
-        self._on_news(LinkNews(LinkState.UP, f"{self._where()} connected, {kept}"))
+        self._on_news(LinkNews(LinkState.UP, f"{self._where()} connected, {kept}", self._resumed))
 
     def _disconnected(
         self, _client: Client, _data: Any, _flags: DisconnectFlags, reason: ReasonCode, _properties: Properties | None

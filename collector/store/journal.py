@@ -247,11 +247,11 @@ class Journal:
             query = "SELECT count(*) FROM events WHERE t_ms >= ? AND kind = ? AND detail <> ?"
             return int(db.execute(query, (since_ms, EventKind.STARTED, LAB_CHANGED)).fetchone()[0])
 
-    def last_damage_ms(self) -> int | None:
-        """When the journal was last found damaged; None: never."""
+    def last_ms(self, kind: EventKind) -> int | None:
+        """When this last happened; None: never, as far as is remembered."""
         with self._work() as db:
             query = "SELECT max(t_ms) FROM events WHERE kind = ?"
-            found: int | None = db.execute(query, (EventKind.JOURNAL_DAMAGED,)).fetchone()[0]
+            found: int | None = db.execute(query, (kind,)).fetchone()[0]
         return found
 
     def oldest_waiting_ms(self, since_ms: int) -> int | None:

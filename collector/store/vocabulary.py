@@ -14,6 +14,8 @@ class EventKind(StrEnum):
     """The broker let us in. Detail: the broker's line for people."""
     LINK_DOWN = "link down"
     """The link to the broker was lost. Detail: why."""
+    NEW_SESSION = "new session"
+    """The broker had forgotten us, where it once knew us. Detail: from when on readings may be lost."""
     RULES_CHANGED = "rules changed"
     """Other rules hold from here on. Detail: which alarms came, went or changed."""
     JOURNAL_STALLED = "journal stalled"

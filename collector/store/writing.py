@@ -11,7 +11,7 @@ from collector.store.rows import insert
 from collector.store.text import clean
 from collector.store.vocabulary import Counter, MetaKey
 
-ARRIVALS_KEPT = 1024
+ARRIVALS_KEPT = 8192
 EVENTS_KEPT = 5_000
 
 # DO NOTHING rather than OR IGNORE: it lets only a key already there pass, not a row that breaks another constraint.

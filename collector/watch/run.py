@@ -18,12 +18,13 @@ from collector.pipeline.building import rejudge
 from collector.reports.due import due_reports_of
 from collector.store.errors import JournalCutOff, JournalDamaged, JournalStalled, StoreError
 from collector.store.vocabulary import EventKind, MetaKey
-from collector.store.watch_state import WatchState, write_state
+from collector.store.watch_state import WatchState, read_state, write_state
 from collector.telling.reach import reach_text, unwarned_words
 from collector.watch.answering import Answers
 from collector.watch.assemble import RunParts
 from collector.watch.catching_up import CATCH_UP_S, CAUGHT_UP_S, CatchingUp
 from collector.watch.commits import Commits
+from collector.watch.forgotten import Forgotten, linked_until_ms
 from collector.watch.link_log import LinkLog
 from collector.watch.self_check import SelfCheck
 from collector.watch.surroundings import Surroundings
@@ -46,11 +47,13 @@ class Run:
         self._unread = ""
         self._began_s = around.steady()
         self._pipeline = parts.pipeline
+        self._pipeline.intake.catching_up = True
         self._session = BrokerSession(
             parts.broker, self._message, self._news, around.steady, on_told=around.pulse.told, wake=around.calls.wake
         )
         self._commits = Commits(around, parts.journal, parts.pipeline, self._session.acknowledge)
         self._link = LinkLog(around.log)
+        self._forgotten = Forgotten(linked_until_ms(parts.journal.meta(), read_state(around.home.sign_of_life)))
         self._answers = Answers(parts.journal, parts.pipeline, around.log)
         self._reports = due_reports_of(around.home, around.settings, parts.lab, parts.journal)
         self._self_check = SelfCheck(
@@ -130,7 +133,10 @@ class Run:
         while got and self._commits.held < BATCH_MESSAGES and not intake.full:
             got = pump(_GATHER_S, BATCH_MESSAGES, lambda: intake.full)
             taken += got
-        self._catching_up.took(taken, self._around.steady())
+        now_s = self._around.steady()
+        self._catching_up.took(taken, now_s)
+        if not self._link.trouble and not self._catching_up.gathering(now_s):
+            intake.catching_up = False
 
     def _patience_s(self) -> float:
         return min(self._commits.wait_s(), self._schedule.wait_s("requests", self._around.steady()))
@@ -159,6 +165,10 @@ class Run:
             self._catching_up.begin(self._around.steady(), CAUGHT_UP_S)
         else:
             self._commits.forget_ids()
+        self._pipeline.intake.catching_up = news.kept or not up  # what waited comes before the news that it is up
+        if said := self._forgotten.heard(news, self._around.now()):
+            self._around.log.warning(said)
+            self._pipeline.batch.events.append((self._around.now(), EventKind.NEW_SESSION, said))
         if self._link.heard(news):
             self._pipeline.link_changed(up, self._around.now(), news.text)
         self._schedule.ask("state")
@@ -175,6 +185,9 @@ class Run:
             return
         if told:
             self._parts.lanes.wake()
+        if stalled:  # more than it may send ahead waits there by now
+            self._catching_up.begin(self._around.steady(), CAUGHT_UP_S)
+            self._pipeline.intake.catching_up = True
         self._around.observer.stored(stored)
 
     # By the clock

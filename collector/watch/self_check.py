@@ -3,8 +3,8 @@
 `backlog` messages held because the journal cannot be written; `disk_free` MB on the journal's disk; `mail_waiting`
 minutes the oldest message has waited, or is unsaid because nobody can be reached; `clock_step` seconds the clock moved
 other than time passed; `restarts` starts of the collector within a day; `journal_sound` minutes
-since the journal was found damaged, a fortnight at most; `not_kept` readings of the last hour that were taken and not
-stored.
+since the journal was found damaged, and `session_kept` since the broker had forgotten us, a fortnight at most;
+`not_kept` readings of the last hour that were taken and not stored.
 """
 
 import shutil
@@ -16,11 +16,11 @@ from collector.domain.lab import SeriesKey
 from collector.domain.own_series import COLLECTOR
 from collector.domain.units import MS
 from collector.store.journal import Journal
-from collector.store.vocabulary import NOT_KEPT
+from collector.store.vocabulary import NOT_KEPT, EventKind
 
 _STEP_STANDS_S = 600.0
 _HOUR_S = 3_600.0
-_LONG_SOUND_MIN = 14 * 24 * 60.0
+_LONG_MIN = 14 * 24 * 60.0
 
 
 @dataclass(slots=True, kw_only=True)
@@ -45,7 +45,8 @@ class SelfCheck:
             "mail_waiting": self._mail_waiting_min(now_ms),
             "clock_step": self._clock_step_s(now_ms, monotonic_s),
             "restarts": float(self.journal.starts_since(now_ms - MS["d"])),
-            "journal_sound": self._journal_sound_min(now_ms),
+            "journal_sound": self._since_min(EventKind.JOURNAL_DAMAGED, now_ms),
+            "session_kept": self._since_min(EventKind.NEW_SESSION, now_ms),
             "not_kept": self._not_kept(monotonic_s),
         }
         return {
@@ -53,11 +54,9 @@ class SelfCheck:
             for name, value in found.items()
         }
 
-    def _journal_sound_min(self, now_ms: int) -> float:
-        damaged_ms = self.journal.last_damage_ms()
-        if damaged_ms is None:
-            return _LONG_SOUND_MIN
-        return min(_LONG_SOUND_MIN, max(0.0, round((now_ms - damaged_ms) / MS["min"])))
+    def _since_min(self, kind: EventKind, now_ms: int) -> float:
+        last_ms = self.journal.last_ms(kind)
+        return _LONG_MIN if last_ms is None else min(_LONG_MIN, max(0.0, round((now_ms - last_ms) / MS["min"])))
 
     def _not_kept(self, monotonic_s: float) -> float:
         counters = self.journal.counters()

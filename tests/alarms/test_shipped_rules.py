@@ -40,6 +40,7 @@ def test_the_alarms_that_ship() -> None:
     """These and no others: a name that vanishes would silently leave something unwatched."""
     assert {name: (rule.kind.value, rule.setpoint) for name, rule in RULES.items()} == {
         "journal-damaged": ("low", 1440.0),
+        "broker-forgot": ("low", 1440.0),
         "readings-not-kept": ("high", 20.0),
         "bedding-drying": ("low", 70.0),
         "bedding-dry": ("low", 60.0),

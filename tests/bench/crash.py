@@ -1,8 +1,14 @@
-"""`kill -9` at random moments while readings come in, with broker restarts, full disks and mail outages mixed in.
+"""`kill -9` at random moments while readings come in, of the collector, the broker, or both, with full disks and mail
+outages mixed in.
 
-Everything is real: Mosquitto, the collector as a process, an SMTP server. Each cycle publishes a run of packs and kills
-the collector somewhere in the middle of it. At the end the journal is compared with what was sent, and the mail with
-the alarms that were due. A full disk is a file size limit set on the running process from outside.
+Everything is real: Mosquitto, the collector as a process, an SMTP server. Each cycle publishes a run of packs, some
+readings without a time among them, and kills somebody somewhere in the middle of it; nobody is asked to save first. The
+first kill is the broker's, before it ever saved the collector's session. What the broker confirmed is compared with the
+journal at the end, and the mail with the alarms that were recorded. A full disk is a file size limit set on the running
+process from outside.
+
+Packs come hundreds of times as fast as in a lab, so the broker saves every AUTOSAVE_S instead of each minute: what is
+lost reaches back as far as that, whatever it is (`lost_before_kill_s`).
 
 What is held back because enough was sent within the hour is told at the very end, by the same collector on a clock that
 is a quarter of an hour on. Each change of the alarm must then be in exactly one message to each person.
@@ -19,14 +25,13 @@ from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from paho.mqtt.client import Client
-from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
-
 from collector.config.clock import system_now
 from collector.config.settings import Mail
 from collector.delivery.mail import build_message
 from collector.store.outbox import OutboxMessage
-from tests.bench.lab import LAB_NAME, TRAYS, make_home, pack
+from collector.store.vocabulary import EventKind
+from tests.bench.crash_publisher import Kill, Publisher, compare
+from tests.bench.lab import LAB_NAME, make_home
 from tests.cli.in_process import InProcess
 from tests.services.mosquitto import Mosquitto
 from tests.services.smtp_server import SmtpServer
@@ -34,142 +39,134 @@ from tests.services.waiting import wait_until
 from tests.services.watching import Watch
 from tests.worlds.home import HOT_AT_ONCE
 
-_START_S = 1_772_438_400
-_HOT = "juniper/top"
+AUTOSAVE_S = 3
 _RULE = "bedding-hot"
 _SENDER = "traywarden@quillbrook.example"
 _PEOPLE = tuple(f"class-{number}" for number in range(1, 9))
-_EVERY = {"broker restarts": 9, "full disks": 6, "mail outages": 4}
+_EVERY = {"full disks": 6, "mail outages": 4}
 """Every so many cycles."""
+_IN_TURN = ("new session", "collector", "broker", "collector", "both")
+_SENDING_S = 3.0
+_QUIET_S = 4.0
 
 
 @dataclass(slots=True)
-class _Story:
-    """What was done so far, and what must come of it."""
+class _Bench:
+    """The parts, and what was done so far."""
 
-    sent: int = 0
-    hot: int = 0
+    watch: Watch
+    broker: Mosquitto
+    mail: SmtpServer
+    publisher: Publisher
+    chance: random.Random
+    kills: list[Kill] = field(default_factory=list)
     done: Counter[str] = field(default_factory=Counter)
+    sent: int = 0
 
 
 def measure(whole: bool) -> dict[str, float | int]:
-    return run(packs=333_334 if whole else 20_000, kills=100 if whole else 10, seed=20_260_302)
+    return run(packs=266_667 if whole else 20_000, kills=100 if whole else 10, seed=20_260_302)
 
 
 def run(packs: int, kills: int, seed: int) -> dict[str, float | int]:
-    """`packs` of three readings each, spread over `kills` cycles."""
-    chance = random.Random(seed)  # noqa: S311  repeatable, not secret
+    """`packs` of three readings each, and a quarter as many single ones, spread over `kills` cycles."""
     began = time.monotonic()
-    with tempfile.TemporaryDirectory() as name, SmtpServer() as mail, Mosquitto(Path(name) / "broker") as broker:
+    with tempfile.TemporaryDirectory() as name, SmtpServer() as mail:
         home = make_home(Path(name) / "home", _PEOPLE)
         (home / "rules").mkdir()
         (home / "rules" / "site.yaml").write_text(HOT_AT_ONCE, encoding="utf-8")
-        settings = {
-            "MQTT__PORT": broker.port,
-            "MAIL__HOST": mail.host,
-            "MAIL__PORT": mail.port,
-            "MAIL__SENDER": _SENDER,
-        }
-        watch = Watch(home, {**settings, "MAIL__SECURITY": "none"})
-        story = _Story()
-        with _Publisher(broker.port) as publisher:
+        saves = [f"autosave_interval {AUTOSAVE_S}"]
+        with Mosquitto(Path(name) / "broker", settings=saves) as broker, Publisher(broker.port) as publisher:
+            settings = {"PORT": mail.port, "HOST": mail.host, "SENDER": _SENDER, "SECURITY": "none"}
+            watch = Watch(home, {"MQTT__PORT": broker.port, **{f"MAIL__{key}": one for key, one in settings.items()}})
+            chance = random.Random(seed)  # noqa: S311  repeatable, not secret
+            bench = _Bench(watch, broker, mail, publisher, chance)
             watch.start()
             for cycle in range(kills):
-                _cycle(cycle, packs * (cycle + 1) // kills, watch, broker, mail, publisher, story, chance)
-        found = _settle(watch, broker.port, mail, story)
-    return {"kills": kills, **story.done, "sent": story.sent * 3, **found, "seconds": round(time.monotonic() - began)}
+                _cycle(bench, cycle, packs * (cycle + 1) // kills)
+            found = _settle(bench)
+    return {"kills": kills, "autosave_s": AUTOSAVE_S, **bench.done, **found, "seconds": round(time.monotonic() - began)}
 
 
-def _cycle(
-    cycle: int,
-    until: int,
-    watch: Watch,
-    broker: Mosquitto,
-    mail: SmtpServer,
-    publisher: "_Publisher",
-    story: _Story,
-    chance: random.Random,
-) -> None:
+def _cycle(bench: _Bench, cycle: int, until: int) -> None:
+    who = _IN_TURN[cycle] if cycle < len(_IN_TURN) else bench.chance.choice(_IN_TURN[1:])
     due = [what for what, every in _EVERY.items() if cycle % every == every - 1]
     if "mail outages" in due:
-        mail.stop()
-    sending = threading.Thread(target=publisher.send, args=(story, until))
+        bench.mail.stop()
+    sending = threading.Thread(target=bench.publisher.send, args=(bench.sent, until, _SENDING_S))
     sending.start()
     if "full disks" in due:
-        resource.prlimit(watch.pid, resource.RLIMIT_FSIZE, (4_096, resource.RLIM_INFINITY))
-    time.sleep(chance.uniform(0.0, 2.5))  # some of them while the messages go out, a second after the packs
-    watch.kill()
-    watch.start()
+        resource.prlimit(bench.watch.pid, resource.RLIMIT_FSIZE, (4_096, resource.RLIM_INFINITY))
+    time.sleep(bench.chance.uniform(0.2, 1.0 if who == "new session" else _SENDING_S))
+    _kill(bench, who)
     sending.join()
-    if "broker restarts" in due:
-        broker.restart(kill=chance.random() < 0.5)
+    bench.sent = until
+    if "full disks" in due and who in ("broker", "new session"):  # that collector lives on
+        resource.prlimit(bench.watch.pid, resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
     if "mail outages" in due:
-        mail.start()
-    story.done.update(what.replace(" ", "_") for what in due)
+        bench.mail.start()
+    bench.done.update([*(what.replace(" ", "_") for what in due), f"killed_{who.replace(' ', '_')}"])
 
 
-class _Publisher:
-    """Publishes packs a second apart, in order, and returns when the broker has confirmed all of them."""
-
-    def __init__(self, port: int) -> None:
-        self._client = Client(
-            CallbackAPIVersion.VERSION2, "bench-probes", clean_session=False, protocol=MQTTProtocolVersion.MQTTv311
-        )
-        self._client.max_inflight_messages_set(200)
-        self._client.max_queued_messages_set(0)
-        self._client.reconnect_delay_set(1, 1)
-        self._client.on_publish = self._confirm
-        self._confirmed = 0
-        self._asked = 0
-        self._client.connect("127.0.0.1", port)
-
-    def _confirm(self, *_: object) -> None:
-        self._confirmed += 1
-
-    def __enter__(self) -> "_Publisher":
-        self._client.loop_start()
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self._client.disconnect()
-        self._client.loop_stop()
-
-    def send(self, story: _Story, until: int) -> None:
-        first = story.sent
-        for number in range(first, until):
-            tray = TRAYS[number % len(TRAYS)]
-            hot = tray == _HOT and (number - first) // len(TRAYS) in (40, 41, 42)
-            story.hot += hot and (number - first) // len(TRAYS) == 40
-            text = pack(tray, _START_S + number, 31.5 if hot else 24.0 + number % 3 / 16, 0.76)
-            self._client.publish(f"worms/{tray}", text, qos=1)
-            self._asked += 1
-        wait_until(lambda: self._confirmed >= self._asked, "the broker to confirm every pack", 90)
-        story.sent = until
+def _kill(bench: _Bench, who: str) -> None:
+    """Without a word to anybody, and up again."""
+    began_s, saved_s = time.monotonic(), bench.broker.saved_ago_s()
+    before = bench.watch.log.count(" connected, ")
+    if who != "collector":
+        bench.broker.kill(saved=False)
+    if who in ("collector", "both"):
+        bench.watch.kill()
+    if who != "collector":
+        time.sleep(bench.chance.uniform(0.0, 1.0))
+        bench.broker.start()
+    if who in ("collector", "both"):
+        bench.watch.start()
+    else:
+        wait_until(lambda: bench.watch.log.count(" connected, ") > before, "the collector to find the broker", 90)
+    bench.kills.append(Kill(who, began_s, time.monotonic(), began_s - saved_s))
 
 
-def _settle(watch: Watch, port: int, mail: SmtpServer, story: _Story) -> dict[str, int]:
+def _settle(bench: _Bench) -> dict[str, float | int]:
     """Wait until nothing more is on its way, then compare."""
-    wait_until(lambda: watch.status()["readings"] >= story.sent * 3, "all readings", 120)
+    watch = bench.watch
+    _wait_for_quiet(watch)
     wait_until(lambda: watch.status()["outbox"]["waiting"] == 0, "all mail", 90)
     watch.stop()
     database = watch.home / "traywarden.db"
-    _tell_the_rest(watch.home, port, mail)
-    stored, distinct = _stored(database)
+    _tell_the_rest(watch.home, bench.broker.port, bench.mail)
+    changes = len(_changes(database))
     unconfirmed = {key for key, state in _messages(database).values() if state == "unconfirmed"}
-    copies = Counter(str(one.message["Message-ID"]) for one in mail.accepted)
+    copies = Counter(str(one.message["Message-ID"]) for one in bench.mail.accepted)
     told = _changes_by_message(database)
     arrived = [key for key in told if copies[key]]
-    due = story.hot * 2 * len(_PEOPLE)
+    due = changes * len(_PEOPLE)
     return {
-        "lost": story.sent * 3 - distinct,
-        "stored_twice": stored - distinct,
+        **compare(database, bench.publisher, bench.kills),
+        "new_sessions": _new_sessions(database),
+        "hot_spells": bench.publisher.hot,
+        "changes": changes,
         "due": due,
         "told": sum(told[key] for key in arrived),
         "messages": len(copies),
-        "told_twice": copies.total() - len(copies) + sum(told.values()) - len(_changes(database)) * len(_PEOPLE),
+        "told_twice": copies.total() - len(copies) + sum(told.values()) - due,
         "unconfirmed": len(unconfirmed),
         "never_told": due - sum(told[key] for key in {*arrived, *(unconfirmed & told.keys())}),
     }
+
+
+def _wait_for_quiet(watch: Watch) -> None:
+    """Until nothing has been added for a while: what is lost cannot be waited for."""
+    held, since_s = -1, time.monotonic()
+    while time.monotonic() < since_s + _QUIET_S:
+        time.sleep(0.25)
+        if (now_held := watch.status()["readings"]) != held:
+            held, since_s = now_held, time.monotonic()
+
+
+def _new_sessions(database: Path) -> int:
+    """How often the journal says that the broker had forgotten the collector."""
+    with closing(sqlite3.connect(database)) as db:
+        return int(db.execute("SELECT count(*) FROM events WHERE kind = ?", (EventKind.NEW_SESSION,)).fetchone()[0])
 
 
 def _tell_the_rest(home: Path, port: int, mail: SmtpServer) -> None:
@@ -213,14 +210,3 @@ def _messages(database: Path) -> dict[str, tuple[str, str]]:
         one.key.rpartition("-")[0]: (str(build_message(one, _SENDER, LAB_NAME)["Message-ID"]), state)
         for one, state in made
     }
-
-
-def _stored(database: Path) -> tuple[int, int]:
-    """How many rows, and how many different readings (series and second) among those that were sent."""
-    with closing(sqlite3.connect(database)) as db:
-        (rows,) = db.execute("SELECT count(*) FROM readings").fetchone()
-        (distinct,) = db.execute(
-            "SELECT count(*) FROM (SELECT DISTINCT series, t FROM readings WHERE t % 1000 = 0 AND t >= ?)",
-            (_START_S * 1000,),
-        ).fetchone()
-    return rows, distinct

@@ -44,6 +44,11 @@ ROWS = (
         "{mb_per_day:.0f} MB; with a commit for each reading it would be {mb_per_day_one_commit_each:.0f} MB",
     ),
     (
+        "broker_saves",
+        "written to disk by the broker in a day, saving every minute, 24 messages a minute",
+        "{mb_per_day_60_s:.0f} MB; {gb_first_day_away_60_s:.1f} GB on a first day all without the collector",
+    ),
+    (
         "install",
         "INSTALL.md walked on a clean Debian 12 in a container, packages at hand",
         "installed in {install_s:.0f} s; a hung collector runs again after {watchdog_3s_to_running_s:.0f} s under a"
@@ -51,10 +56,14 @@ ROWS = (
     ),
     (
         "crash",
-        "{sent:,} readings over {kills} times `kill -9`, {broker_restarts} broker restarts, {full_disks} full disks,"
-        " {mail_outages} mail outages",
-        "{lost} lost, {stored_twice} stored twice, {told_twice} told twice; {unconfirmed} of {messages} messages cut"
-        " off while handed over, marked unconfirmed",
+        "{sent:,} readings over {kills} times `kill -9`, of the collector ({killed_collector}), the broker"
+        " ({killed_broker}) and both ({killed_both}), {full_disks} full disks, {mail_outages} mail outages; the broker"
+        " saves every {autosave_s} s",
+        "{lost_collector} lost by the collector, {lost_broker:,} by the broker, {lost_both:,} by both, all confirmed"
+        " within {lost_before_kill_s:.1f} s before the kill or during it; {lost_though_saved} of them saved;"
+        " {lost_new_session:,} more by a broker killed before it ever saved; {stored_twice} stored twice,"
+        " {told_twice} told twice;"
+        " {unconfirmed} of {messages} messages cut off while handed over, marked unconfirmed",
     ),
     (
         "rogue",

@@ -76,14 +76,14 @@ def test_one_record_without_a_time_is_enough_to_be_remembered() -> None:
 
 
 def test_the_memory_of_arrivals_is_a_ring() -> None:
-    """It holds the newest 1,024 and no more, which is as many as a broker may have on their way to us."""
-    room = Room()
-    for mid in range(1, 3_001):
+    """It holds the newest 8,192 and no more, which is more than a broker may have on their way to us."""
+    room, last = Room(), 10_000
+    for mid in range(1, last + 1):
         room.say("worms/room/air", "19.5", NOW + mid, mid=mid)
     assert len(room.intake.arrivals) == REMEMBERED_ARRIVALS
-    assert min(room.intake.arrivals) == 3_000 - REMEMBERED_ARRIVALS + 1
+    assert min(room.intake.arrivals) == last - REMEMBERED_ARRIVALS + 1
     room.take()
-    room.say("worms/room/air", "19.5", NOW + 9_000, mid=3_000 - REMEMBERED_ARRIVALS + 1, again=True)
+    room.say("worms/room/air", "19.5", NOW + 19_000, mid=last - REMEMBERED_ARRIVALS + 1, again=True)
     assert room.take() == {}
     assert RECEIVE_MAXIMUM <= REMEMBERED_ARRIVALS
 

@@ -151,6 +151,7 @@ def test_what_the_collector_finds_out_about_itself(tmp_path: Path) -> None:
     starts = ((START - 5, ""), (START - 3, LAB_CHANGED), (START - 90_000_000, ""))
     events = [(t_ms, EventKind.STARTED, why) for t_ms, why in starts]
     events += [(START - ago_ms, EventKind.JOURNAL_DAMAGED, "") for ago_ms in (120_000, 90_000_000)]
+    events += [(START - 300_000, EventKind.NEW_SESSION, "")]
     lab.journal.commit(Batch(messages=[message], events=events), START)
     check = SelfCheck(folder=tmp_path, journal=lab.journal, numbers=lab.pipeline.numbers, pace=2.0)
 
@@ -166,7 +167,7 @@ def test_what_the_collector_finds_out_about_itself(tmp_path: Path) -> None:
         "restarts": 1.0,
     }
     assert first["disk_free"] > 0
-    assert (first["journal_sound"], first["not_kept"]) == (2.0, 0.0)
+    assert (first["journal_sound"], first["session_kept"], first["not_kept"]) == (2.0, 5.0, 0.0)
     lab.journal.commit(Batch(counts={Counter.TOO_MANY: 30, Counter.LATE: 5}), START)
     assert found(START, 100.0)["not_kept"] == 30.0
     assert math.isclose(found(START + 120_000, 160.0)["clock_step"], 0.0)

@@ -8,6 +8,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
+from collector.config.clock import system_now
 from tests.services.certificates import ServerFiles
 from tests.services.free_port import answers, free_port
 from tests.services.parts import need
@@ -108,6 +109,22 @@ class Mosquitto:
         before = self._saved_file()
         self._process.send_signal(signal.SIGUSR1)
         wait_until(lambda: not self.running or self._saved_file() != before, "Mosquitto to write its state")
+
+    def saved_ago_s(self) -> float:
+        """Seconds since it last wrote its state down; endless where it never did."""
+        saved_ms = self._saved_file()[1] / 1e6
+        return (system_now() - saved_ms) / 1000 if saved_ms else float("inf")
+
+    def written_bytes(self) -> int:
+        """What it has written to the disk since its start, as the kernel counts."""
+        assert self._process is not None
+        lines = Path(f"/proc/{self._process.pid}/io").read_text(encoding="ascii").splitlines()
+        return next(int(line.split()[1]) for line in lines if line.startswith("write_bytes:"))
+
+    def keep_session(self, client_id: str, topic: str) -> None:
+        """From here on it keeps what is published there for this client, who is away."""
+        command = [need("mosquitto_sub"), "-h", self.host, "-p", str(self.port), "-i", client_id]
+        subprocess.run([*command, "-c", "-q", "1", "-t", topic, "-E"], check=True, capture_output=True, timeout=20)
 
     def publish(self, topic: str, payload: bytes | str, qos: int = 1, retain: bool = False) -> None:
         """Sends one message with mosquitto_pub and returns once the broker has it."""

@@ -247,13 +247,13 @@ def test_text_no_file_can_hold_does_not_stop_a_batch(tmp_path: Path) -> None:
 
 
 def test_arrivals_are_a_ring(tmp_path: Path) -> None:
-    """The last 1024 arrivals are found after a restart, oldest first, across a batch larger than the ring."""
+    """The last 8192 arrivals are found after a restart, oldest first, across a batch larger than the ring."""
     with opened(tmp_path) as journal:
-        journal.commit(Batch(arrivals=[(n, b"a") for n in range(1500)]), T0)
+        journal.commit(Batch(arrivals=[(n, b"a") for n in range(9000)]), T0)
     with opened(tmp_path) as journal:
-        journal.commit(Batch(arrivals=[(n, b"b") for n in range(1500, 1510)]), T0)
-        journal.commit(Batch(arrivals=[(1510, b"c")]), T0)
-        assert [mid for mid, _ in journal.arrivals()] == list(range(487, 1511))
+        journal.commit(Batch(arrivals=[(n, b"b") for n in range(9000, 9010)]), T0)
+        journal.commit(Batch(arrivals=[(9010, b"c")]), T0)
+        assert [mid for mid, _ in journal.arrivals()] == list(range(819, 9011))
 
 
 def test_series_are_numbered_once(tmp_path: Path) -> None:
