@@ -71,6 +71,8 @@ class _Arrivals:
             return None
         first, last, self.at = int(self.times[self.at]), int(self.times[end - 1]), end
         waited = any(silence.waits_at(first) for silence in self.chain)
+        if waited:
+            self.leaf.touch(first)  # the clocks go there, and nothing else would bring that back after a restart
         began = [silence for silence in self.chain if silence.hear(first, last)]
         return first if waited or any(silence.children for silence in began) else None
 
