@@ -144,6 +144,55 @@ def test_assign_knows_each_format(commands: Commands) -> None:
     assert (probes["mn"].channels[0].name, probes["mn"].channels[0].unit) == ("", "%")
 
 
+@pytest.mark.parametrize(
+    ("sent", "form", "says"),
+    [
+        (b'[{"n":"temperature","v":20.5}]', "number", 'no such message: [{"n":"temperature"'),
+        (b'[{"n":"temperature","v":20.5}]', "senml-cbor", "give --format senml or json"),
+        (b'{"bed":{"temperature":20.5}}', "senml", "give --format json"),
+        (b"21.5", "senml", "no such message: 21.5; give --format number or json"),
+        (bytes.fromhex("81a3006174"), "senml", "no such message: 81 a3 00 61 74; give --format senml-cbor"),
+    ],
+)
+def test_a_format_that_the_samples_contradict_is_refused(commands: Commands, sent: bytes, form: str, says: str) -> None:
+    """What came at the topic is plainly something else: it is shown, with the format to give; lab.yaml stays."""
+    keep_unclaimed(commands, sent)
+    before = (commands.home / "lab.yaml").read_bytes()
+    channel = {"senml": "t", "senml-cbor": "t", "json": "/t", "number": "t"}[form] + "=bedding_temperature,unit=Cel"
+    for topic in ("worms/other/one", "worms/+/one"):
+        words = ("probes", "assign", "one", "--at", "maple/bottom", "--topic", topic, "--format", form)
+        line = commands.wrong(*words, "--channel", channel)
+        assert f"--format {form}: what comes at worms/other/one is" in line
+        assert says in line
+    assert (commands.home / "lab.yaml").read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    ("sent", "form"),
+    [(b'[{"n":"t","v":20.5}]', "senml"), (b"[20.5]", "json"), (b"21.5", "number"), (b"\xff\x00", "senml")],
+)
+def test_a_format_that_the_samples_may_be_in_is_taken(commands: Commands, sent: bytes, form: str) -> None:
+    """Also where nobody can tell, and what comes at other topics does not matter."""
+    keep_unclaimed(commands, sent)
+    channel = "/0=bedding_temperature,unit=Cel" if form == "json" else "t=bedding_temperature,unit=Cel"
+    words = ("probes", "assign", "one", "--at", "maple/bottom", "--topic", "worms/other/one", "--format", form)
+    assert commands.good(*words, "--channel", channel).startswith("probe 'one' written")
+
+
+def test_a_lab_that_never_ran_has_no_samples(empty: Commands) -> None:
+    """Any format is taken."""
+    empty.good("init")
+    words = ("probes", "assign", "one", "--at", "room", "--topic", "worms/other/one", "--format", "number")
+    empty.good(*words, "--channel", "t=air_temperature,unit=Cel")
+
+
+def keep_unclaimed(commands: Commands, sent: bytes) -> None:
+    lab = ByHand(commands.home)
+    lab.say("worms/other/one", sent)
+    lab.commit()
+    lab.close()
+
+
 def test_a_raw_channel_is_assigned_before_it_is_calibrated(commands: Commands) -> None:
     """It says what that means, `checkup` notes it at its line, and the points can follow."""
     raw = ("--channel", "moisture=bedding_moisture,unit=count,model=capacitive")

@@ -13,6 +13,7 @@ from collector.cli.oddities import refused_values, say_refused, say_strangers, s
 from collector.cli.ordering import add_by, add_json, add_reason, by_of, order, reason_of
 from collector.cli.output import say, say_json, table
 from collector.cli.parsing import command, group
+from collector.cli.sample_shape import refuse_other_format
 from collector.cli.status_values import probe_rows
 from collector.config.clock import system_now
 from collector.config.home import Home
@@ -31,6 +32,8 @@ from collector.domain.calibration_points import is_uncalibrated
 from collector.domain.lab import Channel, Format, Probe
 from collector.domain.problems import nearest, wrong
 from collector.domain.units import MEASURES, parse_duration_ms, show_value
+from collector.store.errors import StoreError
+from collector.store.oddity_rows import Stranger
 from collector.store.reader import Reader
 from collector.store.requests import ProbeIn, ProbeOut
 
@@ -192,6 +195,7 @@ def run_assign(arguments: argparse.Namespace) -> int:
         senml_name=arguments.senml_name,
         time_pointer=arguments.time,
     )
+    refuse_other_format(probe.topic, probe.format, _strangers(home))
     after = assign_probe(before, probe)
     refuse_doubtful(before, after, probe.id, system_now())
     _rewrite(home, after)
@@ -199,6 +203,17 @@ def run_assign(arguments: argparse.Namespace) -> int:
     for channel in filter(is_uncalibrated, probe.channels):
         say(f"{probe.id} {channel.key}: {not_calibrated(probe, channel)}")
     return 0
+
+
+def _strangers(home: Home) -> list[Stranger]:
+    """What nobody claims, as far as a collector has run here; a journal that cannot be read holds no assignment up."""
+    if not home.database.exists():
+        return []
+    try:
+        with Reader(home.database) as reader:
+            return reader.unplaced()
+    except StoreError:
+        return []
 
 
 def _channel(text: str, form: Format, lab_text: str) -> Channel:
