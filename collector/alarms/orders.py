@@ -8,13 +8,9 @@ from zoneinfo import ZoneInfo
 from collector.alarms.kinds.alarm import Alarm
 from collector.alarms.model import STANDING, AlarmKey, State
 from collector.alarms.places import fits
+from collector.alarms.shelving import too_long
 from collector.domain.lab import Lab
 from collector.domain.problems import nearest
-from collector.domain.units import show_duration
-
-LONGEST_SHELF_MS = 7 * 86_400_000
-"""Shelving is for what is known and being seen to; what takes longer is out of service or wants another rule (common
-practice)."""
 
 
 class Orders:
@@ -51,8 +47,9 @@ class Orders:
         """Nobody is told of it until then."""
         if until_ms <= now_ms:
             return "the end of the shelving is not in the future"
-        if until_ms - now_ms > LONGEST_SHELF_MS:
-            return f"an alarm is shelved for {show_duration(LONGEST_SHELF_MS)} at most; what lasts longer wants a rule"
+        problem = too_long(until_ms - now_ms)
+        if problem is not None:
+            return problem
         if not reason.strip():
             return "shelving needs a reason"
         return self._each(

@@ -21,7 +21,12 @@ _COMMANDS = (
         "demo:add",
     ),
     ("checkup", "try every part against the real thing, say what to fix", "checkup:add"),
-    ("status", "show readings held, last heard per probe, backlog, alarms standing, outbox", "status:add"),
+    (
+        "status",
+        "show readings held, last heard per probe, backlog, alarms standing, outbox; "
+        "it ends with 1 where the collector has run and does not run now",
+        "status:add",
+    ),
     ("probes", "see what probes say, give unknown ones a place, calibrate, take out of service", "probes:add"),
     ("rules", "check and show the alarm rules in force", "rules:add"),
     ("alarms", "see alarms, acknowledge or shelve them, read their history", "alarms:add"),
@@ -32,6 +37,7 @@ _COMMANDS = (
         "say what each tray will come to until somebody is back, and how much water carries it through",
         "ahead:add",
     ),
+    ("digest", "print what the digest of the morning would say now, or have it sent", "digest:add"),
     ("export", "write stored readings as csv, senml or lines (line protocol)", "export:add"),
     ("backup", "copy the journal to a file while the collector runs", "copies:add_backup"),
     ("restore", "put a backup in place of the journal; the replaced one is kept beside it", "copies:add_restore"),

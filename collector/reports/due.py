@@ -7,6 +7,7 @@ that a restart sends none twice and a collector that was off in the morning send
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
+from itertools import chain
 
 from collector.alarms.model import Rule
 from collector.config.home import Home
@@ -16,6 +17,7 @@ from collector.delivery.reach import reach_now
 from collector.delivery.rows import rows_of
 from collector.delivery.servers import chat_addresses_of, mail_server_of
 from collector.domain.lab import Lab, Person
+from collector.domain.units import show_duration
 from collector.letters.blocks import Section
 from collector.letters.letter import report_letter
 from collector.reports import digest, weekly
@@ -46,6 +48,14 @@ def due_reports_of(home: Home, settings: Settings, lab: Lab, journal: Journal) -
     )
 
 
+def _skipped(what: str, span: tuple[int, int] | None, now_ms: int) -> str:
+    """The log's line on a report that is not written."""
+    minute_ms = 60_000
+    old = "" if span is None else show_duration((now_ms - span[0]) // minute_ms * minute_ms)
+    heard = f"the first reading is {old} old" if old else "no reading has come yet"
+    return f"{what} not written: {heard}, and it takes {show_duration(_HEARD_FOR_MS)} of them; see: traywarden digest"
+
+
 @dataclass(frozen=True, slots=True)
 class Written:
     """What goes into the batch."""
@@ -54,6 +64,8 @@ class Written:
     meta: Mapping[MetaKey, str] = field(default_factory=dict)
     told: tuple[tuple[str, str], ...] = ()
     """(role, key) of each digest: what was left for it is told by it."""
+    skipped: str = ""
+    """Why what was due is not written, for the log; empty: it is."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -99,7 +111,34 @@ class DueReports:
             if week is not None and known:
                 messages += self._weeklies(rules, reader, now_ms)
         self.said.update({str(key): value for key, value in meta.items()})
-        return Written(tuple(messages), meta, tuple(told))
+        return Written(
+            tuple(messages),
+            meta,
+            tuple(told),
+            "" if known else _skipped("weekly report" if day is None else "digest", span, now_ms),
+        )
+
+    def hearers(self) -> tuple[str, ...]:
+        """The roles that get the digest."""
+        return tuple(person.role for person in self.lab.people if person.digest)
+
+    def digest_now(self, rules: Sequence[Rule], now_ms: int) -> Written:
+        """The digest out of its time, however little there is to tell. That of the morning comes all the same and tells
+        all that it would have told."""
+        with Reader(self.home.database) as reader:
+            view = digest_view(self.lab, rules, reader, self._since_ms(now_ms), now_ms)
+        rows = [
+            self._rows(
+                person,
+                digest.digest_key(view.day, f"{person.role}-{now_ms}"),
+                digest.subject(view, person),
+                digest.sections(view, person),
+                now_ms,
+            )
+            for person in self.lab.people
+            if person.digest
+        ]
+        return Written(tuple(chain.from_iterable(rows)))
 
     def _digests(self, rules: Sequence[Rule], reader: Reader, now_ms: int) -> Iterator[tuple[Person, list[NewMessage]]]:
         people = [person for person in self.lab.people if person.digest]

@@ -111,13 +111,17 @@ class BrewStrike(_Asked, frozen=True, tag="brew-strike"):
     number: Whole
 
 
+class DigestNow(_Asked, frozen=True, tag="digest-now"):
+    """Send the digest now, beside that of the morning."""
+
+
 AlarmOrder: TypeAlias = Acknowledge | Shelve | Unshelve | ProbeOut | ProbeIn
 """What people order of alarms."""
 DiaryRequest: TypeAlias = DiaryAdd | DiaryStrike
 BrewRequest: TypeAlias = BrewStart | BrewEnd | BrewStrike
 BookRequest: TypeAlias = DiaryRequest | BrewRequest
 """What goes into the diary and its brews."""
-Request: TypeAlias = AlarmOrder | BookRequest
+Request: TypeAlias = AlarmOrder | BookRequest | DigestNow
 _KINDS = frozenset(str(kind.__struct_config__.tag) for kind in _Asked.__subclasses__())
 
 

@@ -1,17 +1,21 @@
 """Taking up what the command line and the pages ask of a running collector: alarms, diary, brews."""
 
+from collections.abc import Callable
+
 from collector.config.log import Log
 from collector.pipeline.pipeline import Pipeline
 from collector.store.batch import ReplyRow
 from collector.store.errors import JournalStalled
 from collector.store.journal import Journal
-from collector.store.requests import BookRequest, Reply, RequestRow, UnreadRequest
+from collector.store.requests import BookRequest, DigestNow, Reply, RequestRow, UnreadRequest
 
 
 class Answers:
     """Each request is answered in the batch that carries what it did."""
 
-    def __init__(self, journal: Journal, pipeline: Pipeline, log: Log) -> None:
+    def __init__(self, journal: Journal, pipeline: Pipeline, log: Log, digest_now: Callable[[], Reply]) -> None:
+        """`digest_now` sees to it that the digest is written."""
+        self._digest_now = digest_now
         self._journal, self._pipeline, self._log = journal, pipeline, log
         self._version = -1
 
@@ -42,4 +46,6 @@ class Answers:
             return Reply(False, request.problem)
         if isinstance(request, BookRequest):
             return self._pipeline.note(request, row.at_ms, now_ms)
+        if isinstance(request, DigestNow):
+            return self._digest_now()
         return self._pipeline.order(request, now_ms)

@@ -3,10 +3,11 @@
 Each turn of the loop reads what has come, judges it, does what is due by the clock, tells people and commits.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from paho.mqtt.client import MQTTMessage
 
+from collector.alarms.model import Rule
 from collector.config.changed_files import WatchedFiles
 from collector.config.rule_layers import RuleSet
 from collector.delivery.reach import reach_now
@@ -15,8 +16,9 @@ from collector.domain.readings import FUTURE_TOLERANCE_MS
 from collector.intake.inbox import IncomingMessage
 from collector.intake.session import BrokerSession, LinkNews, LinkState
 from collector.pipeline.building import rejudge
-from collector.reports.due import due_reports_of
+from collector.reports.due import Written, due_reports_of
 from collector.store.errors import JournalCutOff, JournalDamaged, JournalStalled, StoreError
+from collector.store.requests import Reply
 from collector.store.vocabulary import EventKind, MetaKey
 from collector.store.watch_state import WatchState, read_state, write_state
 from collector.telling.reach import reach_text, unwarned_words
@@ -54,7 +56,7 @@ class Run:
         self._commits = Commits(around, parts.journal, parts.pipeline, self._session.acknowledge)
         self._link = LinkLog(around.log)
         self._forgotten = Forgotten(linked_until_ms(parts.journal.meta(), read_state(around.home.sign_of_life)))
-        self._answers = Answers(parts.journal, parts.pipeline, around.log)
+        self._answers = Answers(parts.journal, parts.pipeline, around.log, self._ask_digest)
         self._reports = due_reports_of(around.home, around.settings, parts.lab, parts.journal)
         self._self_check = SelfCheck(
             folder=around.home.path,
@@ -74,6 +76,7 @@ class Run:
             "tidy": lambda: parts.journal.tidy(around.now()),
             "self-check": self._check_self,
             "reports": self._report,
+            "digest now": self._digest_now,
             "retention": self._forget_old,
             "reach": self._look_who_hears,
             "files": self._look_at_files,
@@ -242,24 +245,40 @@ class Run:
         self._pipeline.batch.meta[MetaKey.REACH] = reach_text(reach)
 
     def _report(self) -> None:
-        """The digest and the weekly report, where they are due: from the journal, so all that is judged goes there
-        first."""
+        """The digest and the weekly report, where they are due."""
         now_ms = self._around.now()
         if not self._reports.wanted(now_ms):
             return
+        self._write_report("reports", self._reports.due, now_ms)
+
+    def _ask_digest(self) -> Reply:
+        """It is written at the next turn, from the journal, once what waits is in it."""
+        roles = self._reports.hearers()
+        if not roles:
+            return Reply(False, "nobody in lab.yaml gets the digest; see 'people'")
+        self._schedule.ask("digest now")
+        return Reply(True, f"the digest goes to {', '.join(roles)} now")
+
+    def _digest_now(self) -> None:
+        self._write_report("digest now", self._reports.digest_now, self._around.now())
+
+    def _write_report(self, name: str, write: Callable[[Sequence[Rule], int], Written], now_ms: int) -> None:
+        """From the journal, so all that is judged goes there first."""
         if self._commits.waiting:
             self._commit()
         if self._commits.stalled:
-            self._schedule.ask("reports")
+            self._schedule.ask(name)
             return
         try:
             self._parts.journal.tidy(now_ms)
-            written = self._reports.due(self._rules.rules, now_ms)
+            written = write(self._rules.rules, now_ms)
         except (JournalCutOff, JournalDamaged):
             raise
         except StoreError as error:
             self._around.log.warning(f"the digest is put off: {error}")
             return
+        if written.skipped:
+            self._around.log(written.skipped)
         self._pipeline.report(written.messages, written.meta, written.told, now_ms)
 
     def _write_state(self, stopped: bool = False) -> None:

@@ -4,7 +4,7 @@ import pytest
 
 from collector.alarms.contexts import parse_condition
 from collector.alarms.model import STANDING, Event, Rule, State
-from collector.alarms.orders import LONGEST_SHELF_MS
+from collector.alarms.shelving import LONGEST_SHELF_MS
 from collector.domain.diary import DiaryKind
 from tests.alarms.bench_lab import HOT, MIN, rule
 from tests.alarms.world import BREWING, WATERED, World

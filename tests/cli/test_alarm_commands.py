@@ -41,6 +41,17 @@ def test_an_order_waits_for_the_collector_and_says_so_to_programs(commands: Comm
     assert (kind_of(row.request), row.request.by) == (said["order"], "teacher")
 
 
+def test_a_shelving_beyond_the_limit_is_refused_without_a_collector_too(commands: Commands) -> None:
+    """One line that names the limit, and nothing is left for the collector; the limit itself is taken."""
+    shelve = (*ORDERS[1][:5], "--reason", "holidays", "--by", "teacher", "--for")
+    assert commands.wrong(*shelve, "400 d") == (
+        "--for: an alarm is shelved for 7 d at most; what lasts longer wants a rule"
+    )
+    with Reader(commands.home / "traywarden.db") as reader:
+        assert list(reader.pending_requests()) == []
+    assert "noted" in commands.good(*shelve, "7 d")
+
+
 def test_the_command_in_a_message_is_one_that_can_be_typed(commands: Commands) -> None:
     """Pasted as it stands, it leaves the acknowledgement of the person who was told."""
     text = letter().body.replace("\\\n", "")

@@ -199,22 +199,25 @@ def test_status_for_people_says_the_same_in_words(commands: Commands) -> None:
 
 
 @pytest.mark.parametrize(
-    ("state", "says"),
+    ("code", "state", "says"),
     [
-        (WatchState(alive_ms=1_772_438_400_000, stopped=True), "stopped at 2026-03-02T08:00:00Z"),
-        (WatchState(alive_ms=1_772_438_400_000), "not running; last sign of life 2026-03-02T08:00:00Z"),
-        (WatchState(alive_ms=2**43, backlog=3), "running"),
+        (1, WatchState(alive_ms=1_772_438_400_000, stopped=True), "stopped at 2026-03-02T08:00:00Z"),
+        (1, WatchState(alive_ms=1_772_438_400_000), "not running; last sign of life 2026-03-02T08:00:00Z"),
+        (0, WatchState(alive_ms=2**43, backlog=3), "running"),
         (
+            0,
             WatchState(alive_ms=2**43, backlog=3, stalled="the disk is full"),
             "running, but the journal cannot be written: the disk is full",
         ),
-        (WatchState(alive_ms=2**43, link_trouble="no answer"), "running without the broker: no answer"),
+        (0, WatchState(alive_ms=2**43, link_trouble="no answer"), "running without the broker: no answer"),
     ],
 )
-def test_status_says_how_the_collector_is(commands: Commands, state: WatchState, says: str) -> None:
-    """From its sign of life."""
+def test_status_says_how_the_collector_is(commands: Commands, code: int, state: WatchState, says: str) -> None:
+    """From its sign of life; it ends with 1 where the collector has run and does not now, with the same words."""
     write_state(commands.home / "traywarden.watch", state)
-    assert commands.json("status")["watch"] == says
+    said = commands.run("status", "--json")
+    assert (said.code, json.loads(said.out)["watch"], said.err) == (code, says, "")
+    assert commands.run("status").code == code
 
 
 def test_alarms_list_and_history_show_what_happened(commands: Commands) -> None:

@@ -170,6 +170,40 @@ def test_a_lab_set_up_this_morning_has_nothing_to_report(tmp_path: Path) -> None
     home = make_brew_home(tmp_path / "new")
     with journal_of(home) as journal:
         reports = reports_of(home, journal, TEACHER, MAINTAINER)
-        assert reports.due(home.load_rules(), SEVEN).messages == ()
+        due = reports.due(home.load_rules(), SEVEN)
+        assert due.messages == ()
+        assert due.skipped == (
+            "digest not written: no reading has come yet, and it takes 6 h of them; see: traywarden digest"
+        )
     fill(home, SEVEN + DAY, hours=20)
-    assert len(reports.due(home.load_rules(), SEVEN + DAY).messages) == 1
+    due = reports.due(home.load_rules(), SEVEN + DAY)
+    assert (len(due.messages), due.skipped) == (1, "")
+
+
+def test_what_is_not_written_for_want_of_readings_is_said(tmp_path: Path) -> None:
+    """How old the first reading is and how old it must be; on a day without school it is the weekly report alone."""
+    home = make_brew_home(tmp_path / "new")
+    fill(home, SEVEN, hours=2)
+    with journal_of(home) as journal:
+        reports = reports_of(home, journal, TEACHER, MAINTAINER)
+        reports.said["digest_day"] = "2026-03-02"
+        assert reports.due(home.load_rules(), SEVEN).skipped == (
+            "weekly report not written: the first reading is 1 h 30 min old, and it takes 6 h of them; "
+            "see: traywarden digest"
+        )
+
+
+def test_a_digest_out_of_its_time_takes_nothing_from_that_of_the_morning(tmp_path: Path) -> None:
+    """With however few readings, to those who get the digest; the morning's own goes out all the same, in full."""
+    home = make_brew_home(tmp_path / "new")
+    fill(home, SEVEN + DAY, hours=20)
+    with journal_of(home) as journal:
+        reports = reports_of(home, journal, TEACHER, MAINTAINER)
+        assert reports.hearers() == ("teacher",)
+        early = reports.digest_now(home.load_rules(), SEVEN + DAY - HOUR)
+        assert (early.meta, early.told, early.skipped) == ({}, (), "")
+        assert reports.wanted(SEVEN + DAY)
+        morning = reports.due(home.load_rules(), SEVEN + DAY)
+        (first,), (second,) = early.messages, morning.messages
+        assert first.key != second.key
+        assert first.subject == second.subject == "Quillbrook School worm lab, Tuesday 3 Mar: all is well."

@@ -5,7 +5,7 @@ from typing import cast
 
 from collector.pipeline.pipeline import Pipeline
 from collector.store.batch import Batch
-from collector.store.requests import Acknowledge, Reply, write_request
+from collector.store.requests import Acknowledge, DigestNow, Reply, write_request
 from collector.watch.answering import Answers
 from tests.services.log_lines import log_to
 from tests.store.samples import T0, opened
@@ -27,7 +27,7 @@ def test_a_request_that_meets_a_mistake_of_ours_is_answered(tmp_path: Path) -> N
     with opened(tmp_path) as journal:
         number = write_request(journal.path, Acknowledge(rule="bedding-hot", place="juniper/top"), T0)
         broken = _Broken()
-        answers = Answers(journal, cast(Pipeline, broken), log_to(log))
+        answers = Answers(journal, cast(Pipeline, broken), log_to(log), lambda: Reply(True, ""))
         for _ in range(2):
             answers.take(T0)
     (row,) = broken.batch.replies
@@ -36,3 +36,15 @@ def test_a_request_that_meets_a_mistake_of_ours_is_answered(tmp_path: Path) -> N
     (line,) = log
     assert "bedding-hot" in line
     assert "a slip" in line
+
+
+def test_a_digest_that_is_asked_for_is_answered_by_whoever_writes_it(tmp_path: Path) -> None:
+    """Once for each request, with its words; the alarms are left alone."""
+    with opened(tmp_path) as journal:
+        write_request(journal.path, DigestNow(), T0)
+        pipeline = _Broken()
+        answers = Answers(journal, cast(Pipeline, pipeline), log_to([]), lambda: Reply(True, "it goes to teacher"))
+        for _ in range(2):
+            answers.take(T0)
+    (row,) = pipeline.batch.replies
+    assert row.reply == Reply(True, "it goes to teacher")

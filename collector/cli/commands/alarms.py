@@ -5,6 +5,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from collector.alarms.model import Rule
+from collector.alarms.shelving import too_long
 from collector.cli.common import add_span, home_of, lab_or_none, span_ms, zone_of
 from collector.cli.ordering import add_by, add_json, add_reason, by_of, order, reason_of
 from collector.cli.output import iso, local, say, say_json, table
@@ -85,6 +86,9 @@ def run_shelve(arguments: argparse.Namespace) -> int:
         lasting_ms = parse_duration_ms(arguments.lasting)
     except ValueError as error:
         wrong(f"--for: {error}")
+    problem = too_long(lasting_ms)  # said here too: where no collector runs nobody else would
+    if problem is not None:
+        wrong(f"--for: {problem}")
     return order(
         arguments,
         Shelve(

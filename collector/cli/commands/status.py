@@ -11,6 +11,7 @@ from collector.cli.status_values import status
 from collector.config.clock import system_now
 from collector.domain.units import show_value
 from collector.letters.plain import one_line
+from collector.store.watch_state import CollectorState, collector_state, read_state
 from collector.telling.reach import Hearer, reach_lines
 
 _BY_DESIGN = str(State.SUPPRESSED)
@@ -21,6 +22,10 @@ def add(parser: argparse.ArgumentParser) -> None:
     takes(parser, "traywarden status --json", run, listing=True)
 
 
+_GONE = (CollectorState.STOPPED, CollectorState.SILENT)
+"""It has run here and nobody watches the lab now. Before its first start that is no fault."""
+
+
 def run(arguments: argparse.Namespace) -> int:
     home = home_of(arguments)
     lab = lab_or_none(home)
@@ -29,9 +34,9 @@ def run(arguments: argparse.Namespace) -> int:
         complain(found["note"])
     if arguments.json:
         say_json(found)
-        return 0
-    show(found, us=lab is not None and lab.us_units)
-    return 0
+    else:
+        show(found, us=lab is not None and lab.us_units)
+    return 1 if collector_state(read_state(home.sign_of_life), system_now()) in _GONE else 0
 
 
 _WHY_NOT_KEPT = {
