@@ -16,8 +16,8 @@ from collector.letters.links import Ack, LinkRefused, read
 from collector.store.asking import Waiting, reply_to
 from collector.store.errors import StoreError
 from collector.store.reader import Reader
-from collector.store.reading import NewestReading
 from collector.store.requests import Acknowledge, write_request
+from collector.store.tables.reading import NewestReading
 from collector.store.watch_state import collector_state, read_state
 
 PRESSED = Waiting(reply_s=2.0)

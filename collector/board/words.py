@@ -19,7 +19,7 @@ from collector.letters.plain import one_line
 from collector.letters.to_do import ToDo
 from collector.letters.trouble import Trouble
 from collector.pipeline.lab_facts import LabFacts, LetterSources
-from collector.store.alarm_rows import PastChange
+from collector.store.tables.alarm_rows import PastChange
 from collector.telling.message_plan import Item
 
 ON_IT, SEEN = "I am on it", "I have seen it"

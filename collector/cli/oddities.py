@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from collector.cli.output import iso, say, table
-from collector.store.oddity_rows import RejectedMessage, Stranger
+from collector.store.tables.oddity_rows import RejectedMessage, Stranger
 
 _SHOWN = 20
 

@@ -6,7 +6,7 @@ from typing import Any
 from collector.cli.output import iso
 from collector.delivery.port import Way
 from collector.domain.lab import Lab, Person
-from collector.store.recipients import Recipient
+from collector.store.tables.recipients import Recipient
 
 
 def recipient_rows(found: Iterable[Recipient], lab: Lab | None) -> list[dict[str, Any]]:

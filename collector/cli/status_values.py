@@ -10,10 +10,10 @@ from collector.config.home import Home
 from collector.domain.lab import Lab
 from collector.domain.readings import Flag
 from collector.domain.units import PUBLISHED, show_duration
-from collector.store.alarm_rows import HeldAlarm
 from collector.store.reader import Reader
-from collector.store.reading import NewestReading
-from collector.store.series_rows import StoredSeries
+from collector.store.tables.alarm_rows import HeldAlarm
+from collector.store.tables.reading import NewestReading
+from collector.store.tables.series_rows import StoredSeries
 from collector.store.vocabulary import NOT_KEPT, MetaKey
 from collector.store.watch_state import STALE_MS, CollectorState, WatchState, collector_state, read_state
 from collector.telling.reach import Reach, reach_of

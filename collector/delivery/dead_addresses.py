@@ -24,7 +24,7 @@ from collector.letters.plain import one_line
 from collector.store.batch import Batch, NewMessage
 from collector.store.errors import JournalStalled
 from collector.store.journal import Journal
-from collector.store.recipients import REPORTS, FailedMessage
+from collector.store.tables.recipients import REPORTS, FailedMessage
 from collector.store.vocabulary import MetaKey
 
 _DAY_MS = 86_400_000

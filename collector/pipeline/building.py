@@ -21,8 +21,8 @@ from collector.pipeline.looking_back import LookedBackOn, look_back
 from collector.pipeline.notices import Outlet
 from collector.pipeline.pipeline import Judging, Pipeline, Remembered
 from collector.store.journal import Journal
-from collector.store.reading import NewestReading
-from collector.store.tails import Tail
+from collector.store.tables.reading import NewestReading
+from collector.store.tables.tails import Tail
 from collector.store.vocabulary import LINK_IS_DOWN, MetaKey
 from collector.telling.desk import REMEMBER_MS
 

@@ -16,7 +16,7 @@ from collector.domain.probe_models import Limits, limits_for
 from collector.domain.quality import QualityMemory, judge, judge_late, memory_from_rows, no_memory
 from collector.domain.readings import Flag, Why
 from collector.domain.units import from_sent
-from collector.store.tails import Tail
+from collector.store.tables.tails import Tail
 
 
 @dataclass(slots=True, kw_only=True)

@@ -13,8 +13,8 @@ from collector.alarms.model import Newest
 from collector.domain.quality import QualityMemory, memory_from_rows, no_memory
 from collector.domain.readings import USABLE, Why
 from collector.store.journal import Journal
-from collector.store.reading import NewestReading
-from collector.store.tails import Tail, joined
+from collector.store.tables.reading import NewestReading
+from collector.store.tables.tails import Tail, joined
 
 _USABLE = np.array(sorted(USABLE), np.uint8)
 _UNCALIBRATED = np.uint16(Why.UNCALIBRATED)

@@ -21,9 +21,9 @@ from collector.domain.readings import Why
 from collector.pipeline.conditioning import Conditioner, conditioners_of, longest_memory_ms, memories_of
 from collector.pipeline.diary_book import contexts_of
 from collector.pipeline.own_series import add_shares, shares
-from collector.store.columns import Columns
 from collector.store.reader import Reader
-from collector.store.series_rows import StoredSeries
+from collector.store.tables.columns import Columns
+from collector.store.tables.series_rows import StoredSeries
 
 Progress = Callable[[float], None]
 """Called with the part of the stretch that is done, 0 to 1."""

@@ -12,8 +12,8 @@ from collector.letters.local_time import utc
 from collector.reports.ahead_view import back_at_ms, trays_ahead
 from collector.reports.digest import DAY_MS, BrewNow, DigestView, Past, Standing
 from collector.reports.pump import pump
-from collector.store.alarm_rows import PastChange
 from collector.store.reader import Reader
+from collector.store.tables.alarm_rows import PastChange
 
 _MOST_CHANGES = 20_000
 _LOOK_BACK_MS = 30 * DAY_MS

@@ -22,7 +22,7 @@ from collector.domain.readings import USABLE
 from collector.store.batch import ReadingRow
 from collector.store.line_protocol import LabTags, reading_line, series_head
 from collector.store.reader import Reader
-from collector.store.series_rows import StoredSeries
+from collector.store.tables.series_rows import StoredSeries
 
 Format = Literal["csv", "senml", "lines"]
 Writer: TypeAlias = Callable[[Iterator[ReadingRow], dict[int, StoredSeries], TextIO], int]

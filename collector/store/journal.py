@@ -18,7 +18,7 @@ from typing import Self
 from collector.alarms.model import AlarmKey, AlarmState
 from collector.domain.diary import Brew, DiaryEntry
 from collector.domain.lab import SeriesKey
-from collector.store import alarm_rows, diary, notices, reading, recipients, requests, series_rows, writing
+from collector.store import requests
 from collector.store.batch import Batch, CommitResult, ReadingRow
 from collector.store.connection import open_writer, transaction
 from collector.store.errors import JournalCutOff, JournalStalled, StoreError, translated
@@ -26,13 +26,14 @@ from collector.store.files import COMPANIONS, companion
 from collector.store.localdays import HOUR_MS, LocalDays
 from collector.store.migrations import SERIES_MASK, migrate
 from collector.store.prune import prune
-from collector.store.reading import NewestReading
-from collector.store.recipients import FailedMessage
 from collector.store.requests import RequestRow
 from collector.store.retention import Moment, RetentionResult, believed_ms, mend, retain
 from collector.store.rollups import Rollups, TidyResult
 from collector.store.table_map import keep_map
-from collector.store.tails import Tail, pieces
+from collector.store.tables import alarm_rows, diary, notices, reading, recipients, series_rows, writing
+from collector.store.tables.reading import NewestReading
+from collector.store.tables.recipients import FailedMessage
+from collector.store.tables.tails import Tail, pieces
 from collector.store.vocabulary import LAB_CHANGED, Counter, EventKind, MetaKey
 from collector.telling.notice import Notice
 

@@ -13,7 +13,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TypeAlias
 
-from collector.store.series_rows import StoredSeries
+from collector.store.tables.series_rows import StoredSeries
 
 FieldValue: TypeAlias = float | int | bool | str | None
 """A float is a number, an int one with an 'i', a bool true or false; None and numbers that are none say nothing."""

@@ -16,8 +16,8 @@ from collector.store.batch import NewMessage
 from collector.store.connection import Connected, open_existing, transaction
 from collector.store.errors import translated
 from collector.store.migrations import refuse_other
-from collector.store.rows import insert, select_one
-from collector.store.text import clean
+from collector.store.tables.rows import insert, select_one
+from collector.store.tables.text import clean
 
 _BUSY_S = 10.0
 

@@ -12,23 +12,24 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Self, TypeVar
 
 from collector.domain.diary import Brew, DiaryEntry
-from collector.store import alarm_rows, diary, oddity_rows, reading, recipients, requests, series_rows
-from collector.store.alarm_rows import HeldAlarm, PastChange
+from collector.store import requests
 from collector.store.batch import ReadingRow
 from collector.store.connection import Connected, open_read_only, snapshot
 from collector.store.errors import translated
 from collector.store.migrations import refuse_other
-from collector.store.oddity_rows import RejectedMessage, Stranger
-from collector.store.reading import NewestReading
-from collector.store.recipients import Recipient
 from collector.store.requests import RequestRow
-from collector.store.rows import select
-from collector.store.series_rows import StoredSeries
+from collector.store.tables import alarm_rows, diary, oddity_rows, reading, recipients, series_rows
+from collector.store.tables.alarm_rows import HeldAlarm, PastChange
+from collector.store.tables.oddity_rows import RejectedMessage, Stranger
+from collector.store.tables.reading import NewestReading
+from collector.store.tables.recipients import Recipient
+from collector.store.tables.rows import select
+from collector.store.tables.series_rows import StoredSeries
 from collector.store.vocabulary import EventKind
 
 if TYPE_CHECKING:  # arrays are loaded by who asks for them: numpy takes longer than most commands
-    from collector.store.columns import Columns
-    from collector.store.tails import Tail
+    from collector.store.tables.columns import Columns
+    from collector.store.tables.tails import Tail
 
 _Answer = TypeVar("_Answer")
 
@@ -173,7 +174,7 @@ class Reader(Connected):
 
     def recent(self, series_ids: Collection[int], since_ms: int, until_ms: int) -> "dict[int, Tail]":
         """Readings by series as arrays, without late ones."""
-        from collector.store.tails import tails
+        from collector.store.tables.tails import tails
 
         with self._work() as db:
             return tails(db, series_ids, since_ms, until_ms)
@@ -194,7 +195,7 @@ class Reader(Connected):
 
     def columns(self, since_ms: int, until_ms: int) -> "Iterator[Columns]":
         """Raw readings from `since_ms` on, before `until_ms`, as numpy columns in chunks."""
-        from collector.store.columns import columns
+        from collector.store.tables.columns import columns
 
         with self._work() as db:
             yield from columns(db, since_ms, until_ms)

@@ -18,7 +18,7 @@ from msgspec import Struct
 from collector.store.connection import open_existing, transaction
 from collector.store.errors import translated
 from collector.store.migrations import refuse_other
-from collector.store.rows import insert, select, select_one
+from collector.store.tables.rows import insert, select, select_one
 
 _TAG = "request"
 Whole: TypeAlias = Annotated[int, msgspec.Meta(gt=-(2**53), lt=2**53)]

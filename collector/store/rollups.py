@@ -16,7 +16,7 @@ from typing import NamedTuple
 from collector.store.connection import transaction
 from collector.store.localdays import HOUR_MS, Day, LocalDays
 from collector.store.migrations import SERIES_BITS
-from collector.store.rows import insert
+from collector.store.tables.rows import insert
 from collector.store.vocabulary import Counter, MetaKey
 
 _COUNT = "SELECT count(*) FROM readings WHERE id >= ? AND id < ?"

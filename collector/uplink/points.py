@@ -18,9 +18,9 @@ among its fields, for databases that keep only numbers.
 from collections.abc import Iterable, Iterator, Mapping
 
 from collector.domain.diary import Brew, DiaryEntry
-from collector.store.alarm_rows import PastChange
 from collector.store.line_protocol import FieldValue, LabTags, line, line_head, reading_line, series_head
-from collector.store.series_rows import StoredSeries
+from collector.store.tables.alarm_rows import PastChange
+from collector.store.tables.series_rows import StoredSeries
 from collector.uplink.queue import Portion, SentReading
 
 

@@ -14,14 +14,14 @@ from typing import Any, NamedTuple
 
 from collector.domain.diary import Brew, DiaryEntry
 from collector.domain.readings import FUTURE_TOLERANCE_MS
-from collector.store import alarm_rows, diary, series_rows, writing
-from collector.store.alarm_rows import PastChange
 from collector.store.connection import Connected, open_existing, snapshot, transaction
 from collector.store.errors import translated
 from collector.store.migrations import SERIES_BITS, SERIES_MASK, refuse_other
 from collector.store.reader import Reader
-from collector.store.rows import insert
-from collector.store.series_rows import StoredSeries
+from collector.store.tables import alarm_rows, diary, series_rows, writing
+from collector.store.tables.alarm_rows import PastChange
+from collector.store.tables.rows import insert
+from collector.store.tables.series_rows import StoredSeries
 from collector.store.vocabulary import Counter
 
 ASIDE_KEPT = 1_000

@@ -19,9 +19,9 @@ from collector.pipeline.building import build_pipeline
 from collector.pipeline.lab_facts import LetterSources
 from collector.pipeline.notices import Outlet
 from collector.pipeline.pipeline import Pipeline
-from collector.store.damage import Opened, open_journal, set_aside
 from collector.store.journal import Journal
 from collector.store.outbox import OutboxStore
+from collector.store.repair.damage import Opened, open_journal, set_aside
 from collector.store.vocabulary import EventKind
 from collector.watch.surroundings import Surroundings
 

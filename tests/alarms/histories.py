@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from collector.alarms.lifecycle import after
 from collector.alarms.model import Event, State
-from collector.store.alarm_rows import PastChange
+from collector.store.tables.alarm_rows import PastChange
 
 MIN, HOUR, DAY = 60_000, 3_600_000, 86_400_000
 T0 = 1_769_904_000_000

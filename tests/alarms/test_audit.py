@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from collector.alarms.audit.figures import Audit, Window, audit
 from collector.alarms.audit.history import bouts, flood_intervals, occurrences, percentile
 from collector.alarms.model import AlarmKey, Event
-from collector.store.alarm_rows import PastChange
+from collector.store.tables.alarm_rows import PastChange
 from tests.alarms.histories import DAY, HOUR, MIN, T0, History, onsets
 
 MONTH = Window(T0, T0 + 30 * DAY, 30 * DAY)

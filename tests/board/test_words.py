@@ -9,7 +9,7 @@ from collector.board.words import ON_IT, SEEN, OccurrenceView
 from collector.config.lab_file import read_lab
 from collector.domain.readings import Flag, StoredReading
 from collector.letters.links import Ack
-from collector.store.alarm_rows import PastChange
+from collector.store.tables.alarm_rows import PastChange
 from tests.services.clock import QUILLBROOK_MORNING_MS
 from tests.worlds.by_hand import START, rules_of
 from tests.worlds.home import LAB

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 from collector.cli.recipients import recipient_rows
 from collector.domain.lab import Person
-from collector.store.recipients import Recipient
+from collector.store.tables.recipients import Recipient
 from tests.letters.examples import LAB
 
 PEOPLE = (

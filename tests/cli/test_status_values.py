@@ -13,8 +13,8 @@ from collector.config.lab_file import read_lab
 from collector.intake.inbox import IncomingMessage
 from collector.pipeline.building import build_pipeline
 from collector.pipeline.notices import Outlet
-from collector.store.alarm_rows import HeldAlarm
 from collector.store.journal import Journal
+from collector.store.tables.alarm_rows import HeldAlarm
 from tests.cli.command_line import stock
 from tests.worlds.by_hand import MAIL, START, rules_of
 from tests.worlds.home import LAB, hot_pack

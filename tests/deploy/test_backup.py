@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from collector.store.backup import check_whole
 from collector.store.connection import open_existing
+from collector.store.repair.backup import check_whole
 from tests.deploy.machine import Machine
 from tests.store.samples import T0, full_batch, held, minutes, opened, with_series
 from tests.worlds.home import make_home

@@ -16,7 +16,7 @@ from collector.pipeline.notices import Outlet
 from collector.store.batch import Batch
 from collector.store.journal import Journal
 from collector.store.reader import Reader
-from collector.store.tails import Tail, joined
+from collector.store.tables.tails import Tail, joined
 from tests.bench.lab import fill, make_home
 
 _MIN_MS = 60_000

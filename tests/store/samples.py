@@ -11,7 +11,7 @@ from collector.domain.lab import SeriesKey
 from collector.store.batch import Batch, HistoryRow, NewMessage, ReadingRow, RejectedRow, Unplaced
 from collector.store.journal import Journal
 from collector.store.reader import Reader
-from collector.store.series_rows import StoredSeries
+from collector.store.tables.series_rows import StoredSeries
 from collector.store.vocabulary import Counter, EventKind, MetaKey
 from tests.worlds.values import DAY as DAY
 from tests.worlds.values import HOUR as HOUR

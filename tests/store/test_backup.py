@@ -9,12 +9,12 @@ from pathlib import Path
 
 import pytest
 
-from collector.store.backup import backup, check_whole, restore
 from collector.store.batch import Batch
 from collector.store.errors import HomeLocked, StoreError
 from collector.store.homelock import HomeLock
 from collector.store.outbox import OutboxStore
 from collector.store.reader import Reader
+from collector.store.repair.backup import backup, check_whole, restore
 from tests.store.samples import DAY, HOUR, T0, full_batch, good, held, known, minutes, opened, with_series
 
 

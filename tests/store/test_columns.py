@@ -8,10 +8,10 @@ import pytest
 
 from collector.domain.lab import SeriesKey
 from collector.store.batch import Batch, ReadingRow
-from collector.store.columns import columns
 from collector.store.connection import open_read_only
 from collector.store.journal import Journal
 from collector.store.reader import Reader
+from collector.store.tables.columns import columns
 
 _START = 1_772_438_400_000
 _DAY = 86_400_000

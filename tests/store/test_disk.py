@@ -9,12 +9,12 @@ from pathlib import Path
 import pytest
 
 from collector.domain.lab import SeriesKey
-from collector.store.backup import backup
 from collector.store.batch import Batch
 from collector.store.errors import HomeLocked, JournalCutOff, JournalDamaged, JournalStalled, StoreError, translate
 from collector.store.homelock import HomeLock
 from collector.store.journal import Journal
 from collector.store.outbox import OutboxStore
+from collector.store.repair.backup import backup
 from tests.store.disks import no_file_beyond, read_only, small_disk
 from tests.store.samples import (
     DAY,

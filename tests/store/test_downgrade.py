@@ -8,11 +8,11 @@ import pytest
 
 from collector.cli.main import main
 from collector.store import migrations
-from collector.store.backup import check_whole
 from collector.store.connection import transaction
-from collector.store.downgrade import downgrade
 from collector.store.errors import HomeLocked, StoreError
 from collector.store.homelock import HomeLock
+from collector.store.repair.backup import check_whole
+from collector.store.repair.downgrade import downgrade
 from tests.store.samples import HOUR, T0, dump, held, opened
 
 FORMS = range(1, len(migrations.STEPS) + 1)
@@ -129,7 +129,7 @@ def test_a_way_that_is_closed_names_its_form(tmp_path: Path, monkeypatch: pytest
     opened(tmp_path).close()
     last = migrations.Step("one way", lambda db: None)
     monkeypatch.setattr(migrations, "STEPS", (*migrations.STEPS, last))
-    monkeypatch.setattr("collector.store.downgrade.STEPS", migrations.STEPS)
+    monkeypatch.setattr("collector.store.repair.downgrade.STEPS", migrations.STEPS)
     opened(tmp_path).close()
 
     with pytest.raises(StoreError, match=f"no way back from form {len(migrations.STEPS)}; restore a backup"):

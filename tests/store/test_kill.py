@@ -8,7 +8,7 @@ import sys
 from contextlib import closing
 from pathlib import Path
 
-from collector.store.damage import check
+from collector.store.repair.damage import check
 from tests.store.samples import counted, opened
 from tests.store.writer import ROWS
 

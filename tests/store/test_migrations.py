@@ -7,12 +7,12 @@ from pathlib import Path
 import pytest
 
 from collector.store import migrations
-from collector.store.backup import check_whole
 from collector.store.connection import APPLICATION_ID, transaction
-from collector.store.damage import open_journal
 from collector.store.errors import StoreError
 from collector.store.outbox import OutboxStore
 from collector.store.reader import Reader
+from collector.store.repair.backup import check_whole
+from collector.store.repair.damage import open_journal
 from collector.store.requests import ProbeIn, write_request
 from tests.store.samples import HOUR, MINUTE, T0, ZONE, counted, dump, held, message, opened
 

@@ -7,11 +7,11 @@ from pathlib import Path
 import pytest
 
 from collector.alarms.model import AlarmKey, AlarmState, State
-from collector.store import reading
 from collector.store.batch import Batch
 from collector.store.connection import open_read_only
 from collector.store.errors import JournalDamaged, StoreError
 from collector.store.reader import Reader
+from collector.store.tables import reading
 from tests.store.disks import read_only
 from tests.store.samples import DAY, HOUR, T0, full_batch, good, minutes, opened, with_series
 

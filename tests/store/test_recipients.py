@@ -6,7 +6,7 @@ from pathlib import Path
 from collector.store.batch import Batch
 from collector.store.outbox import OutboxStore
 from collector.store.reader import Reader
-from collector.store.recipients import FailedMessage, Recipient
+from collector.store.tables.recipients import FailedMessage, Recipient
 from tests.store.samples import T0, message, opened
 
 TEACHER, GONE = "teacher@quillbrook.example", "gone@quillbrook.example"

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from collector.store.rows import insert
+from collector.store.tables.rows import insert
 
 ROOT = Path(__file__).parents[2]
 SOURCES = sorted((ROOT / "collector").rglob("*.py"))

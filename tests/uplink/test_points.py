@@ -7,7 +7,7 @@ from line_protocol_parser import parse_line
 
 from collector.domain.diary import DiaryEntry, DiaryKind
 from collector.store.line_protocol import LabTags
-from collector.store.series_rows import StoredSeries
+from collector.store.tables.series_rows import StoredSeries
 from collector.uplink.points import lines_of
 from collector.uplink.queue import Portion, SentReading
 from tests.uplink.lab_journal import SQUEEZED, T0, watered

@@ -18,8 +18,8 @@ import pytest
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion
 
-from collector.store.alarm_rows import PastChange
 from collector.store.reader import Reader
+from collector.store.tables.alarm_rows import PastChange
 from collector.store.vocabulary import EventKind
 from tests.services.mosquitto import Mosquitto
 from tests.services.waiting import wait_until

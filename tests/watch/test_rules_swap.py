@@ -20,10 +20,10 @@ from collector.domain.problems import Refused
 from collector.intake.inbox import IncomingMessage
 from collector.pipeline.building import build_pipeline, rejudge
 from collector.pipeline.notices import Outlet
-from collector.store.alarm_rows import PastChange
 from collector.store.journal import Journal
 from collector.store.reader import Reader
 from collector.store.requests import Acknowledge
+from collector.store.tables.alarm_rows import PastChange
 from collector.store.vocabulary import EventKind
 from tests.services.clock import QUILLBROOK_MORNING_MS as START_MS
 from tests.services.log_lines import log_to

@@ -15,9 +15,9 @@ from collector.config.clock import system_now
 from collector.config.home import Home
 from collector.domain.problems import wrong
 from collector.domain.units import MEASURES, parse_duration_ms
-from collector.store.alarm_rows import PastChange
 from collector.store.reader import Reader
 from collector.store.requests import Acknowledge, Shelve, Unshelve
+from collector.store.tables.alarm_rows import PastChange
 
 
 def add(parser: argparse.ArgumentParser) -> None:

@@ -8,7 +8,7 @@ from collector.cli.output import progress_bar, say
 from collector.cli.parsing import takes
 from collector.config.clock import system_now
 from collector.domain.problems import wrong
-from collector.store.backup import backup, restore
+from collector.store.repair.backup import backup, restore
 
 
 def add_backup(parser: argparse.ArgumentParser) -> None:

@@ -6,7 +6,7 @@ from collector.cli.common import home_of
 from collector.cli.output import say
 from collector.cli.parsing import takes
 from collector.config.clock import system_now
-from collector.store.downgrade import downgrade
+from collector.store.repair.downgrade import downgrade
 
 
 def add(parser: argparse.ArgumentParser) -> None:

@@ -24,9 +24,9 @@ from collector.config.clock import system_now
 from collector.config.rule_layers import LayeredAlarm
 from collector.domain.lab import Lab, Series, SeriesKey, series_keys, subjects
 from collector.domain.readings import Why
-from collector.store.alarm_rows import PastChange
 from collector.store.localdays import LocalDays
 from collector.store.reader import Reader
+from collector.store.tables.alarm_rows import PastChange
 
 _BEFORE_MS = 90 * DAY
 """Changes from this long before the window are read too, for alarms that stood when it began."""

@@ -3,7 +3,7 @@
 import sqlite3
 from dataclasses import dataclass
 
-from collector.store.rows import select
+from collector.store.tables.rows import select
 
 REPORTS = "dead-"
 """How the keys of messages about failed messages begin."""

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 import msgspec
 
 from collector.alarms.model import Transition
-from collector.store.rows import insert, select
+from collector.store.tables.rows import insert, select
 from collector.telling.notice import Fate, Notice, NoticeKey
 
 _OF_KEY = ("role", "rule", "series", "occurrence_ms", "event", "why", "t_ms")

@@ -3,12 +3,13 @@
 import sqlite3
 from collections.abc import Iterable, Mapping
 
-from collector.store import alarm_rows, diary, notices, oddity_rows, outbox
+from collector.store import outbox
 from collector.store.batch import REJECTED_KEPT, Batch, ReadingRow, ReplyRow
 from collector.store.migrations import SERIES_BITS
 from collector.store.requests import Reply, reply_text
-from collector.store.rows import insert
-from collector.store.text import clean
+from collector.store.tables import alarm_rows, diary, notices, oddity_rows
+from collector.store.tables.rows import insert
+from collector.store.tables.text import clean
 from collector.store.vocabulary import Counter, MetaKey
 
 ARRIVALS_KEPT = 8192

@@ -5,7 +5,7 @@ from collections.abc import Iterable
 from dataclasses import asdict, fields
 
 from collector.domain.diary import Brew, DiaryEntry, DiaryKind, Feel
-from collector.store.rows import insert, select
+from collector.store.tables.rows import insert, select
 
 # Both tables have a column for each field, by the same name.
 _OF_ENTRY = tuple(field.name for field in fields(DiaryEntry))

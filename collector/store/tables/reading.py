@@ -9,7 +9,7 @@ from collector.store.batch import ReadingRow
 from collector.store.connection import snapshot
 from collector.store.localdays import HOUR_MS
 from collector.store.migrations import SERIES_BITS
-from collector.store.rows import select
+from collector.store.tables.rows import select
 from collector.store.vocabulary import Counter
 
 

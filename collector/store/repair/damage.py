@@ -13,7 +13,7 @@ from collector.store.connection import known_as_ours, open_as_it_is
 from collector.store.errors import JournalDamaged, JournalStalled, translated
 from collector.store.files import aside_name, companion, put_in_place, remove, remove_left_over
 from collector.store.journal import Journal
-from collector.store.salvage import Salvaged, salvage
+from collector.store.repair.salvage import Salvaged, salvage
 
 _WHOLE_CHECK_BYTES = 48 * 1024 * 1024
 """Up to this size every page is looked at (a second or two on a small board), beyond it all but the readings."""

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from collector.domain.readings import Why
-from collector.store import reading
+from collector.store.tables import reading
 
 _TOGETHER = 5_000
 """Rows of all series that are turned into arrays at once."""

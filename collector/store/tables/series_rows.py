@@ -4,7 +4,7 @@ import sqlite3
 from dataclasses import dataclass
 
 from collector.domain.lab import Series, SeriesKey
-from collector.store.rows import insert, select, select_one
+from collector.store.tables.rows import insert, select, select_one
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,8 +5,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from collector.store.batch import REJECTED_KEPT, UNPLACED_KEPT, RejectedRow, Unplaced
-from collector.store.rows import insert, select
-from collector.store.text import clean
+from collector.store.tables.rows import insert, select
+from collector.store.tables.text import clean
 
 _SAMPLE_BYTES = 200
 _FIRST_BYTES = 64

@@ -9,12 +9,12 @@ from contextlib import closing
 from pathlib import Path
 from typing import NamedTuple
 
-from collector.store.backup import backup
 from collector.store.connection import open_existing, transaction
 from collector.store.errors import StoreError, translated
 from collector.store.files import aside_name
 from collector.store.homelock import HomeLock
 from collector.store.migrations import STEPS, refuse_newer
+from collector.store.repair.backup import backup
 
 
 class Downgraded(NamedTuple):

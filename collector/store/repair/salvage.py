@@ -18,8 +18,8 @@ from collector.store.errors import primary_code
 from collector.store.journal import Journal
 from collector.store.localdays import HOUR_MS, LocalDays
 from collector.store.migrations import SERIES_BITS
-from collector.store.rows import insert
-from collector.store.salvage_pages import carve_missing, kept_stretch
+from collector.store.repair.salvage_pages import carve_missing, kept_stretch
+from collector.store.tables.rows import insert
 from collector.store.vocabulary import Counter, MetaKey
 
 # Table -> how its rows are told apart and ordered.

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 from collector.alarms.model import AlarmKey, AlarmState, Event, State
 from collector.store.batch import HistoryRow
-from collector.store.rows import insert, select
-from collector.store.text import clean
+from collector.store.tables.rows import insert, select
+from collector.store.tables.text import clean
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
