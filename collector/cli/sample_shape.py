@@ -6,7 +6,7 @@ from collector.domain.lab import Format
 from collector.domain.problems import wrong
 from collector.intake.number import read_number
 from collector.intake.record import Unreadable
-from collector.store.oddity_rows import Stranger
+from collector.store.tables.oddity_rows import Stranger
 
 _BEGINS = {b"[": (Format.SENML_JSON, Format.JSON), b"{": (Format.JSON,)}
 _CBOR_ARRAYS = range(0x80, 0xA0)

@@ -33,9 +33,9 @@ from collector.domain.lab import Channel, Format, Probe
 from collector.domain.problems import nearest, wrong
 from collector.domain.units import MEASURES, parse_duration_ms, show_value
 from collector.store.errors import StoreError
-from collector.store.oddity_rows import Stranger
 from collector.store.reader import Reader
 from collector.store.requests import ProbeIn, ProbeOut
+from collector.store.tables.oddity_rows import Stranger
 
 _TAKEN_UP = "a running collector takes it up within a few seconds"
 
