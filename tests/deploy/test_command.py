@@ -86,6 +86,7 @@ def test_however_it_ends_no_copy_of_a_secret_stays(folder: Path, name: str) -> N
         env={"PATH": os.defpath},
         stdout=subprocess.DEVNULL,
         start_new_session=True,
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # however these tests were started
     )
     try:
         wait_until(started.exists, "the program")

@@ -127,8 +127,9 @@ def test_a_disk_with_no_room_left_at_all(tmp_path: Path, mosquitto: Mosquitto) -
             wait_until(lambda: held(watch) == 10, "the first readings")
             fill_up(disk / "filler")
             publish(mosquitto, 5, 2_000)
-            wait_until(lambda: "the disk is full" in watch.log, "the line")
-            assert STALLED in shown(watch)["watch"]
+            wait_until(lambda: STALLED in watch.log, "the line", 20)
+            assert "the disk is full" in watch.log
+            wait_until(lambda: STALLED in shown(watch)["watch"], "what status says")
             (disk / "filler").unlink()
             wait_until(lambda: held(watch) == 4_010, "everything", 20)
             watch.stop()
