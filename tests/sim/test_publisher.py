@@ -112,7 +112,7 @@ def test_packs_survive_a_broker_that_dies(
     publisher = Publisher("127.0.0.1", broker.port, max_inflight=10, tell=told.append)
     played = publisher.play(interrupted(), clock=paced(START_MS, AT_ONCE), pace=AT_ONCE, stop=threading.Event())
     assert played == Played(len(sent), len(sent))
-    wait_until(lambda: {p.payload for p in sent} <= {payload for _, payload in heard.got}, "all packs")
+    wait_until(lambda: {p.payload for p in sent} <= {payload for _, payload in heard.got}, "all packs", 40)
     assert len(told) == 1
     assert "lost" in told[0]
 
