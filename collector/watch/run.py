@@ -101,9 +101,10 @@ class Run:
         self._pipeline.settle(self._around.now())
         self._pipeline.batch.events.append((self._around.now(), EventKind.STOPPED, ""))
         self._commit()
-        if self._around.calls.stopping:
+        stopping = self._around.calls.stopping  # else another run follows, and the collector was never away
+        if stopping:
             self._around.pulse.stopping(self._session)
-        self._write_state(stopped=True)
+        self._write_state(stopped=stopping)
 
     def _turn(self) -> None:
         around, pipeline = self._around, self._pipeline

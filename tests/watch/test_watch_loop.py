@@ -9,6 +9,7 @@ from collections.abc import Callable
 from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Self
 
 import pytest
 
@@ -33,6 +34,12 @@ from tests.worlds.home import LAB, hot_pack, make_home
 from tests.worlds.values import DAY
 
 pytestmark = pytest.mark.service
+
+WITH_ONE_MORE = LAB.replace(
+    "people:",
+    "  maple-middle:\n    place: maple/middle\n    topic: worms/maple/middle\n    format: number\n"
+    "    channels: {temperature: {measure: bedding_temperature, unit: degC}}\npeople:",
+)
 
 
 @pytest.fixture
@@ -165,17 +172,50 @@ def test_a_good_lab_file_is_taken_up_and_a_bad_one_refused(home: Path, mosquitto
         watch.until_said("did you mean 'number'?")
         mosquitto.publish("worms/room/air", "19.5")
         watch.until(lambda: held(home) == 1, "the old lab to go on")
-        more = (
-            "  maple-middle:\n    place: maple/middle\n    topic: worms/maple/middle\n    format: number\n"
-            "    channels: {temperature: {measure: bedding_temperature, unit: degC}}\npeople:"
-        )
-        (home / "lab.yaml").write_text(LAB.replace("people:", more), encoding="utf-8")
+        (home / "lab.yaml").write_text(WITH_ONE_MORE, encoding="utf-8")
         watch.until_said("lab.yaml changed: taken up")
         watch.until_said("connected", 2)
         mosquitto.publish("worms/maple/middle", "20.5")
         watch.until(lambda: held(home) == 2, "the new probe to be read")
         starts = ask(home, "SELECT detail FROM events WHERE kind = 'started' ORDER BY id")
         assert starts == [("",), ("lab.yaml changed",)]  # the second is not the collector failing
+
+
+class SaidOfItself:
+    """Every state that the collector writes of itself while the block runs, without gaps longer than a file is read."""
+
+    def __init__(self, path: Path) -> None:
+        self.stopped = 0
+        self._path = path
+        self._over = threading.Event()
+        self._thread = threading.Thread(target=self._look, name="looks at the state", daemon=True)
+
+    def _look(self) -> None:
+        while not self._over.is_set():
+            state = read_state(self._path)
+            self.stopped += state is not None and state.stopped
+
+    def __enter__(self) -> Self:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._over.set()
+        self._thread.join(10)
+
+
+def test_taking_up_a_lab_file_is_no_stop(home: Path, mosquitto: Mosquitto) -> None:
+    """Who asks in between must not be told that nobody is watching."""
+    with InProcess(home, mosquitto.port) as watch:
+        watch.until_said("connected")
+        with SaidOfItself(Home(home).sign_of_life) as seen:
+            (home / "lab.yaml").write_text(WITH_ONE_MORE, encoding="utf-8")
+            watch.daemon.reload()
+            watch.until_said("connected", 2)
+        assert seen.stopped == 0
+    state = read_state(Home(home).sign_of_life)
+    assert state is not None
+    assert state.stopped
 
 
 def test_a_lab_file_is_not_taken_up_while_the_rules_cannot_be_used(home: Path, mosquitto: Mosquitto) -> None:
