@@ -4,6 +4,8 @@ from collections.abc import Iterator
 
 from collector.alarms.model import LINK_SERIES
 from collector.cli.checks import Finding, fix
+from collector.cli.common import lab_or_none
+from collector.cli.local import local_of
 from collector.cli.status_values import alarm_row
 from collector.config.home import Home
 from collector.domain.own_series import COLLECTOR
@@ -17,10 +19,11 @@ _OWN_PLACES = (COLLECTOR, LINK_SERIES.place)
 def check_own_alarms(home: Home) -> Iterator[Finding]:
     """Each alarm about the collector itself that stands, acknowledged or not, with what to do. Nothing where there is
     no journal to look at, which `check_journal` says."""
+    local = local_of(lab_or_none(home))
     try:
         with Reader(home.database) as reader, reader.snapshot():
             series = {one.id: one for one in reader.series()}
-            rows = [alarm_row(held, series) for held in reader.alarms()]
+            rows = [alarm_row(held, series, local.timed) for held in reader.alarms()]
     except StoreError:
         return
     actions = _actions(home)

@@ -21,6 +21,8 @@ from pydantic import SecretStr
 from collector.board.desk import PRESSED, JournalLinkDesk
 from collector.cli import demo_people
 from collector.cli.board_start import serving_of
+from collector.cli.local import When
+from collector.cli.output import iso
 from collector.cli.status_values import status
 from collector.config.clock import Now, scaled_now
 from collector.config.home import Home
@@ -176,9 +178,9 @@ def _start_collector(stack: ExitStack, demo: Demo, settings: Settings, secret: S
     link.up.wait(_CONNECTS_WITHIN_S)
 
 
-def demo_status(demo: Demo) -> dict[str, Any]:
-    """As `status` has it, on the demo's clock."""
-    return status(demo.home, demo.home.load_lab(), demo.now(), round(STALE_MS * demo.pace))
+def demo_status(demo: Demo, when: When = iso) -> dict[str, Any]:
+    """As `status` has it, by the demo's present."""
+    return status(demo.home, demo.home.load_lab(), demo.now(), round(STALE_MS * demo.pace), when=when)
 
 
 def _start(stack: ExitStack, demo: Demo, name: str, work: Callable[[], None], end: Callable[[], None]) -> None:

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from typing import Any
 
+from collector.cli.local import Local
 from collector.cli.output import iso, say, table
 from collector.store.tables.oddity_rows import RejectedMessage, Stranger
 
@@ -31,21 +32,21 @@ def refused_values(one: RejectedMessage) -> dict[str, Any]:
     }
 
 
-def say_strangers(strangers: Sequence[Stranger]) -> None:
+def say_strangers(strangers: Sequence[Stranger], local: Local) -> None:
     """Nothing where there are none."""
     if strangers:
         say()
         say("readings nobody claims (see: traywarden probes assign --help)")
-        rows = [[one.topic, one.name, one.count, iso(one.last_ms), _text(one.sample)] for one in strangers]
+        rows = [[one.topic, one.name, one.count, local.time(one.last_ms), _text(one.sample)] for one in strangers]
         table(("topic", "record", "times", "last", "sample"), rows)
 
 
-def say_refused(refused: Sequence[RejectedMessage]) -> None:
+def say_refused(refused: Sequence[RejectedMessage], local: Local) -> None:
     """The newest; nothing where there are none."""
     if refused:
         say()
         say("refused lately (README says what a message should hold)")
-        rows = [[iso(one.t_ms), one.topic, one.reason, _text(one.first_bytes)] for one in refused[:_SHOWN]]
+        rows = [[local.time(one.t_ms), one.topic, one.reason, _text(one.first_bytes)] for one in refused[:_SHOWN]]
         table(("time", "topic", "reason", "first bytes"), rows)
         if len(refused) > _SHOWN:
             say(f"{len(refused) - _SHOWN} more: traywarden probes list --json")

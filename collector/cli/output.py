@@ -5,8 +5,7 @@ import sys
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 from datetime import UTC, datetime
-from typing import Any, TextIO
-from zoneinfo import ZoneInfo
+from typing import Any, TextIO, overload
 
 from collector.cli.standard_out import StandardOut
 from collector.domain.words import UNSAFE, harmless
@@ -44,18 +43,15 @@ def table(head: Sequence[str], rows: Iterable[Sequence[object]]) -> None:
         say("  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip())
 
 
+@overload
+def iso(t_ms: int) -> str: ...
+@overload
+def iso(t_ms: None) -> None: ...
 def iso(t_ms: int | None) -> str | None:
-    """ISO 8601 in UTC to the second."""
+    """ISO 8601 in UTC to the second, for programs."""
     if t_ms is None:
         return None
     return datetime.fromtimestamp(t_ms // 1000, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
-
-
-def local(t_ms: int | None, zone: str) -> str:
-    """Local time of the lab for people: '2026-03-02 08:00'."""
-    if t_ms is None:
-        return "never"
-    return datetime.fromtimestamp(t_ms / 1000, ZoneInfo(zone)).strftime("%Y-%m-%d %H:%M")
 
 
 def progress_bar(label: str, stream: TextIO | None = None) -> Callable[[int, int], None]:

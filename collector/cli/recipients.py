@@ -3,13 +3,14 @@
 from collections.abc import Container, Iterable
 from typing import Any
 
+from collector.cli.local import When, at
 from collector.cli.output import iso
 from collector.delivery.port import Way
 from collector.domain.lab import Lab, Person
 from collector.store.tables.recipients import Recipient
 
 
-def recipient_rows(found: Iterable[Recipient], lab: Lab | None) -> list[dict[str, Any]]:
+def recipient_rows(found: Iterable[Recipient], lab: Lab | None, when: When = iso) -> list[dict[str, Any]]:
     """A row for each way to reach somebody: the people of lab.yaml first, also those who have had no message yet, then
     whom only the outbox remembers."""
     known = {(one.channel, one.recipient): one for one in found}
@@ -18,7 +19,7 @@ def recipient_rows(found: Iterable[Recipient], lab: Lab | None) -> list[dict[str
         for way in _ways(person, known):
             roles.setdefault(way, []).append(person.role)
     rest = {way: [way[1] if way[0] == Way.CHAT else ""] for way in known if way not in roles}
-    return [_row(", ".join(names), known.get(way) or _nothing_yet(*way)) for way, names in (roles | rest).items()]
+    return [_row(", ".join(names), known.get(way) or _nothing_yet(*way), when) for way, names in (roles | rest).items()]
 
 
 def _nothing_yet(channel: str, recipient: str) -> Recipient:
@@ -41,7 +42,7 @@ def _ways(person: Person, known: Container[tuple[str, str]]) -> list[tuple[str, 
     return [way for way in ways if way[1]]
 
 
-def _row(who: str, one: Recipient) -> dict[str, Any]:
+def _row(who: str, one: Recipient, when: When) -> dict[str, Any]:
     return {
         "who": who,
         "by": one.channel,
@@ -50,6 +51,6 @@ def _row(who: str, one: Recipient) -> dict[str, Any]:
         "sent": one.sent,
         "failed": one.failed,
         "unconfirmed": one.unconfirmed,
-        "last_delivered": iso(one.delivered_ms),
+        "last_delivered": at(when, one.delivered_ms),
         "last_error": one.last_error,
     }

@@ -4,6 +4,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from collector.alarms.model import State
+from collector.cli.local import When, at
 from collector.cli.output import iso
 from collector.cli.recipients import recipient_rows
 from collector.config.home import Home
@@ -22,8 +23,9 @@ from collector.uplink.queue import COUNTED, UplinkState, uplink_state
 _FROM_BEST = (Flag.PASS, Flag.NOT_EVALUATED, Flag.SUSPECT, Flag.MISSING, Flag.FAIL)
 
 
-def status(home: Home, lab: Lab | None, now_ms: int, stale_ms: int = STALE_MS) -> dict[str, Any]:
-    """The whole picture, as `status --json` prints it; works whether or not the collector runs."""
+def status(home: Home, lab: Lab | None, now_ms: int, stale_ms: int = STALE_MS, *, when: When = iso) -> dict[str, Any]:
+    """The whole picture, as `status --json` prints it, with times as `when` writes them; works whether or not the
+    collector runs."""
     watch = read_state(home.sign_of_life)
     with Reader(home.database) as reader, reader.snapshot():
         series = {one.id: one for one in reader.series()}
@@ -37,27 +39,27 @@ def status(home: Home, lab: Lab | None, now_ms: int, stale_ms: int = STALE_MS) -
             "duplicates": counters.get("duplicates", 0),
             "not_kept": {name: counters.get(name, 0) for name in map(str, NOT_KEPT)},
             "unplaced": len(reader.unplaced()),
-            "watch": watch_words(watch, now_ms, stale_ms),
-            "probes": probe_rows(series, newest, lab),
-            "alarms": [alarm_row(held, series) for held in reader.alarms()],
+            "watch": watch_words(watch, now_ms, stale_ms, when),
+            "probes": probe_rows(series, newest, lab, when),
+            "alarms": [alarm_row(held, series, when) for held in reader.alarms()],
             "outbox": {name: outbox.get(name, 0) for name in ("waiting", "sent", "failed", "unconfirmed")},
-            "recipients": recipient_rows(reader.recipients(), lab),
+            "recipients": recipient_rows(reader.recipients(), lab, when),
             "high_alarm": reach_rows(reach_of(reader.meta().get(MetaKey.REACH, ""))),
-            "heartbeat": heartbeat_rows(watch),
-            "uplink": uplink_row(uplink_state(reader, now_ms)),
+            "heartbeat": heartbeat_rows(watch, when),
+            "uplink": uplink_row(uplink_state(reader, now_ms), when),
             "note": reader.note,
         }
 
 
-def watch_words(state: WatchState | None, now_ms: int, stale_ms: int) -> str:
+def watch_words(state: WatchState | None, now_ms: int, stale_ms: int, when: When) -> str:
     """How the collector is, in a few words."""
     if state is None:
         return "has not run here yet"
     match collector_state(state, now_ms, stale_ms):
         case CollectorState.STOPPED:
-            return f"stopped at {iso(state.alive_ms)}"
+            return f"stopped at {when(state.alive_ms)}"
         case CollectorState.SILENT:
-            return f"not running; last sign of life {iso(state.alive_ms)}"
+            return f"not running; last sign of life {when(state.alive_ms)}"
         case CollectorState.STALLED:
             return f"running, but the journal cannot be written: {state.stalled}"
         case CollectorState.WITHOUT_BROKER:
@@ -73,18 +75,19 @@ def reach_rows(reach: Reach) -> list[dict[str, Any]]:
     ]
 
 
-def heartbeat_rows(state: WatchState | None) -> list[dict[str, Any]]:
+def heartbeat_rows(state: WatchState | None, when: When) -> list[dict[str, Any]]:
     """How each sign of life that is set up fares, as the collector last said."""
     return [
-        {"by": beat.by, "last": iso(beat.last_ms), "failures": beat.failures, "error": beat.error}
+        {"by": beat.by, "last": at(when, beat.last_ms), "failures": beat.failures, "error": beat.error}
         for beat in (state.heartbeat if state is not None else ())
     ]
 
 
 def probe_rows(
-    series: dict[int, StoredSeries], newest: dict[int, NewestReading], lab: Lab | None
+    series: dict[int, StoredSeries], newest: dict[int, NewestReading], lab: Lab | None, when: When
 ) -> list[dict[str, Any]]:
     """One row a probe: those of lab.yaml first, then those only the journal remembers."""
+    heard: dict[str, int] = {}
     rows: dict[str, dict[str, Any]] = {}
     for probe in (probe for probe in lab.probes if probe.topic) if lab is not None else ():
         rows[probe.id] = {"id": probe.id, "at": probe.place, "last_heard": None, "flag": None, "newest": {}}
@@ -96,19 +99,20 @@ def probe_rows(
             one.probe, {"id": one.probe, "at": one.place, "last_heard": None, "flag": None, "newest": {}}
         )
         if one.id in newest:
-            _add_channel(row, one, newest[one.id])
+            reading = newest[one.id]
+            heard[one.probe] = max(heard.get(one.probe, reading.t_ms), reading.t_ms)
+            row["last_heard"] = when(heard[one.probe])
+            _add_channel(row, one, reading, when)
     return list(rows.values())
 
 
-def _add_channel(row: dict[str, Any], series: StoredSeries, reading: NewestReading) -> None:
-    heard = iso(reading.t_ms)
+def _add_channel(row: dict[str, Any], series: StoredSeries, reading: NewestReading, when: When) -> None:
     row["newest"][series.measure] = {
-        "time": heard,
+        "time": when(reading.t_ms),
         "value": reading.value,
         "unit": series.unit,
         "flag": reading.flag,
     }
-    row["last_heard"] = max(filter(None, (row["last_heard"], heard)))
     row["flag"] = worst_flag(filter(None, (row["flag"], reading.flag)))
 
 
@@ -117,7 +121,7 @@ def worst_flag(flags: Iterable[int]) -> int:
     return int(max(flags, key=lambda flag: _FROM_BEST.index(Flag(flag))))
 
 
-def alarm_row(held: HeldAlarm, series: dict[int, StoredSeries]) -> dict[str, Any]:
+def alarm_row(held: HeldAlarm, series: dict[int, StoredSeries], when: When = iso) -> dict[str, Any]:
     state = held.state
     began = (state.since_ms, state.raised_ms, state.changed_ms)
     known = series.get(state.key.series)
@@ -126,18 +130,18 @@ def alarm_row(held: HeldAlarm, series: dict[int, StoredSeries]) -> dict[str, Any
         "at": known.place if known is not None else held.place or "broker",
         "state": str(state.state),
         "priority": held.priority,
-        "since": iso(next((at_ms for at_ms in began if at_ms), None)),
+        "since": at(when, next((at_ms for at_ms in began if at_ms), None)),
         "probe": known.probe if known is not None else "",
         "standing": state.state in (State.UNACKNOWLEDGED, State.ACKNOWLEDGED),
     }
 
 
-def uplink_row(state: UplinkState | None) -> dict[str, Any] | None:
+def uplink_row(state: UplinkState | None, when: When) -> dict[str, Any] | None:
     """None where no uplink was ever set up."""
     if state is None:
         return None
     return {
-        "sent_until": iso(state.sent_until_ms),
+        "sent_until": at(when, state.sent_until_ms),
         "lag_s": state.lag_s,
         "waiting": state.waiting,
         "set_aside": state.aside,
@@ -145,11 +149,11 @@ def uplink_row(state: UplinkState | None) -> dict[str, Any] | None:
     }
 
 
-def uplink_words(state: UplinkState | None) -> str:
+def uplink_words(state: UplinkState | None, when: When) -> str:
     """How far the uplink is, in a line."""
     if state is None:
         return "no uplink is set up"
-    until = "nothing sent yet" if state.sent_until_ms is None else f"sent until {iso(state.sent_until_ms)}"
+    until = "nothing sent yet" if state.sent_until_ms is None else f"sent until {when(state.sent_until_ms)}"
     more = "or more " if state.waiting >= COUNTED else ""
     waits = f", {state.waiting} {more}waiting ({show_duration(state.lag_s * 1000)} behind)" if state.waiting else ""
     aside = f", {state.aside} lines set aside" if state.aside else ""

@@ -180,8 +180,10 @@ def _local(t_ms: int, zone: tzinfo) -> datetime:
 
 
 def local_text(t_ms: int, zone: str) -> str:
-    """'2026-03-02 08:00' on the clock of a zone."""
-    return _local(t_ms, ZoneInfo(zone)).strftime("%Y-%m-%d %H:%M")
+    """'2026-03-02 08:00' on the clock of a zone; '2026-10-25 02:30 +0200' where the clock shows that twice."""
+    local = _local(t_ms, ZoneInfo(zone))
+    twice = local.replace(fold=0).utcoffset() != local.replace(fold=1).utcoffset()
+    return f"{local:%Y-%m-%d %H:%M %z}" if twice else f"{local:%Y-%m-%d %H:%M}"
 
 
 def _moments(zone: tzinfo, day: date, minutes: int) -> tuple[int, int]:

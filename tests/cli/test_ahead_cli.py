@@ -21,7 +21,7 @@ def friday(brew_home: Home, at_eight: Callable[[int], None]) -> None:
 def test_it_looks_ahead_to_the_next_school_morning(said: Callable[..., str]) -> None:
     """Until when, a line a tray with what to do, and that hands want washing."""
     lines = said("ahead").splitlines()
-    assert lines[0] == "until 2026-03-09 07:00"
+    assert lines[0] == "until 2026-03-09 07:00 (UTC)"
     assert lines[1].startswith(
         "juniper/top: 75.0 % now, about 69.1 % then (at worst 69.1 %). Before you leave water it"
     )

@@ -115,7 +115,7 @@ def test_an_ended_brew_says_until_when_to_use_the_tea(
     take_all(brew_home)
     at_eight(T0 + after_ms)
     out = said("brew", "show")
-    assert out.startswith("kettle: brew 1 ended 2026-03-02 08:00 after 20 h, by teacher\n")
+    assert out.startswith("times are those of UTC\nkettle: brew 1 ended 2026-03-02 08:00 after 20 h, by teacher\n")
     assert f"  tea     {tea}\n" in out
     assert "window" not in out
     said("diary", "add", "tea-used", "--at", "kettle", "--amount", "10 L", *CLASS)

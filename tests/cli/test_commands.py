@@ -192,7 +192,7 @@ def test_wrong_settings_are_one_line_each(commands: Commands, monkeypatch: pytes
 def test_control_c_ends_quietly(commands: Commands, monkeypatch: pytest.MonkeyPatch) -> None:
     """130, as shells expect."""
 
-    def interrupted(*_: object) -> None:
+    def interrupted(*_: object, **__: object) -> None:
         raise KeyboardInterrupt
 
     monkeypatch.setattr("collector.cli.commands.status.status", interrupted)

@@ -7,6 +7,7 @@ import pytest
 
 from collector.alarms.model import AlarmKey, AlarmState, State
 from collector.cli.commands.status import show
+from collector.cli.local import Local
 from collector.cli.status_values import alarm_row, status, worst_flag
 from collector.config.home import Home
 from collector.config.lab_file import read_lab
@@ -88,9 +89,9 @@ def test_status_counts_what_is_suppressed_and_shows_the_rest(capsys: pytest.Capt
     found = status(home, None, START)
     (hot,) = found["alarms"]
     found["alarms"] = [hot, hot | {"name": "tea-warm", "state": "suppressed"}]
-    show(found, us=False)
+    show(found, Local("UTC"))
     found["alarms"] = found["alarms"][1:]
-    show(found, us=False)
+    show(found, Local("UTC"))
     out = capsys.readouterr().out
     assert out.count("bedding-hot") == out.count("no alarms") == 1
     assert "tea-warm" not in out

@@ -377,3 +377,15 @@ def test_local_text() -> None:
     """To the minute, on the clock of the zone."""
     assert local_text(at("2026-03-02 08:00"), NEW_YORK) == "2026-03-02 08:00"
     assert local_text(at("2026-03-02 08:00") + timedelta(seconds=59).seconds * 1000, "UTC") == "2026-03-02 13:00"
+
+
+def test_an_hour_that_comes_twice_is_told_apart() -> None:
+    """New York goes back from 2 to 1 on 1 November 2026, and forward on 8 March, where no time comes twice."""
+    november, march, hour = at("2026-11-01 00:59"), at("2026-03-08 01:59"), 3_600_000
+    assert [local_text(november + n * hour, NEW_YORK) for n in range(4)] == [
+        "2026-11-01 00:59",
+        "2026-11-01 01:59 -0400",
+        "2026-11-01 01:59 -0500",
+        "2026-11-01 02:59",
+    ]
+    assert [local_text(march + n * hour, NEW_YORK) for n in range(2)] == ["2026-03-08 01:59", "2026-03-08 03:59"]

@@ -77,10 +77,10 @@ def test_the_uplink_says_how_it_is_and_fills_a_stretch_again(tmp_path: Path, mos
             "set_aside": 0,
             "note": "",
         }
-        assert "sent until 2026-03-02T08:09:00Z" in watch.run("uplink", "status")
+        assert "sent until 2026-03-02 08:09 (UTC)" in watch.run("uplink", "status")
         watch.settings["UPLINK__LAB"] = "south"
         said = watch.run("uplink", "backfill", "--since", "2026-03-02T08:00Z", "--until", "2026-03-02T08:05Z")
-        assert "10 lines sent, from 2026-03-02T08:00:00Z to 2026-03-02T08:05:00Z" in said
+        assert "10 lines sent, from 2026-03-02 08:00 to 2026-03-02 08:05 (UTC)" in said
         assert sum(tags["lab"] == "south" for tags, _, _ in far.named("bedding_temperature")) == 5
         far.refuses = f" {FIRST_S * 1000}"
         refused = watch.try_run("uplink", "backfill", "--until", "2026-03-02T08:01Z")

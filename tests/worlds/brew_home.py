@@ -14,7 +14,7 @@ from tests.worlds.values import T0
 
 CLASS = ("--by", "class 4b")
 AT_TOP = ("--at", "juniper/top", *CLASS)
-_PUMP = """\
+PUMP = """\
   kettle-pump:
     place: kettle
     topic: worms/pump
@@ -26,7 +26,7 @@ people:"""
 def make_brew_home(folder: Path) -> Home:
     """A lab with a brewer and its pump, whose collector has run before and does not now."""
     make_home(folder)
-    lab = LAB.replace("room:", "brewers: {kettle: }\nroom:").replace("people:", _PUMP)
+    lab = LAB.replace("room:", "brewers: {kettle: }\nroom:").replace("people:", PUMP)
     (folder / "lab.yaml").write_text(lab, encoding="utf-8")
     journal_of(Home(folder)).close()
     return Home(folder)

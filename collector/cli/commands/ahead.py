@@ -5,8 +5,9 @@ import math
 from typing import Any
 
 from collector.cli.common import home_of, when_ms
+from collector.cli.local import local_of
 from collector.cli.noting import HANDS
-from collector.cli.output import iso, local, say, say_json
+from collector.cli.output import iso, say, say_json
 from collector.cli.parsing import takes
 from collector.config.clock import system_now
 from collector.domain.lab import Lab
@@ -40,9 +41,10 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.json:
         say_json({"until": iso(until_ms), "trays": [_as_json(one) for one in found]})
         return 0
-    say(f"until {local(until_ms, lab.time_zone)}")
+    local = local_of(lab)
+    say(f"until {local.timed(until_ms)}")
     for one in found:
-        say(f"{one.place}: {ahead_line(one, lambda ms: local(ms, lab.time_zone), lab.us_units)}")
+        say(f"{one.place}: {ahead_line(one, local.time, local.us)}")
     say(HANDS if found else "no tray has a moisture probe with readings")
     return 0
 

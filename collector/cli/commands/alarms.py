@@ -6,9 +6,10 @@ from typing import Any
 
 from collector.alarms.model import Rule
 from collector.alarms.shelving import too_long
-from collector.cli.common import add_span, home_of, lab_or_none, span_ms, zone_of
+from collector.cli.common import add_span, home_of, lab_or_none, span_ms
+from collector.cli.local import local_of
 from collector.cli.ordering import add_by, add_json, add_reason, by_of, order, reason_of
-from collector.cli.output import iso, local, say, say_json, table
+from collector.cli.output import iso, say, say_json, table
 from collector.cli.parsing import Run, command, group
 from collector.cli.status_values import alarm_row
 from collector.config.clock import system_now
@@ -64,14 +65,16 @@ def _add_order(under: Any, name: str, about: str, example: str, run: Run) -> arg
 
 
 def run_list(arguments: argparse.Namespace) -> int:
-    with Reader(home_of(arguments).database) as reader:
+    home = home_of(arguments)
+    local = local_of(lab_or_none(home))
+    with Reader(home.database) as reader:
         series = {one.id: one for one in reader.series()}
-        rows = [alarm_row(held, series) for held in reader.alarms()]
+        rows = [alarm_row(held, series, iso if arguments.json else local.time) for held in reader.alarms()]
     if arguments.json:
         say_json(rows)
     elif rows:
         shown = [[r["priority"], r["name"], r["at"], r["state"], r["since"] or "", r["probe"]] for r in rows]
-        table(("priority", "alarm", "at", "state", "since", "probe"), shown)
+        table(("priority", "alarm", "at", "state", local.titled("since"), "probe"), shown)
     else:
         say("no alarms")
     return 0
@@ -107,8 +110,8 @@ def run_unshelve(arguments: argparse.Namespace) -> int:
 
 def run_history(arguments: argparse.Namespace) -> int:
     home = home_of(arguments)
-    zone = zone_of(home)
-    since, until = span_ms(arguments, system_now(), zone)
+    local = local_of(lab_or_none(home))
+    since, until = span_ms(arguments, system_now(), local.zone)
     with Reader(home.database) as reader:
         changes = [c for c in reader.history(since or 0, at_most=100_000) if until is None or c.t_ms < until]
     changes.reverse()
@@ -116,15 +119,13 @@ def run_history(arguments: argparse.Namespace) -> int:
     if arguments.json:
         say_json([_as_json(change, rules.get(change.rule)) for change in changes])
         return 0
-    lab = lab_or_none(home)
-    us = lab is not None and lab.us_units
     table(
-        ("time", "alarm", "at", "what", "before", "after", "value", "by", "why"),
+        (local.titled("time"), "alarm", "at", "what", "before", "after", "value", "by", "why"),
         [
             (
-                local(c.t_ms, zone),
+                local.time(c.t_ms),
                 *(c.rule, c.place, c.event, c.before, c.after),
-                _value(c, rules.get(c.rule), us),
+                _value(c, rules.get(c.rule), local.us),
                 *(c.by, c.note),
             )
             for c in changes

@@ -7,9 +7,10 @@ off and stayed off; where none do, it is the end itself. Using the tea is a diar
 import argparse
 from typing import Any
 
-from collector.cli.common import home_of, lab_or_none, zone_of
+from collector.cli.common import home_of, lab_or_none
+from collector.cli.local import Local, local_of
 from collector.cli.noting import HANDS, TEA, add_by, add_note, add_when, past_ms, rehearsed, submit
-from collector.cli.output import iso, local, say, say_json
+from collector.cli.output import iso, say, say_json
 from collector.cli.parsing import command, group
 from collector.config.clock import system_now
 from collector.domain.diary import BREW_WINDOW_MS, USE_WITHIN_MS, Brew, DiaryEntry, DiaryKind, last_brew
@@ -100,7 +101,8 @@ def run_strike(arguments: argparse.Namespace) -> int:
 
 def run_show(arguments: argparse.Namespace) -> int:
     home = home_of(arguments)
-    now_ms, zone, lab = system_now(), zone_of(home), lab_or_none(home)
+    now_ms, lab = system_now(), lab_or_none(home)
+    local = local_of(lab)
     with Reader(home.database) as reader:
         brews, entries = reader.brews(), reader.diary()
         waiting = [row for row in reader.pending_requests() if isinstance(row.request, BrewRequest)]
@@ -108,8 +110,10 @@ def run_show(arguments: argparse.Namespace) -> int:
     if arguments.json:
         say_json([{"at": place, **(view.as_json() if view else {"state": "none"})} for place, view in found])
         return 0
+    if any(view for _, view in found):
+        say(local.heading)
     for place, view in found:
-        for line in view.lines(zone) if view else [f"{place}: no brew noted"]:
+        for line in view.lines(local) if view else [f"{place}: no brew noted"]:
             say(line)
     if not found:
         say("lab.yaml has no brewer")
@@ -169,45 +173,47 @@ class _View:
             "tea_used": iso(self.used.t_ms) if self.used is not None else None,
         }
 
-    def lines(self, zone: str) -> list[str]:
+    def lines(self, local: Local) -> list[str]:
         """For people."""
         brew = self.brew
         ran_ms = (self.now_ms if brew.ended_ms is None else brew.ended_ms) - brew.started_ms
-        since = f"since {local(brew.started_ms, zone)} ({show_duration(ran_ms)}), by {brew.by}"
+        since = f"since {local.time(brew.started_ms)} ({show_duration(ran_ms)}), by {brew.by}"
         if brew.ended_ms is not None:
-            since = f"ended {local(brew.ended_ms, zone)} after {show_duration(ran_ms)}, by {brew.ended_by}"
+            since = f"ended {local.time(brew.ended_ms)} after {show_duration(ran_ms)}, by {brew.ended_by}"
         found = [f"{brew.place}: brew {brew.id} {'running ' if brew.running else ''}{since}"]
         if brew.note:
             found.append(f"  note    {brew.note}")
         if brew.running:
-            found.append(f"  window  {self._window(zone)}")
-        found.append(f"  air     {self._air(zone)}")
+            found.append(f"  window  {self._window(local)}")
+        found.append(f"  air     {self._air(local)}")
         if self.use_ms is not None:
-            found.append(f"  tea     {self._tea(self.use_ms, zone)}")
+            found.append(f"  tea     {self._tea(self.use_ms, local)}")
         return found
 
-    def _window(self, zone: str) -> str:
+    def _window(self, local: Local) -> str:
         opens, closes = self.window_ms
         if self.now_ms < opens:
-            return f"opens at {local(opens, zone)}, in {show_duration(opens - self.now_ms)}"
+            return f"opens at {local.time(opens)}, in {show_duration(opens - self.now_ms)}"
         if self.now_ms < closes:
-            return f"open until {local(closes, zone)}, {show_duration(closes - self.now_ms)} left"
-        return f"closed since {local(closes, zone)}; end the brew"
+            return f"open until {local.time(closes)}, {show_duration(closes - self.now_ms)} left"
+        return f"closed since {local.time(closes)}; end the brew"
 
-    def _air(self, zone: str) -> str:
+    def _air(self, local: Local) -> str:
         if self.air_on is None:
             return "no pump readings; say it with: traywarden brew end --air-stopped"
-        return "on, by the pump's readings" if self.air_on else f"off since {local(self.stopped_ms, zone)}"
+        if self.air_on:
+            return "on, by the pump's readings"
+        return "off" if self.stopped_ms is None else f"off since {local.time(self.stopped_ms)}"
 
-    def _tea(self, use_ms: tuple[int, int], zone: str) -> str:
+    def _tea(self, use_ms: tuple[int, int], local: Local) -> str:
         use_by, discard = use_ms
         if self.used is not None:
-            return f"used at {local(self.used.t_ms, zone)}"
+            return f"used at {local.time(self.used.t_ms)}"
         if self.now_ms < use_by:
-            return f"use it by {local(use_by, zone)}, {show_duration(use_by - self.now_ms)} left"
+            return f"use it by {local.time(use_by)}, {show_duration(use_by - self.now_ms)} left"
         if self.now_ms < discard:
-            return f"should have been used by {local(use_by, zone)}; not after {local(discard, zone)}"
-        return f"too old since {local(discard, zone)}: pour it away where nothing is eaten"
+            return f"should have been used by {local.time(use_by)}; not after {local.time(discard)}"
+        return f"too old since {local.time(discard)}: pour it away where nothing is eaten"
 
 
 def _after(t_ms: int, both_ms: tuple[int, int]) -> tuple[int, int]:

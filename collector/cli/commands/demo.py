@@ -6,7 +6,8 @@ from typing import Any
 
 from collector.cli.commands.status import show
 from collector.cli.demo import PACE, CaughtMail, Demo, demo_status, running_demo, wait_demo
-from collector.cli.output import complain, local, say, say_json, say_lines
+from collector.cli.local import Local
+from collector.cli.output import complain, iso, say, say_json, say_lines
 from collector.cli.parsing import takes
 from collector.cli.signals import on_stop_signals, setting
 from collector.config.log import UNHEARD, Level, Log
@@ -15,6 +16,8 @@ from collector.domain.units import parse_duration_ms, show_value
 from collector.store.errors import StoreError
 
 _LINE_EVERY_S = 2.0
+_LOCAL = Local("UTC")
+"""The clock and the units of the demo's lab."""
 _PLACES = ("juniper", "maple")
 
 
@@ -43,7 +46,7 @@ class _Screen:
         """What happens in the lab."""
         self.introduced.wait(_LINE_EVERY_S)
         if not self._quiet:
-            say_lines(f"\n>> {local(t_ms, 'UTC').partition(' ')[2]}  {says}\n")
+            say_lines(f"\n>> {_LOCAL.time(t_ms).partition(' ')[2]}  {says}\n")
 
     def line(self, demo: Demo) -> None:
         if not self._quiet:
@@ -75,12 +78,12 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _ended(demo: Demo, quiet: bool) -> int:
     """How everything is at the end, and whether all went well."""
-    found = demo_status(demo)
+    found = demo_status(demo, iso if quiet else _LOCAL.time)
     if quiet:
         say_json(found)
     else:
         say_lines("\nAt the end:\n")
-        show(found, us=False)
+        show(found, _LOCAL)
     for line in demo.trouble:
         complain(line)
     return 1 if demo.trouble else 0
@@ -114,7 +117,7 @@ def _line(demo: Demo, mails: int) -> None:
         return  # the collector is just making its journal
     trays = {row["at"]: row["newest"] for row in found["probes"]}
     bins = "   ".join(f"{name}: {_bin(trays, name)}" for name in _PLACES)
-    say(f"{local(demo.now(), 'UTC')}  {found['readings']:>8}  {mails:>5}  {bins}")
+    say(f"{_LOCAL.time(demo.now())}  {found['readings']:>8}  {mails:>5}  {bins}")
 
 
 def _bin(trays: dict[str, dict[str, Any]], name: str) -> str:

@@ -3,9 +3,10 @@
 import argparse
 from typing import Any
 
-from collector.cli.common import home_of, lab_or_none, when_ms, zone_of
+from collector.cli.common import home_of, lab_or_none, when_ms
+from collector.cli.local import Local, local_of
 from collector.cli.noting import HANDS, add_by, add_note, add_when, past_ms, submit
-from collector.cli.output import iso, local, say, say_json, table
+from collector.cli.output import iso, say, say_json, table
 from collector.cli.parsing import command, group
 from collector.config.clock import system_now
 from collector.domain.diary import AMOUNTS, DiaryEntry, DiaryKind
@@ -76,13 +77,12 @@ def run_strike(arguments: argparse.Namespace) -> int:
 
 def run_list(arguments: argparse.Namespace) -> int:
     home = home_of(arguments)
-    zone = zone_of(home)
-    since = when_ms(arguments.since, system_now(), zone) if arguments.since else None
+    lab = lab_or_none(home)
+    local = local_of(lab)
+    since = when_ms(arguments.since, system_now(), local.zone) if arguments.since else None
     with Reader(home.database) as reader:
         entries = reader.diary(since)
         waiting = [row for row in reader.pending_requests() if isinstance(row.request, DiaryRequest)]
-    lab = lab_or_none(home)
-    us = lab is not None and lab.us_units
     if arguments.at is not None:
         entries = [entry for entry in entries if f"{entry.place}/".startswith(f"{arguments.at}/")]
         if not entries and lab is not None and arguments.at not in lab.by_id:
@@ -91,7 +91,7 @@ def run_list(arguments: argparse.Namespace) -> int:
         say_json([_as_json(entry) for entry in entries])
         return 0
     if entries:
-        table(("n", "when", "at", "what", "", "by", "note"), [_row(entry, zone, us) for entry in entries])
+        table(("n", local.titled("when"), "at", "what", "", "by", "note"), [_row(entry, local) for entry in entries])
     else:
         say("nothing noted")
     if waiting:
@@ -99,10 +99,10 @@ def run_list(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _row(entry: DiaryEntry, zone: str, us: bool) -> list[object]:
+def _row(entry: DiaryEntry, local: Local) -> list[object]:
     struck = f"(struck out by {entry.struck_by}) " if entry.struck_ms is not None else ""
-    what = amount_words(entry, us) or entry.result or ""
-    return [entry.id, local(entry.t_ms, zone), entry.place, entry.kind, what, entry.by, f"{struck}{entry.note}"]
+    what = amount_words(entry, local.us) or entry.result or ""
+    return [entry.id, local.time(entry.t_ms), entry.place, entry.kind, what, entry.by, f"{struck}{entry.note}"]
 
 
 def _as_json(entry: DiaryEntry) -> dict[str, Any]:

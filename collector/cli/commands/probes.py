@@ -9,9 +9,10 @@ from typing import Any
 
 from collector.cli.calibrating import newest_becomes, refuse_doubtful
 from collector.cli.common import home_of, lab_or_none
+from collector.cli.local import Local, local_of
 from collector.cli.oddities import refused_values, say_refused, say_strangers, stranger_values
 from collector.cli.ordering import add_by, add_json, add_reason, by_of, order, reason_of
-from collector.cli.output import say, say_json, table
+from collector.cli.output import iso, say, say_json, table
 from collector.cli.parsing import command, group
 from collector.cli.sample_shape import refuse_other_format
 from collector.cli.status_values import probe_rows
@@ -144,9 +145,10 @@ def _add_calibrate(under: Any) -> None:
 def run_list(arguments: argparse.Namespace) -> int:
     home = home_of(arguments)
     lab = lab_or_none(home)
+    local = local_of(lab)
     with Reader(home.database) as reader:
         series = {one.id: one for one in reader.series()}
-        rows = probe_rows(series, reader.newest(), lab)
+        rows = probe_rows(series, reader.newest(), lab, iso if arguments.json else local.time)
         strangers, refused = reader.unplaced(), reader.rejected()
         held = [alarm.state for alarm in reader.alarms() if alarm.state.out_by and alarm.state.key.series in series]
     out = {series[state.key.series].probe: state.out_by for state in held}
@@ -155,27 +157,28 @@ def run_list(arguments: argparse.Namespace) -> int:
         unplaced = [stranger_values(one) for one in strangers]
         say_json({"probes": given, "unplaced": unplaced, "refused": [refused_values(one) for one in refused]})
         return 0
-    shown, us = [], lab is not None and lab.us_units
+    say(local.heading)
+    shown = []
     for row in rows:
         for measure, one in sorted(row["newest"].items()) or [("nothing yet", None)]:
-            value = "" if one is None or one["value"] is None else _value(measure, one, us)
+            value = "" if one is None or one["value"] is None else _value(measure, one, local)
             heard, flag = (one["time"], one["flag"]) if one else ("never", "")
             shown.append([row["id"], row["at"], measure, value, flag, heard])
     table(("probe", "at", "measure", "newest", "flag", "time"), shown)
     for row in rows:
         if row["id"] in out:
             say(f"{row['id']} is out of service, by {out[row['id']]}")
-    say_strangers(strangers)
-    say_refused(refused)
+    say_strangers(strangers, local)
+    say_refused(refused, local)
     return 0
 
 
-def _value(measure: str, one: Mapping[str, Any], us: bool) -> str:
+def _value(measure: str, one: Mapping[str, Any], local: Local) -> str:
     """As this lab reads it, where it is in the unit of its measure."""
     known = MEASURES.get(measure)
     if known is None or one["unit"] != known.unit:
         return f"{one['value']:g} {one['unit']}"
-    return show_value(measure, one["value"], us)
+    return show_value(measure, one["value"], local.us)
 
 
 def run_assign(arguments: argparse.Namespace) -> int:

@@ -5,7 +5,8 @@ from typing import Any
 
 from collector.alarms.model import State
 from collector.cli.common import home_of, lab_or_none
-from collector.cli.output import complain, say, say_json, table
+from collector.cli.local import Local, local_of
+from collector.cli.output import complain, iso, say, say_json, table
 from collector.cli.parsing import takes
 from collector.cli.status_values import status
 from collector.config.clock import system_now
@@ -29,13 +30,14 @@ _GONE = (CollectorState.STOPPED, CollectorState.SILENT)
 def run(arguments: argparse.Namespace) -> int:
     home = home_of(arguments)
     lab = lab_or_none(home)
-    found = status(home, lab, system_now())
+    local = local_of(lab)
+    found = status(home, lab, system_now(), when=iso if arguments.json else local.time)
     if found["note"]:
         complain(found["note"])
     if arguments.json:
         say_json(found)
     else:
-        show(found, us=lab is not None and lab.us_units)
+        show(found, local)
     return 1 if collector_state(read_state(home.sign_of_life), system_now()) in _GONE else 0
 
 
@@ -46,8 +48,9 @@ _WHY_NOT_KEPT = {
 }
 
 
-def show(found: dict[str, Any], *, us: bool) -> None:
-    """The status for people."""
+def show(found: dict[str, Any], local: Local) -> None:
+    """The status for people, gathered with the times of `local`."""
+    say(f"clock      {local.heading}")
     say(f"collector  {found['watch']}")
     say(
         f"readings   {found['readings']} held, {found['backlog']} waiting, {found['rejected']} messages unreadable, "
@@ -71,7 +74,7 @@ def show(found: dict[str, Any], *, us: bool) -> None:
     say()
     _show_recipients(found["recipients"])
     say()
-    table(("probe", "at", "last heard", "quality", "newest"), [_probe(row, us) for row in found["probes"]])
+    table(("probe", "at", "last heard", "quality", "newest"), [_probe(row, local.us) for row in found["probes"]])
 
 
 def _reach(rows: list[dict[str, Any]]) -> tuple[str, ...]:

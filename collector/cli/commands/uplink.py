@@ -2,7 +2,8 @@
 
 import argparse
 
-from collector.cli.common import add_span, home_of, lab_or_none, span_ms, zone_of
+from collector.cli.common import add_span, home_of, lab_or_none, span_ms
+from collector.cli.local import local_of
 from collector.cli.output import complain, iso, progress_bar, say, say_json
 from collector.cli.parsing import command, group
 from collector.cli.status_values import uplink_row, uplink_words
@@ -36,9 +37,9 @@ def run_status(arguments: argparse.Namespace) -> int:
     with Reader(home.database) as reader:
         state = uplink_state(reader, system_now())
     if arguments.json:
-        say_json(uplink_row(state))
+        say_json(uplink_row(state, iso))
         return 0
-    say(uplink_words(state))
+    say(uplink_words(state, local_of(lab_or_none(home)).timed))
     for reason in state.reasons if state is not None else ():
         say(f"  set aside: {reason}")
     return 0
@@ -49,6 +50,7 @@ def run_backfill(arguments: argparse.Namespace) -> int:
     if not settings.uplink.url:
         wrong("no uplink is set up; set TRAYWARDEN_UPLINK__URL and __BUCKET")
     wanted, lab = destination_of(settings.uplink), lab_or_none(home)
+    local = local_of(lab)
     name = wanted.lab or (lab.name if lab is not None else "")
     if not name:
         wrong(f"{home.lab_file}: cannot be used, so the lab's name is not known; set TRAYWARDEN_UPLINK__LAB")
@@ -59,7 +61,7 @@ def run_backfill(arguments: argparse.Namespace) -> int:
         wrong(not_installed(missing))
 
     with Reader(home.database) as reader:
-        span, (since, until) = reader.span(), span_ms(arguments, now_ms, zone_of(home))
+        span, (since, until) = reader.span(), span_ms(arguments, now_ms, local.zone)
         since = since if since is not None else span[0] if span is not None else now_ms
         until = now_ms if until is None else until
         writer = InfluxWriter(wanted)
@@ -69,7 +71,7 @@ def run_backfill(arguments: argparse.Namespace) -> int:
             wrong(f"not all was sent: {later}; run it again")
         finally:
             writer.close()
-    say(f"{filled.lines:,} lines sent, from {iso(since)} to {iso(until)}")
+    say(f"{filled.lines:,} lines sent, from {local.time(since)} to {local.timed(until)}")
     for reason, line in filled.refused[:_SHOWN]:
         complain(f"refused: {reason}: {line[:200]}")
     if len(filled.refused) > _SHOWN:

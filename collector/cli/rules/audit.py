@@ -16,7 +16,8 @@ from collector.alarms.audit.suggest import FLEETING_NUMBER, Advice, advise, rung
 from collector.alarms.audit.trial import Stage, no_trial, stage_series
 from collector.alarms.chunk import Readings
 from collector.alarms.contexts import Contexts
-from collector.cli.common import add_span, home_of, lab_or_none, span_ms, zone_of
+from collector.cli.common import add_span, home_of, lab_or_none, span_ms
+from collector.cli.local import local_of
 from collector.cli.output import complain, progress_bar, say_json
 from collector.cli.parsing import takes
 from collector.cli.rules.audit_text import AuditFinding, audit_json, say_audit
@@ -40,9 +41,11 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 def run_audit(arguments: argparse.Namespace) -> int:
     home, now_ms = home_of(arguments), system_now()
-    zone = zone_of(home)
+    given = lab_or_none(home)
+    local = local_of(given)
+    zone = local.zone
     since, until = span_ms(arguments, now_ms, zone)
-    lab = lab_or_none(home) or Lab(name="", time_zone=zone, us_units=False, places=(), probes=(), people=())
+    lab = given or Lab(name="", time_zone=zone, us_units=False, places=(), probes=(), people=())
     alarms = {alarm.name: alarm for alarm in home.load_rule_set().alarms}
     until = now_ms if until is None else until
     with Reader(home.database) as reader:
@@ -54,7 +57,7 @@ def run_audit(arguments: argparse.Namespace) -> int:
     if arguments.json:
         say_json(audit_json(found, findings))
     else:
-        say_audit(found, findings, zone, us=lab.us_units)
+        say_audit(found, findings, local)
     return 0
 
 

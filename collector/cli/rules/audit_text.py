@@ -1,17 +1,22 @@
 """The words of `traywarden rules audit`: tables for people, the same figures for programs."""
 
 import textwrap
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from functools import partial
 from typing import Any, NamedTuple
 
 from collector.alarms.audit.figures import Actor, Audit, Figure
 from collector.alarms.audit.history import Annunciation
 from collector.alarms.audit.limits import ENOUGH_DAYS, MEMORY, Limit
 from collector.alarms.audit.suggest import Advice, Edit, Episode, Trial
-from collector.cli.output import iso, local, say, say_lines, table
+from collector.alarms.words import show_amount
+from collector.cli.local import Local
+from collector.cli.output import iso, say, say_lines, table
 from collector.config.rule_layers import LayeredAlarm
-from collector.domain.units import show_duration, show_value
+from collector.domain.units import show_duration
 
+Show = Callable[[float], str]
+"""How a value that a rule compares is said."""
 _TOP = 10
 _BOUTS = (
     "Bouts are runs of three alarms or more within a minute (the standard's chattering) and within an hour (this "
@@ -30,9 +35,9 @@ class AuditFinding(NamedTuple):
     advice: Advice
 
 
-def say_audit(found: Audit, findings: Sequence[AuditFinding], zone: str, *, us: bool) -> None:
+def say_audit(found: Audit, findings: Sequence[AuditFinding], local: Local) -> None:
     window = found.window
-    say(f"Alarms from {local(window.since_ms, zone)} to {local(window.until_ms, zone)} ({zone})")
+    say(f"Alarms from {local.time(window.since_ms)} to {local.timed(window.until_ms)}")
     say(
         f"{window.days:.1f} days watched, {found.count} alarms, "
         f"{found.messages} messages to each person who is told of everything"
@@ -43,18 +48,18 @@ def say_audit(found: Audit, findings: Sequence[AuditFinding], zone: str, *, us: 
     _say_figures(found)
     if found.floods:
         say_lines("\nFloods (start above 10 alarms in 10 minutes, end below 5)\n")
-        floods = [[local(one.since_ms, zone), local(one.until_ms, zone), one.alarms] for one in found.floods]
+        floods = [[local.time(one.since_ms), local.time(one.until_ms), one.alarms] for one in found.floods]
         table(("from", "to", "alarms"), floods)
     if found.actors:
         say_lines("\nThe most frequent, and every other that chatters, flits or stands\n")
         _say_actors(_shown(found, findings))
     if found.standing:
         say_lines("\nStanding at the end\n")
-        table(("alarm", "at", "priority", "since", "acknowledged"), [_standing(one, zone) for one in found.standing])
+        table(("alarm", "at", "priority", "since", "acknowledged"), [_standing(one, local) for one in found.standing])
     if findings:
         say_lines("\nWhat would have helped, tried on the stored readings\n")
         for finding in findings:
-            _say_finding(finding, us)
+            _say_finding(finding, local.us)
 
 
 def _say_figures(found: Audit) -> None:
@@ -123,9 +128,9 @@ def _say_actors(actors: Sequence[Actor]) -> None:
     say_lines(textwrap.fill(_BOUTS, _WIDTH))
 
 
-def _standing(one: Annunciation, zone: str) -> list[object]:
-    seen = "no" if one.acknowledged_ms is None else local(one.acknowledged_ms, zone)
-    return [one.alarm.rule, one.place, one.priority, local(one.from_ms, zone), seen]
+def _standing(one: Annunciation, local: Local) -> list[object]:
+    seen = "no" if one.acknowledged_ms is None else local.time(one.acknowledged_ms)
+    return [one.alarm.rule, one.place, one.priority, local.time(one.from_ms), seen]
 
 
 # ---- what would have helped --------------------------------------------------------------------------------------
@@ -138,10 +143,11 @@ def _say_finding(finding: AuditFinding, us: bool) -> None:
         _paragraph(advice.why_not)
     if finding.alarm is not None and advice.best is not None:
         say(f"  {line_to_change(finding.alarm, advice.best.edit)}")
-        _paragraph(_effect(advice, advice.best, actor.measure, us))
+        show = partial(show_amount, finding.alarm.rule, actor.measure, us=us)
+        _paragraph(_effect(advice, advice.best, show))
         for other in advice.others:
             say(f"  or  {line_to_change(finding.alarm, other.edit)}")
-            _paragraph(_effect(advice, other, actor.measure, us))
+            _paragraph(_effect(advice, other, show))
     say()
 
 
@@ -165,11 +171,11 @@ def line_to_change(alarm: LayeredAlarm, edit: Edit) -> str:
     return f"{line}  (ships; in rules/site.yaml write  {alarm.name}: {{{edit.field}: {edit.new}}})"
 
 
-def _effect(advice: Advice, trial: Trial, measure: str, us: bool) -> str:
-    return "; ".join(_effects(advice, trial, measure, us)) + "."
+def _effect(advice: Advice, trial: Trial, show: Show) -> str:
+    return "; ".join(_effects(advice, trial, show)) + "."
 
 
-def _effects(advice: Advice, trial: Trial, measure: str, us: bool) -> Iterator[str]:
+def _effects(advice: Advice, trial: Trial, show: Show) -> Iterator[str]:
     yield f"{trial.gone} of {advice.needless} gone: {advice.alarms} alarms become {trial.alarms}"
     if trial.later_ms:
         latest = max(trial.later_ms)
@@ -178,15 +184,15 @@ def _effects(advice: Advice, trial: Trial, measure: str, us: bool) -> Iterator[s
     else:
         yield "none of them a true alarm"
     if trial.unheard:
-        yield _unheard(trial.unheard, measure, us)
+        yield _unheard(trial.unheard, show)
     if trial.longer_ms:
         how = "longer" if trial.longer_ms > 0 else "shorter"
         yield f"it would have stood {show_duration(abs(trial.longer_ms))} {how} in all"
 
 
-def _unheard(episodes: Sequence[Episode], measure: str, us: bool) -> str:
+def _unheard(episodes: Sequence[Episode], show: Show) -> str:
     longest = max(episodes, key=lambda one: one.lasted_ms)
-    worst = f" and reached {show_value(measure, longest.worst, us)}" if longest.worst is not None else ""
+    worst = f" and reached {show(longest.worst)}" if longest.worst is not None else ""
     return (
         f"{_many(len(episodes), 'passing one')} not told, the longest stood {show_duration(longest.lasted_ms)}{worst}"
     )

@@ -2,7 +2,7 @@
 
 import argparse
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import replace
 from pathlib import Path
@@ -10,15 +10,17 @@ from statistics import median
 from typing import Any
 
 from collector.alarms.differences import Change, Difference, Occurrence, compare, occurrences
-from collector.alarms.model import AlarmKey
+from collector.alarms.model import AlarmKey, Rule
+from collector.alarms.words import show_amount
 from collector.cli.common import add_span, home_of, span_ms
-from collector.cli.output import iso, local, progress_bar, say, say_json, table
+from collector.cli.local import Local, local_of
+from collector.cli.output import iso, progress_bar, say, say_json, table
 from collector.cli.parsing import takes
 from collector.config.clock import system_now
 from collector.config.home import Home
 from collector.domain.lab import Lab, Series
 from collector.domain.problems import wrong
-from collector.domain.units import show_duration, show_value
+from collector.domain.units import MEASURES, show_duration
 from collector.pipeline.packs import recorded
 from collector.pipeline.replay import Replayed, replay
 from collector.store.reader import Reader
@@ -39,7 +41,7 @@ def add(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     home = home_of(arguments)
     lab = home.load_lab()
-    other = _other(home, arguments.rules)
+    other, local = _other(home, arguments.rules), local_of(lab)
     with _source(home, lab, arguments.packs) as source, Reader(source.database) as reader:
         held = reader.span()
         if held is None:
@@ -47,13 +49,13 @@ def run(arguments: argparse.Namespace) -> int:
         since, until = span_ms(arguments, system_now(), lab.time_zone)
         stretch = (held[0] if since is None else max(since, held[0]), held[1] + 1 if until is None else until)
         if stretch[0] >= stretch[1]:
-            wrong(f"no readings in that stretch; held are {local(held[0], lab.time_zone)} to {iso(held[1])}")
+            wrong(f"no readings in that stretch; held are {local.time(held[0])} to {local.timed(held[1])}")
         now = _replay(reader, lab, home, stretch, "rules in force")
         then = None if other is None else _replay(reader, lab, other, stretch, f"rules of {arguments.rules}")
     if then is None:
-        _show_told(now, lab, as_json=arguments.json)
+        _show_told(now, home.load_rules(), local, as_json=arguments.json)
     else:
-        _show_differences(now, then, lab, as_json=arguments.json)
+        _show_differences(now, then, local, as_json=arguments.json)
     return 0
 
 
@@ -75,27 +77,28 @@ def _replay(reader: Reader, lab: Lab, home: Home, stretch: tuple[int, int], labe
     return replay(reader, lab, home.load_rules(), *stretch, lambda share: bar(round(share * 1000), 1000))
 
 
-def _show_told(done: Replayed, lab: Lab, *, as_json: bool) -> None:
+def _show_told(done: Replayed, rules: Sequence[Rule], local: Local, *, as_json: bool) -> None:
     found = occurrences(done.transitions)
     if as_json:
         say_json([_occurrence_json(one, done.series) for one in found])
         return
+    known = {rule.name: rule for rule in rules}
     rows = [
         [
-            local(one.raised_ms, lab.time_zone),
+            local.time(one.raised_ms),
             one.key.rule,
             _place(one.key, done.series),
             "stands" if one.cleared_ms is None else show_duration(one.cleared_ms - one.raised_ms),
-            _worst(one, done.series, lab),
+            _worst(one, known.get(one.key.rule), done.series, local),
         ]
         for one in found
     ]
-    table(("told", "alarm", "at", "for", "worst"), rows)
+    table((local.titled("told"), "alarm", "at", "for", "worst"), rows)
     say()
     say(f"{done.readings} readings, {_days(done)}: {len(found)} alarms, {_a_day(len(found), done)} a day")
 
 
-def _show_differences(now: Replayed, then: Replayed, lab: Lab, *, as_json: bool) -> None:
+def _show_differences(now: Replayed, then: Replayed, local: Local, *, as_json: bool) -> None:
     series = {**now.series, **then.series}
     found = compare(occurrences(now.transitions), occurrences(then.transitions))
     if as_json:
@@ -103,7 +106,7 @@ def _show_differences(now: Replayed, then: Replayed, lab: Lab, *, as_json: bool)
         return
     rows = [
         [
-            local(one.at_ms, lab.time_zone),
+            local.time(one.at_ms),
             one.key.rule,
             _place(one.key, series),
             one.change,
@@ -113,7 +116,7 @@ def _show_differences(now: Replayed, then: Replayed, lab: Lab, *, as_json: bool)
         if one.change is not Change.SAME
     ]
     if rows:
-        table(("told", "alarm", "at", "change", "by"), rows)
+        table((local.titled("told"), "alarm", "at", "change", "by"), rows)
         say()
     table(("alarm", "in force", "tried", "appear", "disappear", "earlier", "later"), _sums(found))
     say()
@@ -159,9 +162,10 @@ def _place(key: AlarmKey, series: Mapping[int, Series]) -> str:
     return series[key.series].place if key.series in series else ""
 
 
-def _worst(one: Occurrence, series: Mapping[int, Series], lab: Lab) -> str:
+def _worst(one: Occurrence, rule: Rule | None, series: Mapping[int, Series], local: Local) -> str:
+    """In the unit of what its kind compares: a difference of temperatures is none on either scale."""
     measure = series[one.key.series].measure if one.key.series in series else ""
-    return show_value(measure, one.worst, lab.us_units) if measure and one.worst is not None else ""
+    return show_amount(rule, measure, one.worst, local.us) if measure in MEASURES and rule is not None else ""
 
 
 def _occurrence_json(one: Occurrence, series: Mapping[int, Series]) -> dict[str, Any]:
