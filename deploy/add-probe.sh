@@ -42,8 +42,7 @@ into_lab() {
 
 # The ACL with this probe's section as it should be, and all others as they are.
 acl_with() {
-    awk -v name="$name" '/^(user|pattern) / { skip = ($0 == "user " name) } !skip' "$(at "$broker/acl")" |
-        sed -e :a -e '/^\n*$/{$d;N;ba' -e '}'
+    acl_without "$name"
     printf '\nuser %s\ntopic write %s\n' "$name" "$topic"
 }
 

@@ -1,4 +1,4 @@
-# What secure-broker.sh and add-probe.sh share; sourced after lib.sh, never run.
+# What secure-broker.sh, add-probe.sh and remove-probe.sh share; sourced after lib.sh, never run.
 
 # shellcheck shell=bash disable=SC2034,SC2154
 broker=/etc/mosquitto/traywarden broker_conf=/etc/mosquitto/conf.d/traywarden.conf
@@ -27,6 +27,20 @@ set_password() {
     mosquitto_passwd -U "$part"
     if [ -e "$passwords" ]; then grep -v "^$1:" "$passwords" >>"$part" || true; fi
     mv "$part" "$passwords"
+}
+
+take_account() {
+    local part passwords
+    passwords=$(accounts_of "$1")
+    part=$(mktemp "$passwords.XXXXXX")
+    grep -v "^$1:" "$passwords" >"$part" || true
+    mv "$part" "$passwords"
+}
+
+# acl_without NAME - the ACL without this account's section, all others as they are, without empty lines at its end.
+acl_without() {
+    awk -v name="$1" '/^(user|pattern) / { skip = ($0 == "user " name) } !skip' "$(at "$broker/acl")" |
+        sed -e :a -e '/^\n*$/{$d;N;ba' -e '}'
 }
 
 # Root owns the files; the broker, which gives up root before it reads them again, reads by its group.

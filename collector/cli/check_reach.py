@@ -11,7 +11,7 @@ from collector.delivery.heartbeat import call
 from collector.delivery.reach import reach_now
 from collector.delivery.servers import chat_addresses_of, mail_server_of
 from collector.domain.problems import Refused
-from collector.intake.placing import is_heard
+from collector.intake.subscription import is_heard
 from collector.store.watch_state import collector_state, read_state
 from collector.telling.reach import reach_lines, unwarned_words
 

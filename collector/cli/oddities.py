@@ -1,13 +1,23 @@
 """What came and became no reading: what nobody claims, and messages that were refused, with the reason."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from collector.cli.local import Local
 from collector.cli.output import iso, say, table
+from collector.domain.lab import Lab
+from collector.intake.claims import Claims
 from collector.store.tables.oddity_rows import RejectedMessage, Stranger
 
 _SHOWN = 20
+
+
+def unclaimed(strangers: Iterable[Stranger], lab: Lab | None) -> list[Stranger]:
+    """Those that no probe of lab.yaml claims by now; all of them where it cannot be used."""
+    if lab is None:
+        return list(strangers)
+    claims = Claims(lab)
+    return [one for one in strangers if not claims.claimed(one.topic, one.name)]
 
 
 def stranger_values(one: Stranger) -> dict[str, Any]:

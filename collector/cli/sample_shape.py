@@ -5,6 +5,7 @@ from collections.abc import Iterable
 from collector.domain.lab import Format
 from collector.domain.problems import wrong
 from collector.intake.number import read_number
+from collector.intake.placing import topic_fits
 from collector.intake.record import Unreadable
 from collector.store.tables.oddity_rows import Stranger
 
@@ -15,7 +16,7 @@ _CBOR_ARRAYS = range(0x80, 0xA0)
 
 def refuse_other_format(topic: str, form: Format, strangers: Iterable[Stranger]) -> None:
     """Stops with one line where all that came at `topic`, which may have '+' levels, is plainly in another format."""
-    told = [(one, fits) for one in strangers if _matches(topic, one.topic) and (fits := formats_of(one.sample))]
+    told = [(one, fits) for one in strangers if topic_fits(topic, one.topic) and (fits := formats_of(one.sample))]
     if told and not any(form in fits for _, fits in told):
         one, fits = told[0]
         shown = (
@@ -39,8 +40,3 @@ def formats_of(sample: bytes) -> tuple[Format, ...]:
     except Unreadable:
         return ()
     return (Format.NUMBER, Format.JSON)
-
-
-def _matches(topic: str, name: str) -> bool:
-    levels, given = topic.split("/"), name.split("/")
-    return len(levels) == len(given) and all(one in ("+", two) for one, two in zip(levels, given, strict=True))

@@ -5,6 +5,7 @@ from typing import Any
 
 from collector.alarms.model import State
 from collector.cli.local import When, at
+from collector.cli.oddities import unclaimed
 from collector.cli.output import iso
 from collector.cli.recipients import recipient_rows
 from collector.config.home import Home
@@ -38,7 +39,7 @@ def status(home: Home, lab: Lab | None, now_ms: int, stale_ms: int = STALE_MS, *
             "rejected": counters.get("rejected", 0),
             "duplicates": counters.get("duplicates", 0),
             "not_kept": {name: counters.get(name, 0) for name in map(str, NOT_KEPT)},
-            "unplaced": len(reader.unplaced()),
+            "unplaced": len(unclaimed(reader.unplaced(), lab)),
             "watch": watch_words(watch, now_ms, stale_ms, when),
             "probes": probe_rows(series, newest, lab, when),
             "alarms": [alarm_row(held, series, when) for held in reader.alarms()],

@@ -1,10 +1,7 @@
 """From a message to the series it belongs to: by topic, then by record name, then by unit."""
 
-import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-
-from paho.mqtt.client import topic_matches_sub
 
 from collector.domain.calibration_points import is_uncalibrated
 from collector.domain.lab import NOT_SENT, Channel, Format, Lab, Probe, SeriesKey
@@ -92,7 +89,7 @@ class Placing:
         return next((p.topic for p in self._probes for c in p.channels if self._ids[_key(p, c)] == series), "")
 
     def _find(self, topic: str) -> tuple[Route, ...]:
-        claims = [p for p in self._probes if p.topic == topic or ("+" in p.topic and topic_matches_sub(p.topic, topic))]
+        claims = [p for p in self._probes if topic_fits(p.topic, topic)]
         ids = tuple(probe.id for probe in claims)
         found = self._made.get(ids)
         if found is None:
@@ -134,7 +131,11 @@ def make_slot(series: int, channel: Channel) -> Slot:
     return Slot(series=series, channel=channel, default_unit=channel.unit, conversions=known)
 
 
-def is_heard(topic: str, listens: str) -> bool:
-    """Whether the subscription brings every message that a probe's topic, with '+' levels or without, can stand for.
-    `listens`: a topic filter, also one that several share (MQTT 5.0 section 4.8.2)."""
-    return topic_matches_sub(re.sub(r"^\$share/[^/]*/", "", listens), topic)
+def topic_fits(claimed: str, topic: str) -> bool:
+    """Whether the topic of a probe, which may have '+' for a level, stands for this one (MQTT 5.0 section 4.7.1)."""
+    if "+" not in claimed or claimed == topic:
+        return claimed == topic
+    levels, given = claimed.split("/"), topic.split("/")
+    if levels[0] == "+" and topic.startswith("$"):  # section 4.7.2: these are the broker's own
+        return False
+    return len(levels) == len(given) and all(one in ("+", two) for one, two in zip(levels, given, strict=True))

@@ -115,6 +115,32 @@ def test_probes_list_says_why_messages_were_refused(commands: Commands) -> None:
     assert (found[1]["topic"], found[1]["first_bytes"]) == ("worms/juniper/top", refused[2].rpartition("  ")[2])
 
 
+def unclaimed(commands: Commands) -> list[tuple[str, str]]:
+    return [(one["topic"], one["name"]) for one in commands.json("probes", "list")["unplaced"]]
+
+
+def test_what_was_assigned_is_unclaimed_no_more(commands: Commands) -> None:
+    """At once, with no collector running: gone from the list and the count of status. Records of another name at the
+    same topic stay, and what a probe that is taken out had claimed is there again."""
+    lab = ByHand(commands.home)
+    for name in ("urn:dev:mac:77:moisture", "urn:dev:mac:78:temperature"):
+        lab.say("worms/maple/middle", f'[{{"n":"{name}","v":0.7}}]')
+    lab.commit()
+    lab.close()
+    before = unclaimed(commands)
+    assert len(before) == commands.json("status")["unplaced"] == 4
+    commands.good(*ASSIGN, *TEMPERATURE, "--senml-name", "urn:dev:mac:77:")
+    left = [("worms/maple/middle", "urn:dev:mac:78:temperature"), ("worms/maple/middle", "urn:dev:mac:77:moisture")]
+    assert sorted(unclaimed(commands)) == sorted([*left, ("worms/new", "")])
+    assert commands.json("status")["unplaced"] == 3
+    assert "urn:dev:mac:77:temperature" not in commands.good("probes", "list")
+    commands.good("probes", "remove", "maple-middle")
+    assert unclaimed(commands) == before
+    commands.good("probes", "assign", "new", "--at", "room", "--topic", "worms/+", "--format", "senml-cbor",
+                  "--channel", "t=air_temperature,unit=Cel")  # fmt: skip
+    assert ("worms/new", "") not in unclaimed(commands)
+
+
 def test_assign_writes_an_entry_that_reads_back(commands: Commands) -> None:
     """All options; the rest of the file stays as it was, and its new text is good."""
     before = (commands.home / "lab.yaml").read_text(encoding="utf-8")
@@ -320,62 +346,6 @@ def test_checkup_shows_the_line_of_a_doubtful_calibration(commands: Commands) ->
     assert len(found) == 1
     assert f"lab.yaml:{number}:" in found[0]
     assert "calibration[0]: warning: holds from a day that is yet to come" in found[0]
-
-
-def test_a_probe_is_moved_and_renamed(commands: Commands) -> None:
-    """In one step; the file differs by these two words, and what was measured is told to stay."""
-    lab = commands.home / "lab.yaml"
-    before = lab.read_text(encoding="utf-8")
-    told = commands.good("probes", "move", "juniper-middle", "--at", "maple/middle", "--name", "maple-middle")
-    assert told.splitlines() == [
-        "probe 'juniper-middle' is at maple/middle and is called 'maple-middle' from now on; a running collector takes"
-        " it up within a few seconds",
-        "what it measured so far is kept under its old name and place",
-    ]
-    after = lab.read_text(encoding="utf-8")
-    assert (
-        after.replace("maple-middle:", "juniper-middle:").replace("place: maple/middle", "place: juniper/middle")
-        == before
-    )
-    assert after != before
-    assert commands.good("probes", "move", "maple-middle", "--name", "mm").startswith(
-        "probe 'maple-middle' is called 'mm'"
-    )
-    assert commands.good("probes", "move", "mm", "--at", "juniper/middle").startswith(
-        "probe 'mm' is at juniper/middle from"
-    )
-
-
-def test_a_probe_is_taken_out(commands: Commands) -> None:
-    """The others stay, and its readings too: the journal still has them."""
-    with_it = {one.id for one in Home(commands.home).load_lab().probes}
-    told = commands.good("probes", "remove", "juniper-top")
-    assert "its readings are kept" in told
-    assert {one.id for one in Home(commands.home).load_lab().probes} == with_it - {"juniper-top"}
-    assert "juniper-top" in commands.good("export", "--format", "csv")
-
-
-@pytest.mark.parametrize(
-    ("arguments", "says"),
-    [
-        (("move", "maple-top"), "say where it is now with --at PLACE, what it is called with --name NEW, or both"),
-        (("move", "maple-topp", "--at", "room"), "did you mean 'maple-top'?"),
-        (("move", "maple-top", "--at", "maple/tp"), "did you mean 'maple/top'?"),
-        (("move", "maple-top", "--at", "room"), "bedding_temperature is not measured in a room"),
-        (("move", "maple-top", "--name", "juniper-top"), "'juniper-top' is there already"),
-        (("move", "maple-top", "--at", "maple/middle", "--name", "X y"), "X y"),
-        (("remove", "maple-topp"), "did you mean 'maple-top'?"),
-    ],
-)
-def test_a_probe_that_cannot_be_moved_stays(commands: Commands, arguments: tuple[str, ...], says: str) -> None:
-    """It is said why, and lab.yaml stays byte for byte, also where half of what was asked could be done."""
-    lab = commands.home / "lab.yaml"
-    before = lab.read_bytes()
-    done = commands.run("probes", *arguments)
-    assert (done.code, done.out) == (1, "")
-    assert says in done.err
-    assert "Traceback" not in done.err
-    assert lab.read_bytes() == before
 
 
 def test_a_disk_with_no_room_leaves_the_old_lab_file(commands: Commands) -> None:

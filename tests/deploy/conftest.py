@@ -1,11 +1,13 @@
 """A machine with Traywarden installed, made once; a copy of it for each test that changes it."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 
+from tests.deploy.lab_broker import LabBroker
 from tests.deploy.machine import Machine, change
+from tests.services.parts import need
 
 
 @pytest.fixture(scope="session")
@@ -44,3 +46,27 @@ def another(installed: Machine, tmp_path: Path) -> Callable[[str], Path]:
         return folder
 
     return make
+
+
+@pytest.fixture(scope="module")
+def secured(installed: Machine, tmp_path_factory: pytest.TempPathFactory) -> Machine:
+    """With a broker set up for 127.0.0.1; to be looked at only."""
+    need("mosquitto")
+    need("mosquitto_pub")
+    need("openssl")
+    machine = installed.copy(tmp_path_factory.mktemp("secured") / "machine")
+    machine.run("secure-broker.sh", "--name", "lab.local")
+    return machine
+
+
+@pytest.fixture
+def lab(secured: Machine, tmp_path: Path) -> Machine:
+    """The same, to be changed."""
+    return secured.copy(tmp_path / "secured")
+
+
+@pytest.fixture
+def broker(lab: Machine) -> Iterator[LabBroker]:
+    started = LabBroker(lab)
+    yield started
+    started.stop()

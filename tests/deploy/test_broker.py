@@ -1,134 +1,17 @@
-"""The broker of an installed lab, a real Mosquitto: who may do what, and how a probe is added."""
+"""The broker of an installed lab: who may do what."""
 
-import os
-import signal
 import socket
 import subprocess
-from collections.abc import Iterator
 from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
 
+from tests.deploy.lab_broker import ETC, LabBroker, add, collector_password, password_in
 from tests.deploy.machine import Machine
-from tests.services.free_port import answers, free_port
-from tests.services.parts import need
 from tests.services.waiting import wait_until
 
 pytestmark = pytest.mark.service
-
-TEMPERATURE = "temperature=bedding_temperature,unit=Cel,model=ds18b20"
-ETC = "/etc/mosquitto/traywarden"
-
-
-class LabBroker:
-    """Mosquitto with the very configuration that was written, but for its paths and ports."""
-
-    def __init__(self, machine: Machine) -> None:
-        self.machine = machine
-        self.plain, self.tls = free_port(), free_port()
-        self.ca = machine.path(f"{ETC}/ca.pem")
-        text = machine.path("/etc/mosquitto/conf.d/traywarden.conf").read_text(encoding="utf-8")
-        text = text.replace("/etc/mosquitto", str(machine.path("/etc/mosquitto")))
-        text = text.replace("listener 1883", f"listener {self.plain}").replace("listener 8883", f"listener {self.tls}")
-        config = machine.folder / "mosquitto.conf"
-        config.write_text(text + "log_type all\n" + ("user root\n" if os.geteuid() == 0 else ""), encoding="utf-8")
-        self._config, self._log = config, machine.folder / "mosquitto.log"
-        self._start()
-
-    def _start(self) -> None:
-        folder = self.machine.folder
-        with self._log.open("ab") as log:
-            self._process = subprocess.Popen(
-                [need("mosquitto"), "-c", self._config], cwd=folder, stdout=log, stderr=log
-            )
-        wait_until(lambda: answers(self.plain) and answers(self.tls), "Mosquitto on both ports")
-
-    def stop(self) -> None:
-        self._process.terminate()
-        self._process.wait(20)
-
-    def read_again(self) -> None:
-        """What the scripts ask of it after a change."""
-        before = self._log.read_text().count("Reloading config")
-        self._process.send_signal(signal.SIGHUP)
-        wait_until(lambda: self._log.read_text().count("Reloading config") > before, "the broker to read again")
-
-    def restart(self) -> None:
-        """As after a power cut that it saw coming: what waits is saved, and there again."""
-        self.stop()
-        self._start()
-
-    @property
-    def log(self) -> str:
-        return self._log.read_text(encoding="utf-8")
-
-    def words(self, program: str, user: str, password: str, *arguments: str, own: bool | None = None) -> list[str]:
-        """As a probe: by TLS; the collector by the port that is its own, or whoever is said to try that."""
-        plain = user == "collector" if own is None else own
-        where = ["-p", str(self.plain)] if plain else ["-p", str(self.tls), "--cafile", str(self.ca)]
-        who = ["-u", user, "-P", password] if user else []
-        return [need(program), "-h", "127.0.0.1", *where, *who, "-V", "mqttv5", "-q", "1", *arguments]
-
-    def client(
-        self, program: str, user: str, password: str, *arguments: str, own: bool | None = None
-    ) -> subprocess.CompletedProcess[str]:
-        return subprocess.run(
-            self.words(program, user, password, *arguments, own=own),
-            capture_output=True,
-            text=True,
-            timeout=30,
-            check=False,
-        )
-
-    def publish(self, user: str, password: str, topic: str, text: str, *more: str) -> str:
-        done = self.client("mosquitto_pub", user, password, "-t", topic, "-m", text, *more)
-        return done.stdout + done.stderr
-
-    def hear(self, user: str, password: str, topics: str, count: int, wait_s: int = 5) -> list[str]:
-        """What waits for that user, whose session is kept."""
-        kept = ["-i", f"{user}-hears", "-c", "-x", "600"]
-        limits = ["-C", str(count), "-W", str(wait_s)] if count else ["-E"]
-        wanted = [word for topic in topics.split() for word in ("-t", topic)]
-        done = self.client("mosquitto_sub", user, password, *kept, *wanted, "-F", "%t %p", *limits)
-        return done.stdout.splitlines()
-
-
-def add(machine: Machine, name: str, *arguments: str, code: int = 0) -> str:
-    return machine.run("add-probe.sh", name, *arguments, code=code)
-
-
-def password_in(told: str) -> str:
-    (line,) = [line for line in told.splitlines() if line.startswith("password ")]
-    return line.split()[1]
-
-
-def collector_password(machine: Machine) -> str:
-    return machine.path("/etc/traywarden/secrets/MQTT__PASSWORD").read_text().strip()
-
-
-@pytest.fixture(scope="module")
-def secured(installed: Machine, tmp_path_factory: pytest.TempPathFactory) -> Machine:
-    """With a broker set up for 127.0.0.1; to be looked at only."""
-    need("mosquitto")
-    need("mosquitto_pub")
-    need("openssl")
-    machine = installed.copy(tmp_path_factory.mktemp("secured") / "machine")
-    machine.run("secure-broker.sh", "--name", "lab.local")
-    return machine
-
-
-@pytest.fixture
-def lab(secured: Machine, tmp_path: Path) -> Machine:
-    """The same, to be changed."""
-    return secured.copy(tmp_path / "secured")
-
-
-@pytest.fixture
-def broker(lab: Machine) -> Iterator[LabBroker]:
-    started = LabBroker(lab)
-    yield started
-    started.stop()
 
 
 def test_a_probe_writes_its_own_topic_and_no_other(lab: Machine, broker: LabBroker) -> None:
@@ -260,68 +143,6 @@ def test_probes_come_by_tls_alone_and_know_the_broker(lab: Machine, broker: LabB
     lab.command("bash", lab.checkout / "deploy/make-certificates.sh", elsewhere, "lab.local")
     trusting[-1] = str(elsewhere / "ca.pem")
     assert subprocess.run(trusting, capture_output=True, timeout=20, check=False).returncode != 0
-
-
-def test_adding_a_probe_is_one_step(lab: Machine, broker: LabBroker) -> None:
-    """lab.yaml has it, the broker knows it, and it can publish; others keep their accounts."""
-    before = password_in(add(lab, "juniper-top"))
-    told = add(lab, "maple-middle", "--at", "maple/middle", "--channel", TEMPERATURE)
-    broker.read_again()
-    assert "topic     worms/maple/middle" in told
-    assert "maple-middle:" in lab.path("/var/lib/traywarden/lab.yaml").read_text()
-    assert "alarms, good" in lab.traywarden("rules", "check")
-    assert broker.publish("maple-middle", password_in(told), "worms/maple/middle", "20") == ""
-    assert broker.publish("juniper-top", before, "worms/juniper/top", "20") == ""
-
-
-def test_adding_it_again_changes_nothing(lab: Machine) -> None:
-    """No file, no account; the password is not shown a second time."""
-    add(lab, "maple-middle", "--at", "maple/middle", "--channel", TEMPERATURE)
-    before = lab.snapshot()
-    told = add(lab, "maple-middle", "--at", "maple/middle", "--channel", TEMPERATURE)
-    assert "nothing to change" in told
-    assert "password" not in told
-    assert lab.snapshot() == before
-
-
-def test_a_new_password_ends_the_old_one(lab: Machine, broker: LabBroker) -> None:
-    """For a probe that was lost: who found it is locked out."""
-    old = password_in(add(lab, "juniper-top"))
-    new = password_in(add(lab, "juniper-top", "--new-password"))
-    broker.read_again()
-    assert "ot authori" in broker.publish("juniper-top", old, "worms/juniper/top", "20")
-    assert broker.publish("juniper-top", new, "worms/juniper/top", "20") == ""
-
-
-def test_a_topic_that_changed_in_the_lab_changes_in_the_acl(lab: Machine) -> None:
-    """lab.yaml leads: run again, the ACL follows, with one section for the probe."""
-    add(lab, "juniper-top")
-    lab_yaml = lab.path("/var/lib/traywarden/lab.yaml")
-    lab_yaml.write_text(lab_yaml.read_text().replace("worms/juniper/top", "worms/juniper/lid"))
-    add(lab, "juniper-top")
-    acl = lab.path(f"{ETC}/acl").read_text()
-    assert acl.count("user juniper-top") == 1
-    assert "topic write worms/juniper/lid\n" in acl
-    assert "worms/juniper/top" not in acl
-    assert "user collector\ntopic read worms/#\ntopic write traywarden/alive\n" in acl
-
-
-WRONG = (
-    (["Maple Top"], "name the probe first"),
-    (["collector"], "'collector' is the collector's own account"),
-    (["maple-middle"], "say where it is"),
-    (["maple-middle", "--at", "maple/middle", "--topic", "worms/+/middle", "--channel", TEMPERATURE], "one probe"),
-    (["maple-middle", "--at", "maple/attic", "--channel", TEMPERATURE], "maple/attic"),
-    (["juniper-top", "--topic", "worms/other"], "publishes to 'worms/juniper/top' by lab.yaml"),
-)
-
-
-def test_a_probe_that_cannot_be_added_changes_nothing(lab: Machine) -> None:
-    """It is said why; no account is made for it, and lab.yaml stays."""
-    before = lab.snapshot()
-    for arguments, says in WRONG:
-        assert says in add(lab, *arguments, code=1)
-    assert lab.snapshot() == before
 
 
 def test_setting_the_broker_up_again_changes_nothing(lab: Machine) -> None:

@@ -186,7 +186,15 @@ def test_nobody_but_root_installs_on_the_machine_itself() -> None:
         shutil.copytree(CHECKOUT / "deploy", Path(folder) / "deploy", ignore=shutil.ignore_patterns("probe"))
         shutil.copy2(CHECKOUT / "pyproject.toml", folder)
         as_nobody = ["setpriv", "--reuid", "65534", "--regid", "65534", "--clear-groups"] if ROOT else []
-        for script in ("install.sh", "uninstall.sh", "upgrade.sh", "go-back.sh", "secure-broker.sh", "add-probe.sh x"):
+        for script in (
+            "install.sh",
+            "uninstall.sh",
+            "upgrade.sh",
+            "go-back.sh",
+            "secure-broker.sh",
+            "add-probe.sh x",
+            "remove-probe.sh x",
+        ):
             words = [*as_nobody, "bash", *f"{folder}/deploy/{script}".split()]
             told = Machine(Path(folder)).command(*words, code=1)
             assert "must run as root (sudo)" in told
@@ -194,7 +202,15 @@ def test_nobody_but_root_installs_on_the_machine_itself() -> None:
 
 def test_help_is_the_head_of_the_script(installed: Machine) -> None:
     """Each script explains itself."""
-    for script in ("install.sh", "uninstall.sh", "upgrade.sh", "go-back.sh", "secure-broker.sh", "add-probe.sh"):
+    for script in (
+        "install.sh",
+        "uninstall.sh",
+        "upgrade.sh",
+        "go-back.sh",
+        "secure-broker.sh",
+        "add-probe.sh",
+        "remove-probe.sh",
+    ):
         told = installed.command("bash", installed.checkout / "deploy" / script, "--help")
         assert f"deploy/{script}" in told
         assert "--root DIR" in told

@@ -10,7 +10,7 @@ from typing import Any
 from collector.cli.calibrating import newest_becomes, refuse_doubtful
 from collector.cli.common import home_of, lab_or_none
 from collector.cli.local import Local, local_of
-from collector.cli.oddities import refused_values, say_refused, say_strangers, stranger_values
+from collector.cli.oddities import refused_values, say_refused, say_strangers, stranger_values, unclaimed
 from collector.cli.ordering import add_by, add_json, add_reason, by_of, order, reason_of
 from collector.cli.output import iso, say, say_json, table
 from collector.cli.parsing import command, group
@@ -149,7 +149,7 @@ def run_list(arguments: argparse.Namespace) -> int:
     with Reader(home.database) as reader:
         series = {one.id: one for one in reader.series()}
         rows = probe_rows(series, reader.newest(), lab, iso if arguments.json else local.time)
-        strangers, refused = reader.unplaced(), reader.rejected()
+        strangers, refused = unclaimed(reader.unplaced(), lab), reader.rejected()
         held = [alarm.state for alarm in reader.alarms() if alarm.state.out_by and alarm.state.key.series in series]
     out = {series[state.key.series].probe: state.out_by for state in held}
     if arguments.json:
@@ -267,6 +267,10 @@ def run_move(arguments: argparse.Namespace) -> int:
     done += [f"is called '{arguments.name}'"] if arguments.name else []
     say(f"probe '{probe}' {' and '.join(done)} from now on; {_TAKEN_UP}")
     say("what it measured so far is kept under its old name and place")
+    if arguments.name:
+        say(f"an account that the broker has for it stays '{probe}' and goes on working. To rename that too:")
+        say(f"  sudo deploy/add-probe.sh {arguments.name}       and put what it prints into the probe")
+        say(f"  sudo deploy/remove-probe.sh {probe}    once readings come again")
     return 0
 
 
@@ -275,6 +279,7 @@ def run_remove(arguments: argparse.Namespace) -> int:
     _rewrite(home, remove_probe(_lab_text(home), arguments.id))
     say(f"probe '{arguments.id}' is out of {home.lab_file}; {_TAKEN_UP}")
     say("its readings are kept; what it still sends shows as unclaimed in 'traywarden probes list'")
+    say(f"an account that the broker has for it goes with: sudo deploy/remove-probe.sh {arguments.id}")
     return 0
 
 
