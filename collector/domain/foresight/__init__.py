@@ -1,0 +1,1 @@
+"""How far what was foretold may be trusted."""
