@@ -17,6 +17,11 @@ if TYPE_CHECKING:  # most tests need no server: what starts them is loaded by th
     from tests.services.mosquitto import Mosquitto
     from tests.services.watching import Watch
 
+# Tests start hundreds of programs of ours. Where Python may not keep what it compiled (as in a container), each of them
+# would compile the whole collector anew.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
+
 settings.register_profile("ci", derandomize=True, deadline=None, max_examples=60, database=None)
 settings.register_profile("laptop", deadline=None, max_examples=60)
 settings.register_profile("quick", deadline=None, max_examples=20)  # of deploy/dev.sh
