@@ -31,6 +31,7 @@ def measure(whole: bool) -> dict[str, float | int]:
         watch = Watch(
             home,
             {"MQTT__PORT": broker.port, "MAIL__HOST": mail.host, "MAIL__PORT": mail.port, "MAIL__SECURITY": "none"},
+            anew=True,
         )
         watch.start()
         try:

@@ -66,7 +66,7 @@ class Siege:
         self.broker.start()
         self.home = make_home(folder / "home")
         self._since = int(time.time() * 1000) << SERIES_BITS
-        self.watch = Watch(self.home, {"MQTT__PORT": self.broker.port}).start()
+        self.watch = Watch(self.home, {"MQTT__PORT": self.broker.port}, anew=True).start()
         Watch.running_now.discard(self.watch)  # it outlives a test; `close` ends it
 
     def close(self) -> None:

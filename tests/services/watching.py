@@ -5,32 +5,45 @@ import os
 import signal
 import subprocess
 import sys
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any, ClassVar
+from tempfile import TemporaryFile
+from typing import IO, Any, ClassVar
 
 from collector.cli.common import lab_or_none
 from collector.cli.status_values import status
 from collector.config.clock import system_now
 from collector.config.home import Home
+from tests.services import warm
 from tests.services.waiting import wait_until
 
 
+def _start(
+    arguments: Sequence[str], environ: Mapping[str, str], out: IO[bytes], err: IO[bytes], anew: bool
+) -> "subprocess.Popen[bytes] | warm.Warm":
+    if not anew and warm.can_start(environ):
+        return warm.start(arguments, environ, out, err)
+    command = [sys.executable, "-m", "collector.cli.main", *arguments]
+    return subprocess.Popen(command, env=environ, stdin=subprocess.DEVNULL, stdout=out, stderr=err)
+
+
 class Watch:
-    """`traywarden watch` on `home`; `settings` are TRAYWARDEN_ variables without the prefix."""
+    """`traywarden watch` on `home`; `settings` are TRAYWARDEN_ variables without the prefix. `anew`: Python itself is
+    started, for whoever measures memory or time."""
 
     running_now: ClassVar[set["Watch"]] = set()
     """Those not ended yet: a test that fails half way must not leave its collector behind."""
 
-    def __init__(self, home: Path, settings: Mapping[str, object]) -> None:
+    def __init__(self, home: Path, settings: Mapping[str, object], *, anew: bool = False) -> None:
         self.home = home
+        self._anew = anew
         self.settings = dict(settings)
         self.options: tuple[str, ...] = ()
         """Of `watch` itself, such as --quiet."""
         self.environ: dict[str, str] = {}
         """Whatever else a service manager sets."""
         self.log_file = home / "watch.log"
-        self._process: subprocess.Popen[bytes] | None = None
+        self._process: subprocess.Popen[bytes] | warm.Warm | None = None
 
     @property
     def log(self) -> str:
@@ -60,14 +73,9 @@ class Watch:
         wait_until(lambda: self.try_run("status").returncode == 0 or not self.running, "a journal", 20)
 
     def _launch(self) -> None:
+        command, environ = ["watch", *self.options, "--home", str(self.home)], {**self.environment(), **self.environ}
         with self.log_file.open("ab") as log:
-            self._process = subprocess.Popen(
-                [sys.executable, "-m", "collector.cli.main", "watch", *self.options, "--home", str(self.home)],
-                env={**self.environment(), **self.environ},
-                stdin=subprocess.DEVNULL,
-                stdout=log,
-                stderr=log,
-            )
+            self._process = _start(command, environ, log, log, self._anew)
         self.running_now.add(self)
 
     def stop(self) -> int:
@@ -98,15 +106,15 @@ class Watch:
         return done.stdout
 
     def try_run(self, *arguments: str) -> subprocess.CompletedProcess[str]:
-        return subprocess.run(
-            [sys.executable, "-m", "collector.cli.main", *arguments, "--home", str(self.home)],
-            env=self.environment(),
-            stdin=subprocess.DEVNULL,
-            capture_output=True,
-            text=True,
-            timeout=60,
-            check=False,
-        )
+        with TemporaryFile() as out, TemporaryFile() as err:
+            process = _start([*arguments, "--home", str(self.home)], self.environment(), out, err, self._anew)
+            try:
+                code = process.wait(60)
+            finally:
+                process.kill()
+            for file in (out, err):
+                file.seek(0)
+            return subprocess.CompletedProcess(arguments, code, out.read().decode(), err.read().decode())
 
     def status(self) -> dict[str, Any]:
         """As `status --json` prints it, gathered here: a test asks many times, and each program takes a moment."""

@@ -57,8 +57,13 @@ def test_quiet_says_only_what_is_wrong(tmp_path: Path, mosquitto: Mosquitto) -> 
     watch = Watch(make_home(tmp_path / "home"), {"MQTT__PORT": mosquitto.port})
     watch.options = ("--quiet",)
     watch.start_unheard()
-    mosquitto.publish("worms/juniper/top", hot_pack(time.time() - 10, 32.0))
-    wait_until(lambda: "alarm raised" in watch.log, "the alarm", 20)
+    pack = hot_pack(time.time() - 10, 32.0)
+
+    def raised() -> bool:
+        mosquitto.publish("worms/juniper/top", pack)  # again and again, as nothing tells when it has subscribed
+        return "alarm raised" in watch.log
+
+    wait_until(raised, "the alarm", 20)
     watch.stop()
     nobody, alarm = watch.log.splitlines()
     assert re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ warning: .*nobody.*", nobody)

@@ -184,8 +184,12 @@ def test_a_log_that_cannot_be_written_does_not_end_the_collecting(home: Path, mo
     watch = _watch(home, mosquitto)
     watch.log_file.symlink_to("/dev/full")
     watch.start_unheard()
-    mosquitto.publish("worms/room/air", "19.5")
-    _stored(watch, 1)
+
+    def stored() -> bool:
+        mosquitto.publish("worms/room/air", "19.5")  # again and again, as nothing tells when it has subscribed
+        return bool(watch.status()["readings"])
+
+    wait_until(stored, "a reading")
     assert watch.running
     watch.stop()
 
