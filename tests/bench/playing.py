@@ -102,9 +102,16 @@ class _Scribe:
         return letter
 
 
-def play(scenario: Scenario, seed: int, folder: Path, start_ms: int | None = None, board_url: str = "") -> Played:
-    """The whole scenario as the seed has it, from its own beginning. `folder` holds the journal; with `board_url`
-    messages hold links."""
+def play(
+    scenario: Scenario,
+    seed: int,
+    folder: Path,
+    start_ms: int | None = None,
+    board_url: str = "",
+    for_ms: int | None = None,
+) -> Played:
+    """The scenario as the seed has it, from its own beginning, whole or its first `for_ms`. `folder` holds the journal;
+    with `board_url` messages hold links."""
     scenario = varied(scenario, seed)
     start_ms = (scenario.start_ms or START_MS) if start_ms is None else start_ms
     folder.mkdir(parents=True, exist_ok=True)
@@ -117,7 +124,7 @@ def play(scenario: Scenario, seed: int, folder: Path, start_ms: int | None = Non
         pipeline = build_pipeline(lab, rules, journal, Outlet(sources=sources, write=scribe.write), start_ms)
         pipeline.link_changed(True, start_ms, "connected")
         player = _Player(scenario, pipeline, journal, scribe, rules, start_ms)
-        player.play(run(scenario, seed, start_ms, scenario.length_ms))
+        player.play(run(scenario, seed, start_ms, scenario.length_ms if for_ms is None else for_ms))
         return player.played
 
 

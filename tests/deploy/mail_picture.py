@@ -26,6 +26,8 @@ from tests.bench.playing import play
 from tests.services.chromium import Chromium
 
 SCENARIO = "lid-left-open"
+FOR_MS = 60 * 3_600_000
+"""Until the message is there."""
 PICTURE = Path(__file__).parents[2] / "deploy" / "pictures" / "mail.png"
 MARK = "mail"
 WIDTH_PX = 400
@@ -39,7 +41,7 @@ _AFTER_ALL_MS = 2_000_000_000_000
 
 def urgent_mail(folder: Path) -> EmailMessage:
     """The first message of the story that calls at once. `folder` holds the journal."""
-    play(load(SCENARIO), 1, folder, board_url="https://worms.quillbrook.example")
+    play(load(SCENARIO), 1, folder, board_url="https://worms.quillbrook.example", for_ms=FOR_MS)
     database = Home(folder).database
     with closing(OutboxStore(database)) as outbox:
         message = outbox.take_next(_AFTER_ALL_MS)

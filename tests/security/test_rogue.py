@@ -8,19 +8,20 @@ from tests.security.siege import Siege, Toll
 
 pytestmark = [pytest.mark.service, pytest.mark.slow]
 MOST = {
-    "junk": 8_000,
-    "names": 20_000,
-    "topics": 6_000,
+    "junk": 3_000,
+    "names": 5_000,
+    "topics": 2_000,
     "readings": 9_000,
     "crowded": 250,
-    "times": 3_000,
-    "nested": 600,
-    "costly": 120,
-    "stolen": 3_000,
-    "controls": 3_000,
+    "times": 1_500,
+    "nested": 300,
+    "costly": 60,
+    "stolen": 1_500,
+    "controls": 1_500,
     "huge": 3,
 }
-"""Kind of attack -> messages. Measured on two busy cores: 0.3 to 0.9 s of delay, 67 to 90 MB, 8 MB of database."""
+"""Kind of attack -> messages: as many as pass the bounds of what is kept; `python -m tests.bench rogue` sends far more.
+Measured on two busy cores with more of each: 0.3 to 0.9 s of delay, 67 to 90 MB, 8 MB of database."""
 WORST_DELAY_S = 15.0
 COLLECTOR_MB, BROKER_MB, DATABASE_MB = 130.0, 120.0, 24.0
 
@@ -42,7 +43,7 @@ def tolls(siege: Siege) -> dict[str, Toll]:
 def test_every_attack_is_carried_out_at_full_length(tolls: dict[str, Toll]) -> None:
     """No attack is a blank: all messages left, but the 10 MB ones, over which the broker ends the connection."""
     assert {kind: toll.sent for kind, toll in tolls.items()} == MOST
-    assert sum(toll.sent_mb for toll in tolls.values()) > 50
+    assert sum(toll.sent_mb for toll in tolls.values()) > 45
 
 
 def test_the_other_probe_is_heard_all_the_while(tolls: dict[str, Toll]) -> None:
@@ -78,7 +79,7 @@ def test_the_collector_says_so_and_goes_on(siege: Siege, tolls: dict[str, Toll])
     assert "Traceback" not in siege.watch.log
     assert len(siege.watch.log) < 5_000
     status = siege.watch.status()
-    assert status["rejected"] > 10_000
+    assert status["rejected"] > 4_000
     assert status["not_kept"]["too_many"] > 30_000
     assert f"not kept   {status['not_kept']['too_many']} readings" in siege.watch.run("status")
     assert siege.watch.stop() == 0

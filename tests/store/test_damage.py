@@ -1,6 +1,7 @@
 """Damaged files: set aside whole, and what can be read of them goes on in a new one."""
 
 import random
+import shutil
 import sqlite3
 from contextlib import closing
 from pathlib import Path
@@ -21,11 +22,10 @@ from tests.store.samples import DAY, T0, ZONE, counted, dump, full_batch, good, 
 NOW = T0 + 30 * DAY
 
 
-@pytest.fixture
-def home(tmp_path: Path) -> Path:
+@pytest.fixture(scope="module")
+def sound_home(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder with a closed journal: three series for a week, something in every table, two days deleted."""
-    folder = tmp_path / "home"
-    folder.mkdir()
+    folder = tmp_path_factory.mktemp("sound")
     with opened(folder) as journal:
         series = with_series(journal)
         journal.commit(Batch(rows=minutes(series, 7 * 24 * 60)), T0)
@@ -35,6 +35,12 @@ def home(tmp_path: Path) -> Path:
             pass
         journal.retention(T0 + 7 * DAY, keep_days=5)
     return folder
+
+
+@pytest.fixture
+def home(sound_home: Path, tmp_path: Path) -> Path:
+    """The same for each test, to damage."""
+    return shutil.copytree(sound_home, tmp_path / "home")
 
 
 def readings_pages(path: Path) -> list[int]:
