@@ -18,7 +18,7 @@ from pydantic.fields import FieldInfo
 from collector.alarms.contexts import CONDITION_EXAMPLES, WITHIN
 from collector.alarms.kinds.table import KINDS
 from collector.alarms.model import What
-from collector.cli.main import build_parser
+from collector.cli.known_commands import build_parser
 from collector.config import settings as settings_module
 from collector.config.lab_file import lab_schema
 from collector.config.rule_fields import foreign, rules_schema

@@ -33,10 +33,12 @@ from collector.store.table_map import keep_map
 from collector.store.tables import alarm_rows, diary, notices, reading, recipients, series_rows, writing
 from collector.store.tables.reading import NewestReading
 from collector.store.tables.recipients import FailedMessage
+from collector.store.tables.rows import insert
 from collector.store.tables.tails import Tail, pieces
 from collector.store.vocabulary import LAB_CHANGED, Counter, EventKind, MetaKey
 from collector.telling.notice import Notice
 
+_KEEP_META = insert("meta", ("name", "value"), "INSERT OR REPLACE")
 _CHECKPOINT_EVERY_MS = 30 * 60_000
 """Each checkpoint writes every changed page a second time and clears the shared index; twice an hour is plenty."""
 _TIDY_HOURS = 100
@@ -213,9 +215,9 @@ class Journal:
         newest = db.execute("SELECT max(t) FROM latest").fetchone()[0]
         last_ms = int(kept[0]) if kept is not None else None
         believed = believed_ms(last_ms, self._retained, at, newest)
-        query = "INSERT OR REPLACE INTO meta(name, value) VALUES(?, ?)"
+        kept_ms = max(believed, last_ms or believed)
         with transaction(db):
-            db.execute(query, (MetaKey.BELIEVED_MS, str(max(believed, last_ms or believed))))
+            db.execute(_KEEP_META, {"name": MetaKey.BELIEVED_MS, "value": str(kept_ms)})
         self._retained = at
         return believed
 

@@ -12,6 +12,7 @@ from typing import NamedTuple
 
 from collector.store.connection import APPLICATION_ID, transaction
 from collector.store.errors import StoreError
+from collector.store.tables.rows import insert
 
 SERIES_BITS = 14
 """Readings are keyed by t * 2^14 + series: one integer that sorts by (t, series). Room for 16,383 series, and for times
@@ -145,6 +146,7 @@ def _what_people_order(db: sqlite3.Connection) -> None:
     db.execute("ALTER TABLE alarm_history ADD COLUMN until_ms INTEGER")
 
 
+_DONE = insert("migrations", ("n", "name", "at_ms"))
 _COUNT = "SELECT count(*) FROM {} WHERE {}"
 _HELD = "state IN ('shelved', 'suppressed', 'out-of-service')"
 _UNKNOWN_EVENTS = "event IN ('latched', 'reset')"
@@ -290,5 +292,5 @@ def migrate(db: sqlite3.Connection, path: Path, now_ms: int) -> list[str]:
                 "n INTEGER PRIMARY KEY, name TEXT NOT NULL, at_ms INTEGER NOT NULL) STRICT"
             )
             step.run(db)
-            db.execute("INSERT INTO migrations(n, name, at_ms) VALUES(?, ?, ?)", (n, step.name, now_ms))
+            db.execute(_DONE, {"n": n, "name": step.name, "at_ms": now_ms})
     return [step.name for step in STEPS[done:]]

@@ -7,7 +7,7 @@ from io import StringIO
 import pytest
 
 from collector.alarms.model import Rule
-from collector.cli.main import build_parser
+from collector.cli.known_commands import build_parser
 from collector.domain.said_quantities import in_units_of
 from collector.domain.squeeze import feel_of
 from tests.alarms.bench_lab import MIN

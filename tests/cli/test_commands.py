@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from collector.cli.main import build_parser
+from collector.cli.known_commands import build_parser
 from tests.cli.command_line import Commands, other_program, stock
 from tests.worlds.by_hand import RULES
 
@@ -189,14 +189,14 @@ def test_wrong_settings_are_one_line_each(commands: Commands, monkeypatch: pytes
         assert "secret-x" not in line
 
 
-def test_control_c_ends_quietly(commands: Commands, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_control_c_ends_in_one_line(commands: Commands, monkeypatch: pytest.MonkeyPatch) -> None:
     """130, as shells expect."""
 
     def interrupted(*_: object, **__: object) -> None:
         raise KeyboardInterrupt
 
     monkeypatch.setattr("collector.cli.commands.status.status", interrupted)
-    assert commands.run("status") == (130, "", "")
+    assert commands.run("status") == (130, "", "interrupted\n")
 
 
 def test_a_reader_that_leaves_is_no_error(tmp_path: Path) -> None:

@@ -14,7 +14,8 @@ import pytest
 from PIL import Image
 
 from collector.alarms.model import Kind
-from collector.cli.main import build_parser, main
+from collector.cli.known_commands import build_parser
+from collector.cli.main import main
 from collector.cli.reference import leaf_commands
 from collector.config.home import Home, shipped_rules
 from collector.config.lab_file import read_lab

@@ -4,7 +4,7 @@ import argparse
 from pathlib import Path
 
 from collector.alarms.model import Kind
-from collector.cli.main import build_parser
+from collector.cli.known_commands import build_parser
 from collector.cli.reference import leaf_commands, reference
 from collector.config.lab_models import LabFile, ProbePart
 from collector.config.rule_fields import AlarmFields

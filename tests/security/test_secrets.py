@@ -18,7 +18,8 @@ from pathlib import Path
 
 import pytest
 
-from collector.cli.main import build_parser, main
+from collector.cli.known_commands import build_parser
+from collector.cli.main import main
 from collector.config.home import Home
 from collector.config.settings import Settings, load_settings
 from collector.delivery.servers import chat_addresses_of, mail_server_of

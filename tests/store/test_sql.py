@@ -12,7 +12,10 @@ from collector.store.tables.rows import insert
 ROOT = Path(__file__).parents[2]
 SOURCES = sorted((ROOT / "collector").rglob("*.py"))
 _STAR = re.compile(r"SELECT\s+(?:\w+\.)?\*", re.IGNORECASE)
+_BY_POSITION = re.compile(r"(?:INTO|REPLACE)\s+(?!readings\b)\w+\s*\([^)]*\)\s*VALUES\s*\(\s*\?", re.IGNORECASE)
+"""Readings alone go as tuples, whose order stands once."""
 _UNNAMED = re.compile(r"(?:INTO|REPLACE)\s+\w+\s+VALUES", re.IGNORECASE)
+_FAULTS = (_STAR, _UNNAMED, _BY_POSITION)
 
 
 def texts(source: str) -> Iterator[str]:
@@ -25,12 +28,12 @@ def texts(source: str) -> Iterator[str]:
 
 
 def faults(source: str) -> list[str]:
-    return [text for text in texts(source) if _STAR.search(text) or _UNNAMED.search(text)]
+    return [text for text in texts(source) if any(fault.search(text) for fault in _FAULTS)]
 
 
 @pytest.mark.parametrize("path", SOURCES, ids=lambda path: str(path.relative_to(ROOT)))
 def test_sql_names_its_columns(path: Path) -> None:
-    """No query takes all columns as they come, none puts values in without saying where."""
+    """No query takes all columns as they come, none puts values in without saying where, or by counting them off."""
     assert faults(path.read_text(encoding="utf-8")) == []
 
 
@@ -42,6 +45,9 @@ def test_sql_names_its_columns(path: Path) -> None:
         "db.execute('INSERT INTO meta VALUES(?, ?)')",
         "db.execute('INSERT OR REPLACE INTO meta VALUES (?, ?)')",
         "db.execute(f'INSERT INTO {table} VALUES(?)')",
+        "db.execute('INSERT INTO meta(name, value) VALUES(?, ?)')",
+        "db.execute('insert or replace into meta (name, value) values (?1, ?2)')",
+        "db.execute(f'INSERT INTO {table}(name) VALUES(?)')",
     ],
 )
 def test_the_rule_finds_what_it_forbids(source: str) -> None:

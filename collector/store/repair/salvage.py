@@ -19,7 +19,7 @@ from collector.store.journal import Journal
 from collector.store.localdays import HOUR_MS, LocalDays
 from collector.store.migrations import SERIES_BITS
 from collector.store.repair.salvage_pages import carve_missing, kept_stretch
-from collector.store.tables.rows import insert
+from collector.store.tables.rows import insert, select
 from collector.store.vocabulary import Counter, MetaKey
 
 # Table -> how its rows are told apart and ordered.
@@ -45,6 +45,7 @@ _TABLES = {
     "hourly": "hour, series",
     "daily": "day, series",
 }
+_COUNTER = insert("counters", ("name", "value"), "INSERT OR REPLACE")
 _GAP_READ_TRIES = 4_000
 _NARROWEST = 1_000 << SERIES_BITS
 """Give up on a stretch of a second."""
@@ -186,7 +187,7 @@ def _shared_columns(old: sqlite3.Connection, new: sqlite3.Connection, table: str
 
 _READINGS = "SELECT id, value, flag, raw, why FROM readings WHERE id >= ? AND id < ? ORDER BY id"
 _DUE = insert("rollup_due", ("kind", "start", "before"))
-_HOURS = "SELECT t - ((t % ?) + ?) % ? AS hour, count(*) FROM readings GROUP BY hour"
+_HOURS = "SELECT t - ((t % :hour_ms) + :hour_ms) % :hour_ms AS hour, count(*) AS n FROM readings GROUP BY hour"
 _LOST = """
     WITH there AS (SELECT t - t % :hour_ms AS hour, series, count(*) AS n FROM readings GROUP BY 1, 2)
     SELECT sum(h.n - coalesce(there.n, 0)), min(h.hour), max(h.hour)
@@ -237,9 +238,9 @@ def _make_consistent(new: sqlite3.Connection, readings: int, local: LocalDays) -
             " SELECT DISTINCT series, 'lost-' || series, '', '', 'lost', '', '', '', 0 FROM readings"
             " WHERE series NOT IN (SELECT id FROM series)"
         )
-        new.execute("INSERT OR REPLACE INTO counters(name, value) VALUES(?, ?)", (Counter.HELD, readings))
+        new.execute(_COUNTER, {"name": Counter.HELD, "value": readings})
         new.execute("DELETE FROM rollup_due")
-        hours = new.execute(_HOURS, (HOUR_MS, HOUR_MS, HOUR_MS)).fetchall()
+        hours = [(row["hour"], row["n"]) for row in select(new, _HOURS, {"hour_ms": HOUR_MS})]
         new.executemany(_DUE, ({"kind": "hour", "start": hour, "before": n} for hour, n in hours))
         past = new.execute("SELECT value FROM meta WHERE name = ?", (MetaKey.HORIZON_MS,)).fetchone()
         days = {day.start_ms for hour, _ in hours for day in local.of_hour(hour)}
