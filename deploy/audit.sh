@@ -7,6 +7,7 @@
 #   pins        every package pinned to one version with sha256, the same in all files      offline
 #   needs       whatever a pinned package needs is pinned too, on every Python we support   offline
 #   licences    installed as pinned, licence named and allowed, not given up by its makers  offline
+#   tools       the same of what this script and deploy/lock.sh run                         needs the index
 #   index       no pinned version withdrawn from the package index                          needs the index
 #   known holes pip-audit against the published advisories                                  needs the advisories
 #
@@ -26,7 +27,8 @@ case "${1:-}" in
     *) die "deploy/audit.sh: '$1' is not an option; only --offline is" ;;
 esac
 
-files=("$root"/deploy/requirements*.txt)
+ours=("$root"/deploy/requirements*.txt) tools=$root/deploy/tools.txt
+files=("${ours[@]}" "$tools")
 work=$(mktemp -d)
 trap 'rm -rf "$work"' EXIT
 found=no
@@ -51,6 +53,14 @@ part() {
     esac
 }
 
+# In a shell of its own: where they cannot be installed, the rest is looked at all the same.
+ready_tools() { [ -e "$work/tools/ready" ] || (new_venv "$python" "$work/tools" && install_lock "$work/tools" "$tools" && : >"$work/tools/ready"); }
+
+tools() {
+    ready_tools || return 2
+    "$work/tools/bin/python" "$root/deploy/audit.py" needs "$tools" && "$work/tools/bin/python" "$root/deploy/audit.py" licences "$tools"
+}
+
 index() {
     local file
     for file in "${files[@]}"; do
@@ -64,12 +74,10 @@ index() {
 # report says what it has looked at.
 holes() {
     local file
-    [ -x "$work/audit/bin/pip-audit" ] || {
-        "$python" -m venv "$work/audit" && "$work/audit/bin/python" -m pip install --quiet pip-audit </dev/null >/dev/null
-    } || return 2
+    ready_tools || return 2
     for file in "${files[@]}"; do
         rm -f "$work/holes.json"
-        "$work/audit/bin/pip-audit" --progress-spinner off --disable-pip --require-hashes --requirement "$file" \
+        "$work/tools/bin/pip-audit" --progress-spinner off --disable-pip --require-hashes --requirement "$file" \
             --format json --output "$work/holes.json" </dev/null >/dev/null 2>"$work/why" || true
         [ -s "$work/holes.json" ] || {
             echo "pip-audit could not look: $(tail -n 1 "$work/why")" >&2
@@ -83,9 +91,10 @@ python="${PYTHON:-$root/.venv-test/bin/python}"
 [ -n "${PYTHON:-}" ] || ready_venv "$root/.venv-test" "$root/deploy/requirements-test.txt"
 
 part pins "$python" "$root/deploy/audit.py" pins "${files[@]}"
-part needs "$python" "$root/deploy/audit.py" needs "${files[@]}"
+part needs "$python" "$root/deploy/audit.py" needs "${ours[@]}"
 part licences "$python" "$root/deploy/audit.py" licences "$root/deploy/requirements-test.txt"
 if [ "$offline" = no ]; then
+    part tools tools
     part index index
     part "known holes" holes
 fi

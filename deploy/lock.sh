@@ -1,5 +1,6 @@
 #!/usr/bin/env bash
-# Remakes the pinned, hashed requirement files from pyproject.toml.
+# Remakes the pinned, hashed requirement files from pyproject.toml, and from tools.in the one of the tools used for it, which
+# are installed as they were pinned the last time.
 #
 #   deploy/lock.sh              newest versions that pyproject.toml allows
 #   deploy/lock.sh --keep       keep the pins that still fit, add or drop only what changed
@@ -24,20 +25,20 @@ cd "$root"
 work=$(mktemp -d)
 trap 'rm -rf "$work"' EXIT
 python=$(oldest_python)
-"$python" -m venv "$work/venv"
-"$work/venv/bin/python" -m pip install --quiet pip-tools
+new_venv "$python" "$work/venv"
+install_lock "$work/venv" "$root/deploy/tools.txt"
 
 unset PIP_FIND_LINKS PIP_EXTRA_INDEX_URL PIP_CONSTRAINT
 export PIP_CONFIG_FILE=/dev/null
 
-# lock FILE [--extra NAME]...
+# lock FILE SOURCE [OPTION]...
 lock() {
-    local file=$1
-    shift
+    local file=$1 source=$2
+    shift 2
     say "deploy/$file"
     "$work/venv/bin/pip-compile" --quiet "$upgrade" --generate-hashes --strip-extras --no-header --no-annotate \
         --no-emit-index-url --no-emit-find-links --no-emit-trusted-host \
-        "$@" --output-file "deploy/$file" pyproject.toml </dev/null
+        "$@" --output-file "deploy/$file" "$source" </dev/null
     keep_markers "deploy/$file"
 }
 
@@ -56,12 +57,17 @@ lock.write_text(text)
 PYTHON
 }
 
-lock requirements-test.txt --extra demo --extra board --extra uplink --extra test
+lock requirements-test.txt pyproject.toml --extra demo --extra board --extra uplink --extra test
 # The smaller sets are held to the versions that the tests run with.
-export PIP_CONSTRAINT="$work/tested.txt"
-grep -oE '^[A-Za-z0-9._-]+==[^ ]+' deploy/requirements-test.txt >"$PIP_CONSTRAINT"
-lock requirements-demo.txt --extra demo --extra uplink
-lock requirements.txt --extra board --extra uplink
+tested=$work/tested.txt
+grep -oE '^[A-Za-z0-9._-]+==[^ ]+' deploy/requirements-test.txt >"$tested"
+lock requirements-demo.txt pyproject.toml --constraint "$tested" --extra demo --extra uplink
+lock requirements.txt pyproject.toml --constraint "$tested" --extra board --extra uplink
+# With pip itself, which both are built on.
+lock tools.txt deploy/tools.in --constraint "$tested" --allow-unsafe
+sed -i '/^#/d' deploy/tools.txt
 
-unset PIP_CONSTRAINT
+new_venv "$python" "$work/tools"
+install_lock "$work/tools" "$root/deploy/tools.txt"
+"$work/tools/bin/python" "$root/deploy/audit.py" needs "$root/deploy/tools.txt"
 "$root/deploy/audit.sh" --offline

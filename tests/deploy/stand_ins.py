@@ -4,7 +4,8 @@ of each. What an installer chooses depends on names, versions and needs alone, s
 import hashlib
 import re
 import zipfile
-from importlib.metadata import metadata
+from email.message import Message
+from importlib.metadata import PackageMetadata, PackageNotFoundError, metadata
 from pathlib import Path
 
 from packaging.requirements import Requirement
@@ -17,6 +18,11 @@ ABSENT = "0" * 64
 """In place of a hash, where a pin is for other machines."""
 LOCKS = ("requirements.txt", "requirements-demo.txt", "requirements-test.txt")
 """Each holds all of the one before it."""
+
+TOOLS = "tools.txt"
+"""What remakes and audits the locks, in environments of its own."""
+OF_PYTHON = ("pip", "setuptools")
+"""What a Python brings, or an environment cannot do without: no stand-in takes its place."""
 
 
 def locked(lock: str) -> list[Requirement]:
@@ -37,12 +43,14 @@ class Index:
         self.root, self.wheels = folder, folder / "wheels"
         self.wheels.mkdir()
         (folder / "deploy").mkdir()
-        here = [pin for pin in locked(LOCKS[-1]) if pin.marker is None or pin.marker.evaluate()]
+        pins = {pin.name: pin for lock in (LOCKS[-1], TOOLS) for pin in locked(lock) if pin.name not in OF_PYTHON}
+        here = [pin for pin in pins.values() if pin.marker is None or pin.marker.evaluate()]
         hashes = {pin.name: self._add(pin.name, version_of(pin)) for pin in here}
         for name in hashes:
             self._add(name, NEWER)
-        for lock in LOCKS:
-            lines = [f"{pin} --hash=sha256:{hashes.get(pin.name, ABSENT)}\n" for pin in locked(lock)]
+        for lock in (*LOCKS, TOOLS):
+            known = (pin for pin in locked(lock) if pin.name not in OF_PYTHON)
+            lines = [f"{pin} --hash=sha256:{hashes.get(pin.name, ABSENT)}\n" for pin in known]
             self.lock(lock).write_text("".join(lines), encoding="utf-8")
 
     def lock(self, name: str) -> Path:
@@ -50,7 +58,7 @@ class Index:
 
     def _add(self, name: str, version: str) -> str:
         """One wheel; its sha256."""
-        about, stem = metadata(name), f"{re.sub('[-_.]+', '_', name).lower()}-{version}"
+        about, stem = _described(name), f"{re.sub('[-_.]+', '_', name).lower()}-{version}"
         needs = [
             f"{field}: {line}" for field in ("Requires-Dist", "Provides-Extra") for line in about.get_all(field) or ()
         ]
@@ -63,10 +71,19 @@ class Index:
         return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
+def _described(name: str) -> Message | PackageMetadata:
+    """By itself where it is in the environment of the tests; a tool that is not is taken to need nothing."""
+    try:
+        return metadata(name)
+    except PackageNotFoundError:
+        return Message()
+
+
 def wanted(lock: str, python_version: str) -> dict[str, str]:
     """Name -> version of what a lock says for this machine and that Python."""
     return {
         canonicalize_name(pin.name): version_of(pin)
         for pin in locked(lock)
+        if pin.name not in OF_PYTHON
         if pin.marker is None or pin.marker.evaluate({"python_version": python_version})
     }

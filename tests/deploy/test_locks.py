@@ -11,7 +11,7 @@ from packaging.utils import canonicalize_name
 
 from collector import __version__
 from tests.deploy.machine import CHECKOUT, copy_checkout
-from tests.deploy.stand_ins import LOCKS, Index, wanted
+from tests.deploy.stand_ins import LOCKS, OF_PYTHON, TOOLS, Index, locked, wanted
 
 OWN = f"{sys.version_info.major}.{sys.version_info.minor}"
 SUPPORTED = ("3.11", "3.12", "3.13")
@@ -73,7 +73,7 @@ def held(venv: Path) -> dict[str, str]:
     """What is installed there, but for what the Python itself brings."""
     done = subprocess.run([venv / "bin/python", "-c", _LIST], capture_output=True, text=True, check=True)
     found = dict(line.split("==") for line in done.stdout.split())
-    return {canonicalize_name(name): found[name] for name in found if name not in ("pip", "setuptools")}
+    return {canonicalize_name(name): found[name] for name in found if name not in OF_PYTHON}
 
 
 @pytest.mark.parametrize("version", SUPPORTED)
@@ -87,6 +87,16 @@ def test_a_lock_is_installed_as_it_stands(index: Index, tmp_path: Path, version:
     for lock in LOCKS:
         shell(f'install_lock "{venv}" "{index.lock(lock)}"', index)
         assert held(venv) == wanted(lock, version)
+
+
+def test_the_tools_are_installed_as_they_are_pinned(index: Index, tmp_path: Path) -> None:
+    """What remakes and audits the locks, too: with newer ones at hand, exactly what tools.txt says, which names both
+    that tools.in asks for, and pip and setuptools, which they are built on."""
+    venv = fresh(str(python_of(OWN)), tmp_path / "venv")
+    shell(f'install_lock "{venv}" "{index.lock(TOOLS)}"', index)
+    assert held(venv) == wanted(TOOLS, OWN)
+    asked = [line for line in (CHECKOUT / "deploy/tools.in").read_text(encoding="utf-8").splitlines() if line[0] != "#"]
+    assert {*asked, *OF_PYTHON} <= {pin.name for pin in locked(TOOLS)}
 
 
 def test_the_installer_installs_its_lock_as_it_stands(index: Index, tmp_path: Path) -> None:
@@ -124,14 +134,14 @@ def test_a_lock_that_lacks_something_is_refused(index: Index, tmp_path: Path) ->
 
 
 def test_nothing_of_ours_is_installed_in_another_way() -> None:
-    """One function under deploy/ hands a lock to pip; the tools that remake and audit locks are in no environment."""
-    tools = ("lock.sh", "audit.sh")
+    """One function under deploy/ hands a lock to pip, also that of the tools that remake and audit locks. Else pip is
+    asked only what it would install."""
     ways = [
         f"{path.name}: {line.strip()}"
         for path in sorted((CHECKOUT / "deploy").rglob("*"))
-        if path.name == "Containerfile" or (path.suffix == ".sh" and path.name not in tools)
+        if path.name == "Containerfile" or path.suffix == ".sh"
         for line in path.read_text(encoding="utf-8").splitlines()
-        if "pip install" in line and not line.lstrip().startswith("#")
+        if "pip install" in line and "--dry-run" not in line and not line.lstrip().startswith("#")
     ]
     assert len(ways) == 1, ways
     assert "--no-deps --require-hashes" in ways[0]

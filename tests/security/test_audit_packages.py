@@ -27,7 +27,7 @@ def requirements(folder: Path, text: str, name: str = "requirements.txt") -> Pat
 
 def test_what_is_pinned_here_passes() -> None:
     """Every pin exact and hashed, the same in all files."""
-    assert audit("pins", *sorted(DEPLOY.glob("requirements*.txt"))) == (0, [])
+    assert audit("pins", *sorted(DEPLOY.glob("requirements*.txt")), DEPLOY / "tools.txt") == (0, [])
 
 
 @pytest.mark.parametrize(
