@@ -23,7 +23,7 @@ from collector.cli import demo_people
 from collector.cli.board_start import serving_of
 from collector.cli.local import When
 from collector.cli.output import iso
-from collector.cli.status_values import status
+from collector.cli.status.values import status
 from collector.config.clock import Now, scaled_now
 from collector.config.home import Home
 from collector.config.log import Log

@@ -26,10 +26,10 @@ from collector.store.files import COMPANIONS, companion
 from collector.store.localdays import HOUR_MS, LocalDays
 from collector.store.migrations import SERIES_MASK, migrate
 from collector.store.prune import prune
+from collector.store.repair.table_map import keep_map
 from collector.store.requests import RequestRow
 from collector.store.retention import Moment, RetentionResult, believed_ms, mend, retain
 from collector.store.rollups import Rollups, TidyResult
-from collector.store.table_map import keep_map
 from collector.store.tables import alarm_rows, diary, notices, reading, recipients, series_rows, writing
 from collector.store.tables.reading import NewestReading
 from collector.store.tables.recipients import FailedMessage

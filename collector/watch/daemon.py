@@ -20,7 +20,7 @@ from collector.config.log import Log
 from collector.config.settings import Settings
 from collector.store.errors import JournalCutOff, JournalDamaged, StoreError
 from collector.store.homelock import HomeLock
-from collector.store.slow_check import SlowCheck
+from collector.store.repair.slow_check import SlowCheck
 from collector.store.vocabulary import LAB_CHANGED
 from collector.watch.assemble import assemble, pulse_of
 from collector.watch.calls import Calls

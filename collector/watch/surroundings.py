@@ -10,7 +10,7 @@ from collector.config.home import Home
 from collector.config.log import Log
 from collector.config.settings import Settings
 from collector.delivery.heartbeat import Pulse
-from collector.store.slow_check import SlowCheck
+from collector.store.repair.slow_check import SlowCheck
 from collector.watch.calls import Calls
 from collector.watch.observer import Observer
 from collector.watch.service_manager import ServiceManager

@@ -17,7 +17,7 @@ from apscheduler.triggers.interval import IntervalTrigger
 
 from collector.domain.own_series import SELF_EVERY_MS
 from collector.reports.due import REPORTS_EVERY_S
-from collector.store.slow_check import STEP_EVERY_S
+from collector.store.repair.slow_check import STEP_EVERY_S
 
 REQUESTS_EVERY_S = 0.5
 FILES_EVERY_S = 2.0

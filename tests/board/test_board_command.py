@@ -14,7 +14,7 @@ import pytest
 from pydantic import SecretStr
 
 from collector.cli.board_start import board_notes
-from collector.cli.checks import Verdict, check_board
+from collector.cli.checkup.checks import Verdict, check_board
 from collector.config.home import Home
 from collector.config.settings import Board as BoardSettings
 from collector.config.settings import Settings

@@ -6,8 +6,8 @@ from pathlib import Path
 import pytest
 from pydantic import SecretStr
 
-from collector.cli.check_reach import check_heartbeat, check_reach, check_topics
-from collector.cli.checks import Finding, Verdict, check_mail
+from collector.cli.checkup.checks import Finding, Verdict, check_mail
+from collector.cli.checkup.reach import check_heartbeat, check_reach, check_topics
 from collector.config.home import Home
 from collector.config.settings import Chat, Heartbeat, Mail, Mqtt, Settings
 from collector.store.watch_state import SignalTally, WatchState, write_state

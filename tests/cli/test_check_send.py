@@ -6,8 +6,8 @@ from pathlib import Path
 import pytest
 from pydantic import SecretStr
 
-from collector.cli.check_send import check_send
-from collector.cli.checks import Verdict
+from collector.cli.checkup.checks import Verdict
+from collector.cli.checkup.send import check_send
 from collector.config.home import Home
 from collector.config.settings import Chat, Mail, Settings
 from tests.cli.command_line import Commands, stock

@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 from pydantic import SecretStr
 
-from collector.cli.check_alarms import check_own_alarms
-from collector.cli.checks import (
+from collector.cli.checkup.alarms import check_own_alarms
+from collector.cli.checkup.checks import (
     Finding,
     Verdict,
     check_broker,

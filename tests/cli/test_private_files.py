@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from collector.cli.check_home import check_home
-from collector.cli.checks import Verdict
+from collector.cli.checkup.checks import Verdict
+from collector.cli.checkup.home import check_home
 from collector.config.home import Home
 from tests.cli.command_line import Commands, stock
 from tests.services.mosquitto import Mosquitto

@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 
-from collector.cli.recipients import recipient_rows
+from collector.cli.status.recipients import recipient_rows
 from collector.domain.lab import Person
 from collector.store.tables.recipients import Recipient
 from tests.letters.examples import LAB

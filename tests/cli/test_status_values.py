@@ -8,7 +8,7 @@ import pytest
 from collector.alarms.model import AlarmKey, AlarmState, State
 from collector.cli.commands.status import show
 from collector.cli.local import Local
-from collector.cli.status_values import alarm_row, status, worst_flag
+from collector.cli.status.values import alarm_row, status, worst_flag
 from collector.config.home import Home
 from collector.config.lab_file import read_lab
 from collector.intake.inbox import IncomingMessage

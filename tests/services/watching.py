@@ -11,7 +11,7 @@ from tempfile import TemporaryFile
 from typing import IO, Any, ClassVar
 
 from collector.cli.common import lab_or_none
-from collector.cli.status_values import status
+from collector.cli.status.values import status
 from collector.config.clock import system_now
 from collector.config.home import Home
 from tests.services import warm

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from collector.store.carve import FilePages, Value, pages_of
-from collector.store.table_map import JournalMap, keep_map, kept_map, map_of
+from collector.store.repair.carve import FilePages, Value, pages_of
+from collector.store.repair.table_map import JournalMap, keep_map, kept_map, map_of
 
 _NUMBERS = st.integers(-(2**63), 2**63 - 1)
 _VALUES = st.one_of(

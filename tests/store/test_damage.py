@@ -9,12 +9,12 @@ from pathlib import Path
 import pytest
 
 from collector.store.batch import Batch
-from collector.store.carve import FilePages
 from collector.store.connection import PAGE_BYTES
 from collector.store.errors import JournalDamaged, JournalStalled
 from collector.store.migrations import SERIES_BITS
 from collector.store.reader import Reader
 from collector.store.repair import damage
+from collector.store.repair.carve import FilePages
 from collector.store.repair.damage import check, open_journal, set_aside
 from tests.store.disks import no_file_beyond
 from tests.store.samples import DAY, T0, ZONE, counted, dump, full_batch, good, held, minutes, opened, with_series

@@ -14,7 +14,7 @@ from collector.store.batch import Batch
 from collector.store.connection import PAGE_BYTES
 from collector.store.errors import JournalDamaged, JournalStalled
 from collector.store.journal import Journal
-from collector.store.slow_check import STEP_ROWS, SlowCheck
+from collector.store.repair.slow_check import STEP_ROWS, SlowCheck
 from tests.store.samples import DAY, T0, ZONE, full_batch, good, message, minutes, opened, with_series
 from tests.store.test_damage import overwrite, readings_pages
 

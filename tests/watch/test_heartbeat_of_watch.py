@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 from pydantic import SecretStr
 
-from collector.cli.status_values import status
+from collector.cli.status.values import status
 from collector.config.clock import system_now
 from collector.config.home import Home
 from collector.config.settings import Heartbeat, Mqtt, Settings

@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from collector.cli.status_values import status
+from collector.cli.status.values import status
 from collector.config.clock import system_now
 from collector.config.home import Home
 from tests.services.mosquitto import Mosquitto

@@ -8,9 +8,9 @@ import pytest
 
 from collector.config.clock import system_now
 from collector.store.batch import Batch
-from collector.store.carve import FilePages
 from collector.store.connection import PAGE_BYTES
 from collector.store.reader import Reader
+from collector.store.repair.carve import FilePages
 from collector.store.vocabulary import EventKind
 from collector.watch.upkeep import every, usual_times
 from tests.cli.in_process import InProcess

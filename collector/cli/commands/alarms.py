@@ -11,7 +11,7 @@ from collector.cli.local import local_of
 from collector.cli.ordering import add_by, add_json, add_reason, by_of, order, reason_of
 from collector.cli.output import iso, say, say_json, table
 from collector.cli.parsing import Run, command, group
-from collector.cli.status_values import alarm_row
+from collector.cli.status.values import alarm_row
 from collector.config.clock import system_now
 from collector.config.home import Home
 from collector.domain.problems import wrong

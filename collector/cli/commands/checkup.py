@@ -3,11 +3,8 @@
 import argparse
 from itertools import chain
 
-from collector.cli.check_alarms import check_own_alarms
-from collector.cli.check_home import check_home
-from collector.cli.check_reach import check_heartbeat, check_reach, check_topics
-from collector.cli.check_send import check_send
-from collector.cli.checks import (
+from collector.cli.checkup.alarms import check_own_alarms
+from collector.cli.checkup.checks import (
     Verdict,
     check_board,
     check_broker,
@@ -17,6 +14,9 @@ from collector.cli.checks import (
     check_people,
     check_uplink,
 )
+from collector.cli.checkup.home import check_home
+from collector.cli.checkup.reach import check_heartbeat, check_reach, check_topics
+from collector.cli.checkup.send import check_send
 from collector.cli.common import home_of
 from collector.cli.output import say, say_json
 from collector.cli.parsing import takes

@@ -10,12 +10,12 @@ from typing import Any
 from collector.cli.calibrating import newest_becomes, refuse_doubtful
 from collector.cli.common import home_of, lab_or_none
 from collector.cli.local import Local, local_of
-from collector.cli.oddities import refused_values, say_refused, say_strangers, stranger_values, unclaimed
 from collector.cli.ordering import add_by, add_json, add_reason, by_of, order, reason_of
 from collector.cli.output import iso, say, say_json, table
 from collector.cli.parsing import command, group
 from collector.cli.sample_shape import refuse_other_format
-from collector.cli.status_values import probe_rows
+from collector.cli.status.oddities import refused_values, say_refused, say_strangers, stranger_values, unclaimed
+from collector.cli.status.values import probe_rows
 from collector.config.clock import system_now
 from collector.config.home import Home
 from collector.config.lab_calibrations import not_calibrated

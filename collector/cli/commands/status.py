@@ -8,7 +8,7 @@ from collector.cli.common import home_of, lab_or_none
 from collector.cli.local import Local, local_of
 from collector.cli.output import complain, iso, say, say_json, table
 from collector.cli.parsing import takes
-from collector.cli.status_values import status
+from collector.cli.status.values import status
 from collector.config.clock import system_now
 from collector.domain.units import show_value
 from collector.letters.plain import one_line

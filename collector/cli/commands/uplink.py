@@ -6,7 +6,7 @@ from collector.cli.common import add_span, home_of, lab_or_none, span_ms
 from collector.cli.local import local_of
 from collector.cli.output import complain, iso, progress_bar, say, say_json
 from collector.cli.parsing import command, group
-from collector.cli.status_values import uplink_row, uplink_words
+from collector.cli.status.values import uplink_row, uplink_words
 from collector.config.clock import system_now
 from collector.config.settings import load_settings
 from collector.domain.problems import wrong

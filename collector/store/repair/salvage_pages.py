@@ -13,11 +13,11 @@ from pathlib import Path
 from typing import NamedTuple
 
 from collector.domain.readings import FUTURE_TOLERANCE_MS, Flag
-from collector.store.carve import Carved, FilePages, Value, pages_of
 from collector.store.connection import PAGE_BYTES, transaction
 from collector.store.files import companion
 from collector.store.migrations import SERIES_BITS, SERIES_MASK
-from collector.store.table_map import TableMap, kept_map
+from collector.store.repair.carve import Carved, FilePages, Value, pages_of
+from collector.store.repair.table_map import TableMap, kept_map
 from collector.store.vocabulary import MetaKey
 
 _READINGS = TableMap(name="readings", root=0, rowid="id", stored=("id", "value", "flag", "raw", "why"))

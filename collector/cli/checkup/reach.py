@@ -3,7 +3,7 @@ whether somebody elsewhere learns when the lab itself falls silent."""
 
 from collections.abc import Iterator
 
-from collector.cli.checks import Finding, fix, good, note
+from collector.cli.checkup.checks import Finding, fix, good, note
 from collector.config.home import Home
 from collector.config.settings import Settings
 from collector.config.yaml.text import read_yaml

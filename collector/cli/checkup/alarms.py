@@ -3,10 +3,10 @@
 from collections.abc import Iterator
 
 from collector.alarms.model import LINK_SERIES
-from collector.cli.checks import Finding, fix
+from collector.cli.checkup.checks import Finding, fix
 from collector.cli.common import lab_or_none
 from collector.cli.local import local_of
-from collector.cli.status_values import alarm_row
+from collector.cli.status.values import alarm_row
 from collector.config.home import Home
 from collector.domain.own_series import COLLECTOR
 from collector.domain.problems import Refused

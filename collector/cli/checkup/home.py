@@ -3,7 +3,7 @@
 import shlex
 from collections.abc import Iterator
 
-from collector.cli.checks import Finding, fix
+from collector.cli.checkup.checks import Finding, fix
 from collector.config.home import Home
 
 _OTHERS = 0o007

@@ -10,8 +10,8 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from collector.store.carve import Carved, Value
 from collector.store.files import MAP_SUFFIX, companion
+from collector.store.repair.carve import Carved, Value
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

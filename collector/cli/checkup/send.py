@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from collector.cli.checks import Finding, fix, good, note
+from collector.cli.checkup.checks import Finding, fix, good, note
 from collector.config.home import Home
 from collector.config.settings import Settings
 from collector.delivery.addressing import Addressee, addressees_of, carriers, everyone

@@ -5,9 +5,9 @@ from typing import Any
 
 from collector.alarms.model import State
 from collector.cli.local import When, at
-from collector.cli.oddities import unclaimed
 from collector.cli.output import iso
-from collector.cli.recipients import recipient_rows
+from collector.cli.status.oddities import unclaimed
+from collector.cli.status.recipients import recipient_rows
 from collector.config.home import Home
 from collector.domain.lab import Lab
 from collector.domain.readings import Flag
