@@ -20,6 +20,8 @@ from collector.store.requests import Acknowledge, write_request
 from collector.store.tables.reading import NewestReading
 from collector.store.watch_state import collector_state, read_state
 
+_DIARY_MS = 60 * 86_400_000
+"""So long back advice asks the diary."""
 PRESSED = Waiting(reply_s=2.0)
 """How long a press waits for the collector."""
 
@@ -92,7 +94,9 @@ class JournalLinkDesk:
         state = read_state(self._home.sign_of_life)
         now_ms = self._now()
         with reader.snapshot():
-            held = [one.state for one in reader.alarms() if (one.state.key.rule, one.state.key.series) == _key(ack)]
+            states = {one.state.key: one.state for one in reader.alarms()}
+            held = [state for key, state in states.items() if (key.rule, key.series) == _key(ack)]
+            diary = reader.diary(now_ms - _DIARY_MS)
             past = reader.occurrence(ack.rule, ack.series, ack.raised_ms)
             asked = self._pending(ack, reader) is not None
             known = {one.id: one.as_series() for one in reader.series()} | {LINK_SERIES.id: LINK_SERIES}
@@ -110,6 +114,9 @@ class JournalLinkDesk:
             now_ms=now_ms,
             last=last,
             known=known,
+            states=states,
+            rules={rule.name: rule for rule in rules},
+            diary=diary,
         )
 
 

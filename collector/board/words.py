@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 
 from collector.alarms.model import LINK_SERIES, STANDING, AlarmKey, AlarmState, Event, Rule, State, Transition
 from collector.board.port import AlarmPage
+from collector.domain.diary import DiaryEntry
 from collector.domain.lab import Lab, Person, Series
 from collector.domain.readings import StoredReading
 from collector.domain.units import show_duration
@@ -63,6 +64,10 @@ class OccurrenceView:
     last: Mapping[int, StoredReading] = field(default_factory=dict)
     """The newest reading of each series."""
     known: Mapping[int, Series] = field(default_factory=dict)
+    states: Mapping[AlarmKey, AlarmState] = field(default_factory=dict)
+    """Every alarm as it is now, with `rules` by name and the diary: what is advised follows from all of it."""
+    rules: Mapping[str, Rule] = field(default_factory=dict)
+    diary: Sequence[DiaryEntry] = ()
 
     @property
     def own(self) -> AlarmState | None:
@@ -115,7 +120,13 @@ class OccurrenceView:
             return None
         item = Item(transition=_transition(called[-1]), rule=self.rule, series=self.series)
         facts = LabFacts(
-            lab=self.lab, last=self.last, known=self.known, states=dict[AlarmKey, AlarmState], sources=LetterSources()
+            lab=self.lab,
+            last=self.last,
+            known=self.known,
+            states=lambda: self.states,
+            sources=LetterSources(),
+            rules=self.rules,
+            diary=lambda: self.diary,
         )
         return matter_of(item, facts, Person(role=self.ack.role), self.now_ms)
 

@@ -241,6 +241,9 @@ def _dry_kg(tray: TrayPart) -> float | None:
     return None if tray.bedding is None else tray.bedding * (1 - moisture / 100)
 
 
+_NUMBERS = ("one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
+
+
 def _label(key: str) -> str:
     words = key.replace("-", " ")
     return words[:1].upper() + words[1:]
@@ -250,7 +253,7 @@ def _tray_label(key: str) -> str:
     words = key.replace("-", " ")
     if "tray" in words.split():
         return words
-    return f"tray {words}" if words.isdigit() else f"{words} tray"
+    return f"tray {words}" if words.isdigit() or words in _NUMBERS else f"{words} tray"
 
 
 def _planter_area(part: PlanterPart) -> float | None:

@@ -7,6 +7,8 @@ little more than its daily round). How far ahead such a line may be drawn is the
 from dataclasses import dataclass
 from typing import NamedTuple
 
+from collector.husbandry.watering import A_DAY_L, Deed, TrayNow, Verdict, about_dry
+
 DAY_MS = 86_400_000
 _FARTHEST_MS = 3_653 * DAY_MS
 
@@ -72,6 +74,13 @@ def level_to_leave_at(course: Course, floor: float, ceiling: float, days: float)
     return max(course.level, min(ceiling, floor + loss))
 
 
+def carried(now: TrayNow, leave_at: float, days: int) -> tuple[Deed, bool]:
+    """What brings a tray to where it should be left, and whether so many days are enough for it."""
+    deed = about_dry(now, leave_at)
+    fits = deed.verdict is not Verdict.ADD_WATER or deed.total_l <= deed.today_l + A_DAY_L * (days - 1)
+    return deed, fits
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TrayAhead:
     """One tray until somebody comes back."""
@@ -84,10 +93,15 @@ class TrayAhead:
     dry: Dryness | None = None
     leave_at: float | None = None
     """Where it should be left so that it comes through; None where it does anyway, or nothing can be foreseen."""
-    water_l: float | None = None
-    """What takes it there; None where its bedding's mass is not known, or none is needed."""
+    deed: Deed | None = None
+    """What is to be done about its water before that; None where nothing is."""
+    now: TrayNow | None = None
+    """What that follows from."""
+    days: int = 1
+    """So many school days there are to do it on, today among them."""
     enough: bool = True
-    """Whether that carries it through: no tray can be left wetter than the top of its comfortable band."""
+    """Whether that carries it through: no tray can be left wetter than the top of its comfortable band, nor take up
+    more in a day than soaks in."""
     seen_until_ms: int | None = None
     """How far can be foreseen, where that is not until the end: the figures are those of then."""
     why_not: str = ""

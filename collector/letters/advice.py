@@ -1,70 +1,140 @@
-"""Amounts: how much water or dry bedding brings a tray back to where worms do well. Pure."""
+"""What to do about the water of a tray, in words; what it comes to `collector.husbandry.watering` says. Pure."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol
+from zoneinfo import ZoneInfo
 
 from collector.alarms.kinds.kind import About
 from collector.alarms.kinds.table import direction, kind_of
-from collector.alarms.model import Rule
-from collector.domain.lab import Lab, Place, PlaceKind, Series
+from collector.alarms.model import Kind, Rule
+from collector.domain.lab import Lab, Series
 from collector.domain.units import show_mass, show_value, show_volume
-from collector.husbandry.moisture import dry_bedding_to_add_kg, water_to_add_l
-
-GOAL_PCT = 77.5
-"""Middle of the comfortable band of bedding moisture, 70 to 85 % wet basis (Kaplan et al. 1980; Edwards 2004, table
-18.3, has 80 to 90 as best)."""
-NOT_ABOVE_PCT = 85.0
-"""Where dry bedding is to bring a tray that is too wet: the top of that band. Its middle would take more of it than a
-tray has room for."""
-A_DAY_L = 1.0
-"""More in a day would run through rather than soak in (common practice, no source; the shipped rules say four cups)."""
-_DRY_PCT = 8.0
-"""Moisture of shredded cardboard and newspaper, 5 to 8 % (Cornell Composting)."""
-_LEAST_L, _LEAST_KG = 0.05, 0.05
-"""Less than this rounds to nothing."""
+from collector.husbandry.watering import (
+    A_DAY_L,
+    GOAL_PCT,
+    NOT_ABOVE_PCT,
+    Deed,
+    TrayNow,
+    Verdict,
+    about_dry,
+    about_wet,
+)
+from collector.letters.local_time import clock_time
 
 
-class Moistures(Protocol):
-    """What an amount follows from; part of `LetterFacts`."""
+class Trays(Protocol):
+    """What advice follows from; part of `LetterFacts`."""
 
     @property
     def lab(self) -> Lab:
         """The lab the places are of."""
         ...
 
-    def place_moisture(self, place: str, now_ms: int) -> float | None:
-        """The newest usable moisture of a tray, % wet basis; None where there is none or it is old."""
+    def tray_now(self, place: str, now_ms: int) -> TrayNow | None:
+        """All that is known of a tray; None where the place is none."""
         ...
 
 
-@dataclass(frozen=True, slots=True)
-class Amount:
-    """What to add to a tray, and how, a sentence or more each. `water_l`: how much of it is water."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Advice:
+    """What to do about a tray, and how, a sentence or more each."""
 
-    deed: str
+    act: str
     how: str
-    water_l: float = 0.0
+    deed: Deed
+    instead: bool
+    """Whether it stands in place of what the alarm's own text says, which would have water or paper added."""
 
 
-def advice(rule: Rule, series: Series, facts: Moistures, now_ms: int) -> Amount | None:
-    """What to add, and how much, for an alarm about the moisture of a tray. None where nothing can be said or nothing
-    is needed."""
-    place, dry = _tray(series, facts), _too_dry(rule, series)
-    level = facts.place_moisture(series.place, now_ms) if dry is not None and place is not None else None
-    if place is None or place.dry_kg is None or level is None:
+def advice(rule: Rule, series: Series, facts: Trays, now_ms: int, goal_pct: float = GOAL_PCT) -> Advice | None:
+    """For an alarm about the moisture of a tray; None where its own text says all there is."""
+    dry = _too_dry(rule, series)
+    now = facts.tray_now(series.place, now_ms) if dry is not None else None
+    if now is None:
         return None
-    return _water(place.dry_kg, level, facts) if dry else _bedding(place.dry_kg, level, facts)
+    deed = about_dry(now, goal_pct) if dry else about_wet(now)
+    zone = ZoneInfo(facts.lab.time_zone)
+    words = in_words(deed, now, facts.lab.us_units, lambda ms: clock_time(ms, zone, now_ms), goal_pct)
+    if words is None:
+        return None
+    return Advice(act=words[0], how=words[1], deed=deed, instead=deed.forbids_water and rule.kind is not Kind.RATE)
 
 
-def lacks_mass(rule: Rule, series: Series, facts: Moistures) -> bool:
-    """Whether an amount could be given if the lab file said what this tray's bedding weighs."""
-    place = _tray(series, facts)
-    return place is not None and place.dry_kg is None and _too_dry(rule, series) is not None
+def in_words(
+    deed: Deed, now: TrayNow, us_units: bool, when: Callable[[int], str], goal_pct: float
+) -> tuple[str, str] | None:
+    """The act and how it is done; None where there is none."""
+    match deed.verdict:
+        case Verdict.AS_WRITTEN:
+            return None
+        case Verdict.HAND_FIRST:
+            return _hand_first(now, when)
+        case Verdict.ENOUGH:
+            return (
+                f"Add no water now: {_felt(now, when)}.",
+                "Lay the damp blanket back on, and squeeze a handful again tomorrow.",
+            )
+        case Verdict.SUMP_FIRST:
+            return _sump_first(now)
+        case Verdict.DAY_FULL:
+            return (
+                f"Add no more water today: {show_volume(now.poured_l, us_units)} was noted.",
+                f"More than {show_volume(A_DAY_L, us_units)} a day runs through. Squeeze a handful tomorrow.",
+            )
+        case Verdict.ADD_WATER:
+            return _add_water(deed, now, us_units, goal_pct)
+        case Verdict.MIX_IN:
+            return _mix_in(deed, now, us_units)
 
 
-def _tray(series: Series, facts: Moistures) -> Place | None:
-    place = facts.lab.by_id.get(series.place)
-    return place if place is not None and place.kind is PlaceKind.TRAY else None
+def _hand_first(now: TrayNow, when: Callable[[int], str]) -> tuple[str, str]:
+    said = [] if now.feel is None else [_felt(now, when)]
+    said += [] if now.moisture_pct is None else [f"the probe says {pct(now.moisture_pct)}"]
+    told = ", ".join(said)
+    return (
+        "Squeeze a handful right beside the probe, before anything is added" + (f": {told}." if told else "."),
+        "No amount is given until hand and probe agree. If the hand stands by it, push the probe in anew, in the middle"
+        " of the bedding. Note it: traywarden diary add squeeze.",
+    )
+
+
+def _felt(now: TrayNow, when: Callable[[int], str]) -> str:
+    return f"a hand found it {now.feel} at {when(now.felt_ms or 0)}"
+
+
+def _sump_first(now: TrayNow) -> tuple[str, str]:
+    level = "" if now.sump_pct is None else f", which is at {show_value('leachate_level', now.sump_pct)}"
+    return (
+        f"Add no water yet: first empty the sump{level}, and see that the drain runs.",
+        "Water that stands in the sump has run past the bedding. If water has reached a plug or a power strip, leave it"
+        " alone and have the circuit switched off first. Then squeeze a handful from the middle of the tray.",
+    )
+
+
+def _add_water(deed: Deed, now: TrayNow, us: bool, goal_pct: float) -> tuple[str, str]:
+    today, longer = show_volume(deed.today_l, us), deed.total_l > deed.today_l
+    more = " more" if now.poured_l > 0.0 else ""
+    level = now.moisture_pct if now.moisture_pct is not None else goal_pct
+    takes = f"It takes about {show_volume(deed.total_l, us)} in all from" if longer else "That takes it from"
+    rest = ", the rest of it on the next days" if longer else ""
+    return (
+        f"Add about {today}{more} of water over the whole tray{' today' if longer else ''}, a cup at a time.",
+        f"{takes} {pct(level)} to about {pct(goal_pct)}{rest}.{_guessed(deed)}",
+    )
+
+
+def _mix_in(deed: Deed, now: TrayNow, us: bool) -> tuple[str, str]:
+    level = now.moisture_pct if now.moisture_pct is not None else NOT_ABOVE_PCT
+    return (
+        f"Mix in about {show_mass(deed.bedding_kg, us)} of dry shredded cardboard or newspaper over the whole tray.",
+        f"That takes it from {pct(level)} to about {pct(NOT_ABOVE_PCT)}. Add no water. Nearly finished castings get no"
+        f" paper: let them drain, or harvest them.{_guessed(deed)}",
+    )
+
+
+def _guessed(deed: Deed) -> str:
+    return " This is an estimate from the size of the tray: nobody has weighed its bedding." if deed.estimated else ""
 
 
 def _too_dry(rule: Rule, series: Series) -> bool | None:
@@ -74,31 +144,6 @@ def _too_dry(rule: Rule, series: Series) -> bool | None:
     return direction(rule) < 0 if kind_of(rule).about in (About.LEVEL, About.COURSE) else None
 
 
-def _water(dry_kg: float, level: float, facts: Moistures) -> Amount | None:
-    amount_l = water_to_add_l(dry_kg, level, GOAL_PCT)
-    if amount_l is None or amount_l < _LEAST_L:
-        return None
-    us = facts.lab.us_units
-    daily = f", no more than {show_volume(A_DAY_L, us)} of it a day" if amount_l > A_DAY_L else ""
-    return Amount(
-        f"Add about {show_volume(amount_l, us)} of water over the whole tray{daily}.",
-        f"That takes it from {_pct(level)} to about {_pct(GOAL_PCT)}. Spray it in portions of a cup, an hour between"
-        " them, and look at the drain before each.",
-        amount_l,
-    )
-
-
-def _bedding(dry_kg: float, level: float, facts: Moistures) -> Amount | None:
-    amount_kg = dry_bedding_to_add_kg(dry_kg, level, NOT_ABOVE_PCT, _DRY_PCT)
-    if amount_kg is None or amount_kg < _LEAST_KG:
-        return None
-    return Amount(
-        f"Mix in about {show_mass(amount_kg, facts.lab.us_units)} of dry shredded cardboard or newspaper over the whole"
-        " tray.",
-        f"That takes it from {_pct(level)} to about {_pct(NOT_ABOVE_PCT)}. Add no water. Nearly finished castings get"
-        " no paper: let them drain, or harvest them.",
-    )
-
-
-def _pct(value: float) -> str:
+def pct(value: float) -> str:
+    """A moisture as people read it."""
     return show_value("bedding_moisture", value)

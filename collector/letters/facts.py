@@ -6,6 +6,7 @@ from typing import Protocol
 from collector.alarms.model import AlarmKey, Rule
 from collector.domain.lab import Lab, Person, Series
 from collector.domain.readings import StoredReading
+from collector.husbandry.watering import TrayNow
 from collector.telling.message_plan import Item
 
 
@@ -32,8 +33,8 @@ class LetterFacts(Protocol):
         """None where too little is known."""
         ...
 
-    def place_moisture(self, place: str, now_ms: int) -> float | None:
-        """Moisture of the bedding there by its newest usable reading, in % wet basis; None where none is fresh."""
+    def tray_now(self, place: str, now_ms: int) -> TrayNow | None:
+        """All that is known of a tray; None where the place is none."""
         ...
 
     def acknowledged_ms(self, key: AlarmKey) -> int | None:

@@ -82,7 +82,7 @@ def _several(items: Sequence[ItemText], plan: MessagePlan, drawn: ItemText | Non
     live, gone = _live(items), [item for item in items if _came_and_went(item)]
     whole, rest = live[:IN_DETAIL], live[IN_DETAIL:]
     title, first = _counted(items), items[0].happened
-    lead = f"{title}. First: {first.headline}. {items[0].lead()}"
+    lead = f"{items[0].lead()} {first.headline}. {title}."
     blocks: list[Block] = [Lead(lead), Heading(title), *_waited(plan)]
     blocks.append(Fields((("Also told", f"{_others(plan)} (of the first)"),)))
     for item in whole:
@@ -133,12 +133,12 @@ def _waited(plan: MessagePlan) -> list[Block]:
 
 
 def _weigh(items: Sequence[ItemText]) -> list[Block]:
-    """How to get amounts, once in a message."""
-    places = dict.fromkeys(item.matter.place for item in items if item.matter.calls and item.to_do.lacks_mass)
+    """How to get better amounts, once in a message."""
+    places = dict.fromkeys(item.matter.place for item in items if item.matter.calls and item.to_do.estimated)
     if not places:
         return []
     told = (
-        f"No amounts can be given for {'; '.join(places)}: lab.yaml does not say what the bedding there weighs. Write"
+        f"Amounts for {'; '.join(places)} are estimates: lab.yaml does not say what the bedding there weighs. Write"
         " for instance 'bedding: 5 kg' at the tray, the mass as it is when moist."
     )
     return [Passage("", (told,))]

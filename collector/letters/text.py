@@ -41,11 +41,11 @@ class ItemText:
         return HowLong(self.matter)
 
     def lead(self) -> str:
-        """The first words, made for the line of a phone's list: what it is now, by when, and what to do first."""
+        """The first words, made for the line of a phone's list: what to do first, what it is now, and by when."""
         if self.matter.calls:
             parts = [*self._figures.in_short(), f"since {self._begin()}", self._how_long.act_by]
             first = next(iter(self.to_do.deeds()), "")
-            return _capital(f"{', '.join(parts)}. {first_sentence(first, 120)}".strip())
+            return f"{_ended(first_sentence(first, 120))} {_capital(', '.join(parts))}.".strip()
         if not self.matter.over:
             return f"The alarm {self.happened.became}."
         now = self._figures.in_short()
@@ -81,13 +81,14 @@ class ItemText:
         figures, how_long, to_do = self._figures, self._how_long, self.to_do
         told = (("Also told", also_told),) if also_told is not None else ()
         times = (how_long.since(), *how_long.why_now(), how_long.left())
+        small = (*figures.probe(), *to_do.where_basis())
         return [
             Fields((*figures.now(), *figures.usual(), *times, *told)),
             *([PicturePlace()] if picture else []),
             *_passage("What to do", to_do.with_cautions()),
             *_passage(how_long.if_nothing, to_do.consequence()),
             to_do.answer("Say that you are on it"),
-            Fields((*figures.probe(), ("Basis", one_line(to_do.basis, 110)))),
+            *([Fields(small)] if small else []),
         ]
 
     def _end(self) -> list[Block]:
@@ -111,6 +112,10 @@ class ItemText:
 
 def _passage(title: str, parts: list[str]) -> list[Block]:
     return [Passage(title, tuple(parts))] if parts else []
+
+
+def _ended(sentence: str) -> str:
+    return sentence if not sentence or sentence.endswith((".", "!", "?", "…")) else f"{sentence}."
 
 
 def _capital(text: str) -> str:

@@ -1,10 +1,10 @@
 """What is to be done about a matter, and how to answer."""
 
 import shlex
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from collector.domain.said_quantities import in_units_of
-from collector.letters.advice import advice, lacks_mass
+from collector.letters.advice import Advice, advice
 from collector.letters.blocks import HowToAnswer
 from collector.letters.cautions import cautions
 from collector.letters.matter import Matter
@@ -22,14 +22,25 @@ class ToDo:
 
     def deeds(self) -> list[str]:
         """The amount, where there is one, and what the rule says: a paragraph each."""
-        amount = advice(self.matter.rule, self.matter.series, self.matter.facts, self.matter.now_ms)
-        first = [f"{amount.deed} {amount.how}"] if amount is not None else []
-        return [*first, *self._written(self.matter.rule.corrective_action)]
+        found = self._advice
+        first = [f"{found.act} {found.how}"] if found is not None else []
+        return [*first, *self._written(self._own_text)]
 
     def with_cautions(self) -> list[str]:
         """The same between what to heed before and after."""
-        before, after = cautions(self.matter.rule, self.matter.series.measure, self.matter.trouble.overdue)
+        rule = replace(self.matter.rule, corrective_action=self._own_text)
+        before, after = cautions(rule, self.matter.series.measure, self.matter.trouble.overdue)
         return [part for part in (before, *self.deeds(), after) if part]
+
+    @property
+    def _advice(self) -> Advice | None:
+        return advice(self.matter.rule, self.matter.series, self.matter.facts, self.matter.now_ms)
+
+    @property
+    def _own_text(self) -> str:
+        """What the rule says, unless what is known of the bin forbids it."""
+        found = self._advice
+        return "" if found is not None and found.instead else self.matter.rule.corrective_action
 
     def consequence(self) -> list[str]:
         """What comes of it where nothing is done."""
@@ -39,6 +50,10 @@ class ToDo:
     def basis(self) -> str:
         """Where its number comes from."""
         return in_units_of(self.matter.rule.basis, self.matter.lab.us_units)
+
+    def where_basis(self) -> list[tuple[str, str]]:
+        """Where that can be read, as a field: behind the link, which is there anyway, or at the command line."""
+        return [] if self._url() else [("Basis", f"traywarden rules list {self.alarm}")]
 
     def answer(self, title: str, button: str = "Acknowledge") -> HowToAnswer:
         """What to press or type."""
@@ -57,9 +72,10 @@ class ToDo:
         return _quoted(self.matter.rule.name)
 
     @property
-    def lacks_mass(self) -> bool:
-        """Whether an amount could be told if the lab file said what the bedding weighs."""
-        return lacks_mass(self.matter.rule, self.matter.series, self.matter.facts)
+    def estimated(self) -> bool:
+        """Whether the amount follows from a mass that nobody has weighed."""
+        found = self._advice
+        return found is not None and found.deed.estimated
 
     def _written(self, text: str) -> list[str]:
         return [one_line(part, _LONGEST) for part in paragraphs(in_units_of(text, self.matter.lab.us_units))]

@@ -60,6 +60,10 @@ class DiaryBook:
         self._brews = {brew.id: brew for brew in brews}
         self.contexts = Contexts(lab, entries, brews)
 
+    def entries(self) -> list[DiaryEntry]:
+        """Every entry, struck ones too."""
+        return list(self._entries.values())
+
     def last_brew(self, place: str) -> Brew | None:
         """The newest brew of a brewer that is not struck."""
         return diary.last_brew(self._brews.values(), place)

@@ -1,6 +1,6 @@
 """What letters need to know: from the collector's memory, and from the journal where memory does not reach so far."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -8,12 +8,14 @@ import numpy as np
 from collector.alarms.kinds.kind import About
 from collector.alarms.kinds.table import kind_of
 from collector.alarms.model import STANDING, AlarmKey, AlarmState, Priority, Rule
+from collector.domain.diary import DiaryEntry
 from collector.domain.lab import Lab, Person, Series
 from collector.domain.readings import StoredReading
+from collector.husbandry.watering import TrayNow
 from collector.letters.doubtful import is_usable
 from collector.letters.facts import Usual
-from collector.letters.fresh import fresh_moisture
 from collector.letters.links import LINK_LASTS_MS, Ack, link_url, sign
+from collector.letters.tray_facts import tray_now
 from collector.letters.trouble import beyond
 from collector.store.errors import StoreError
 from collector.telling.message_plan import Item
@@ -53,6 +55,7 @@ class LabFacts:
     states: Callable[[], Mapping[AlarmKey, AlarmState]]
     sources: LetterSources
     rules: Mapping[str, Rule] = field(default_factory=dict)
+    diary: Callable[[], Sequence[DiaryEntry]] = tuple[DiaryEntry, ...]
 
     def newest(self, series: Series) -> StoredReading | None:
         """Its newest reading, of any quality."""
@@ -72,10 +75,16 @@ class LabFacts:
         low, high = np.percentile(np.array([mean for _, mean in rows]), (10, 90)).tolist()
         return Usual(low, high, min(USUAL_DAYS, round(days)))
 
-    def place_moisture(self, place: str, now_ms: int) -> float | None:
-        """Of several probes the newest counts."""
-        newest = ((series, self.last[number]) for number, series in self.known.items() if number in self.last)
-        return fresh_moisture(newest, place, now_ms)
+    def tray_now(self, place: str, now_ms: int) -> TrayNow | None:
+        """From the newest readings, the diary and the alarms that stand."""
+        newest = [(series, self.last[number]) for number, series in self.known.items() if number in self.last]
+        return tray_now(self.lab, place, newest, self.diary(), list(self._stands()), now_ms)
+
+    def _stands(self) -> Iterator[tuple[Rule, str]]:
+        for key, state in self.states().items():
+            rule, series = self.rules.get(key.rule), self.known.get(key.series)
+            if rule is not None and series is not None and state.state in STANDING:
+                yield rule, series.place
 
     def acknowledged_ms(self, key: AlarmKey) -> int | None:
         """When somebody acknowledged what stands, if so."""

@@ -280,6 +280,7 @@ class Pipeline:
             states=self.engine.states,
             sources=self._notices.sources,
             rules=self._rules,
+            diary=self.book.entries,
         )
         self.batch.messages.extend(self._notices.release(now_ms, gathering, facts))
         self.batch.notices.update(self._notices.changed())

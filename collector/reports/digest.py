@@ -21,14 +21,15 @@ from collector.domain.said_quantities import in_units_of
 from collector.domain.squeeze import IN_SHORT
 from collector.domain.units import MEASURES, show_duration, show_value
 from collector.husbandry.ahead import TrayAhead
-from collector.letters.advice import advice
+from collector.husbandry.watering import GOAL_PCT, TrayNow
+from collector.letters.advice import Advice, advice
 from collector.letters.ahead_words import ahead_line
 from collector.letters.blocks import Section
 from collector.letters.brew_words import brew_line
 from collector.letters.doubtful import is_usable
-from collector.letters.fresh import fresh_moisture
 from collector.letters.local_time import clock_time, day_words, utc
 from collector.letters.plain import first_sentence, one_line
+from collector.letters.tray_facts import fed_tray, tray_now
 from collector.letters.trouble import Trouble
 from collector.telling.people import concerns
 
@@ -94,11 +95,19 @@ class DigestView:
     """One for each brewer that brewed lately."""
     ahead: Sequence[TrayAhead] = ()
     back_ms: int | None = None
-    """On the last day before a break: when somebody is back."""
+    """On the last day before a break, and once some school days before a holiday: when somebody is back."""
+    last_day: bool = True
+    """Whether `back_ms` is of a break that begins tomorrow."""
 
-    def place_moisture(self, place: str, now_ms: int) -> float | None:
-        """The newest usable moisture of a tray, from which amounts follow; None where it is old."""
-        return fresh_moisture(self.newest, place, now_ms)
+    def tray_now(self, place: str, now_ms: int) -> TrayNow | None:
+        """All that is known of a tray, from which amounts follow."""
+        stands = [(one.rule, one.series.place) for one in self.standing]
+        return tray_now(self.lab, place, self.newest, self.diary, stands, now_ms)
+
+    def goal_pct(self, place: str) -> float:
+        """Where water is to bring a tray: farther before a break that it would not come through otherwise."""
+        leave = (one.leave_at for one in self.ahead if one.place == place and one.leave_at is not None)
+        return max([GOAL_PCT, *leave])
 
 
 def digest_key(day: date, role: str) -> str:
@@ -110,7 +119,7 @@ def subject(view: DigestView, person: Person) -> str:
     """'Monday 2 Mar: 1 alarm stands, 3 things to do'."""
     standing = len(_mine(view.standing, view.lab, person))
     stands = "all is well" if not standing else "1 alarm stands" if standing == 1 else f"{standing} alarms stand"
-    away = " Last day before a break." if view.back_ms is not None else ""
+    away = " Last day before a break." if view.back_ms is not None and view.last_day else ""
     return f"{one_line(view.lab.name)}, {day_words(view.day)}: {stands}.{away}"
 
 
@@ -172,19 +181,27 @@ class _Teller:
         for one in sorted(mine, key=lambda one: (-_ORDER.index(one.rule.priority), one.since_ms)):
             seen = "somebody is on it" if one.acknowledged else "nobody has acknowledged it"
             yield (
-                f"{self.label(one.series.place)}: {self.wrong(one.rule, one.series)}, since {self.when(one.since_ms)};"
-                f" {one.rule.priority.value} priority, {seen}. {self._what_to_do(one)}"
+                f"{self.label(one.series.place)}: {self._what_to_do(one)} {_capital(self.wrong(one.rule, one.series))},"
+                f" since {self.when(one.since_ms)}; {one.rule.priority.value} priority, {seen}."
             )
 
     def _what_to_do(self, one: Standing) -> str:
-        """The amount, where one follows; else how the alarm's own text begins."""
-        amount = advice(one.rule, one.series, self.view, self.view.now_ms)
-        return first_sentence(self._act(one.rule) if amount is None else amount.deed, _SENTENCE)
+        """What follows from all that is known of the tray; else how the alarm's own text begins."""
+        found = self._advice(one)
+        return _sentence(self._act(one.rule)) if found is None else found.act
+
+    def _advice(self, one: Standing) -> Advice | None:
+        goal_pct = self.view.goal_pct(one.series.place)
+        return advice(one.rule, one.series, self.view, self.view.now_ms, goal_pct)
 
     def tasks(self) -> Iterator[str]:
+        """A line for each task, with the bins that it is due at."""
+        due: dict[str, list[str]] = {}
         bins = self._places(PlaceKind.BIN)
         for place in bins:
-            yield from self._bin_tasks(place)
+            for task, last in self._bin_tasks(place):
+                due.setdefault(task, []).append(f"{one_line(place.label)}{last}")
+        yield from (f"{task}: {', '.join(at)}" for task, at in due.items())
         if bins:
             yield f"How a handful is noted: {IN_SHORT}"
         for one in self.view.brews:
@@ -193,28 +210,64 @@ class _Teller:
                 yield from (f"{self.label(one.brew.place)}: {line}",) if line else ()
         yield HANDS
 
-    def _bin_tasks(self, place: Place) -> Iterator[str]:
-        name, days = one_line(place.label), self._days_since
-        last = days(place, DiaryKind.SQUEEZE)
-        yield f"{name}: squeeze a handful of each tray{_last(last)}, and see that the blanket is damp"
+    def _bin_tasks(self, place: Place) -> Iterator[tuple[str, str]]:
+        """Each task of a bin, and when it was last done."""
+        days = self._days_since
+        yield "Squeeze a handful of each tray, and see that the blanket is damp", _last(days(place, DiaryKind.SQUEEZE))
         fed, drained = days(place, DiaryKind.FED), days(place, DiaryKind.DRAINED)
-        if any(self._within(one.series.place, place) and _forbids_food(one.rule) for one in self.view.standing):
-            yield f"{name}: feed nothing while it is too warm or too wet"
+        if any(self._forbids_food(one, place) for one in self.view.standing):
+            yield "Feed nothing while it is too warm, or too wet where the food goes", ""
         elif fed is None or fed >= _FEED_AFTER_DAYS:
-            yield f"{name}: look into the last feed pocket{_last(fed)}; if it is used up, bury the next one beside it"
+            yield "Look into the last feed pocket; if it is used up, bury the next one beside it", _last(fed)
         if drained is None or drained >= _DRAIN_AFTER_DAYS:
-            yield f"{name}: open the drain{_last(drained)}"
+            yield "Open the drain", _last(drained)
+
+    def _forbids_food(self, one: Standing, place: Place) -> bool:
+        """Food heats a bin, and wets the tray that it goes into; water that stands in another tray is no reason."""
+        if not self._within(one.series.place, place) or not _too_much(one.rule):
+            return False
+        if one.rule.measure == "bedding_temperature":
+            return True
+        return one.series.place == fed_tray(self.view.lab, place.bin, self.view.diary, self.view.now_ms)
 
     def bins(self) -> Iterator[str]:
         for place in self._places(PlaceKind.BIN):
-            trays = (one for one in self.view.lab.places if one.kind is PlaceKind.TRAY and one.bin == place.bin)
-            told = "; ".join(f"{one_line(tray.tray)} {self._figures(tray.id) or 'no reading'}" for tray in trays)
-            stands = sum(self._within(one.series.place, place) for one in _worst(self.view.standing))
-            state = "all well" if not stands else "1 alarm" if stands == 1 else f"{stands} alarms"
-            yield f"{one_line(place.label)}: {state}{f' - {told}' if told else ''}"
+            yield f"{one_line(place.label)}: {self._bin(place)}"
         room = self._figures("room")
         if room and concerns(self.person, "room", self.view.lab):
             yield f"{self.label('room')}: {room}"
+
+    def _bin(self, place: Place) -> str:
+        """A bin that is well in one short line, another tray by tray."""
+        trays = [one for one in self.view.lab.places if one.kind is PlaceKind.TRAY and one.bin == place.bin]
+        stands = sum(self._within(one.series.place, place) for one in _worst(self.view.standing))
+        if not stands and len(trays) > 1:
+            if not any(self._figures(tray.id) for tray in trays):
+                return f"no reading of its {len(trays)} trays"
+            spans = self._spans({tray.id for tray in trays})
+            if spans is not None:
+                return f"all well - {len(trays)} trays, {', '.join(spans)}"
+        state = "all well" if not stands else "1 alarm" if stands == 1 else f"{stands} alarms"
+        prefix = f"{place.label}, "
+        told = (
+            f"{one_line(tray.label.removeprefix(prefix))}: {self._figures(tray.id) or 'no reading'}" for tray in trays
+        )
+        return f"{state}{' - ' if trays else ''}{'; '.join(told)}"
+
+    def _spans(self, trays: set[str]) -> list[str] | None:
+        """'70.0 % to 74.2 %' for each measure; None where some reading needs a word of its own."""
+        here = [(one, last) for one, last in self.view.newest if one.place in trays and _shown(one, one.place)]
+        plain = all(is_usable(last) and self.view.now_ms - last.t_ms <= _STALE_MS for _, last in here)
+        if not plain or {one.place for one, _ in here} != trays:
+            return None
+        values: dict[str, list[float]] = {}
+        for one, last in here:
+            values.setdefault(one.measure, []).append(last.value or 0.0)
+        return [self._span(measure, found) for measure, found in values.items()]
+
+    def _span(self, measure: str, found: list[float]) -> str:
+        low, high = (show_value(measure, end, self.view.lab.us_units) for end in (min(found), max(found)))
+        return low if low == high else f"{low} to {high}"
 
     def past(self) -> Iterator[str]:
         groups: dict[tuple[str, str], list[Past]] = {}
@@ -247,12 +300,22 @@ class _Teller:
                     )
 
     def break_title(self) -> str:
-        return "Until somebody is back" + (f", {self.when(self.view.back_ms)}" if self.view.back_ms is not None else "")
+        if self.view.back_ms is None:
+            return "Until somebody is back"
+        until = f"Until somebody is back, {self.when(self.view.back_ms)}"
+        return until if self.view.last_day else f"A break is coming. {until}"
 
     def ahead(self) -> Iterator[str]:
+        advised = {
+            one.series.place
+            for one in _mine(self.view.standing, self.view.lab, self.person)
+            if self._advice(one) is not None
+        }
         for one in self.view.ahead:
-            if concerns(self.person, one.place, self.view.lab):
-                yield f"{self.label(one.place)}: {ahead_line(one, self.when, self.view.lab.us_units)}"
+            told = self.view.last_day or one.deed is not None
+            if told and concerns(self.person, one.place, self.view.lab):
+                line = ahead_line(one, self.when, self.view.lab.us_units, one.place in advised)
+                yield f"{self.label(one.place)}: {line}"
 
     # LetterFacts
 
@@ -284,10 +347,20 @@ class _Teller:
         return None if not times else (self.view.day - utc(max(times)).astimezone(zone).date()).days
 
 
-def _forbids_food(rule: Rule) -> bool:
-    """Food heats a tray and wets it; the shipped alarms about either say to feed nothing."""
-    too_much = kind_of(rule).about in (About.LEVEL, About.GAP) and direction(rule) > 0 and rule.setpoint > 0
-    return too_much and rule.measure in ("bedding_temperature", "bedding_moisture")
+def _too_much(rule: Rule) -> bool:
+    """Whether the alarm is about bedding that is too warm or too wet."""
+    above = kind_of(rule).about in (About.LEVEL, About.GAP) and direction(rule) > 0 and rule.setpoint > 0
+    return above and rule.measure in ("bedding_temperature", "bedding_moisture")
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _sentence(text: str) -> str:
+    """The first sentence, with its end."""
+    said = first_sentence(text, _SENTENCE)
+    return said if said.endswith((".", "!", "?", "…")) else f"{said}."
 
 
 def _shown(series: Series, place: str) -> bool:

@@ -7,10 +7,10 @@ from zoneinfo import ZoneInfo
 from collector.alarms.model import LINK_SERIES, STANDING, Event, Rule, State
 from collector.domain.diary import DiaryEntry, DiaryKind, last_brew
 from collector.domain.lab import Lab, PlaceKind, Series
-from collector.domain.readings import StoredReading
 from collector.letters.local_time import utc
-from collector.reports.ahead_view import back_at_ms, trays_ahead
+from collector.reports.ahead_view import back_at_ms, early_back_ms, trays_ahead
 from collector.reports.digest import DAY_MS, BrewNow, DigestView, Past, Standing
+from collector.reports.newest import newest_of
 from collector.reports.pump import pump
 from collector.store.reader import Reader
 from collector.store.tables.alarm_rows import PastChange
@@ -26,31 +26,24 @@ def digest_view(lab: Lab, rules: Sequence[Rule], reader: Reader, since_ms: int, 
     with reader.snapshot():
         series = {one.id: one.as_series() for one in reader.series()}
         diary = [entry for entry in reader.diary(now_ms - 400 * DAY_MS) if entry.struck_ms is None]
-        back_ms = back_at_ms(lab, now_ms) if lab.school_days.break_after(day) else None
+        early_ms = early_back_ms(lab, day)
+        last_day = early_ms is None and lab.school_days.break_after(day) > 0
+        back_ms = back_at_ms(lab, now_ms) if last_day else early_ms
+        standing = _standing(by_name, series, reader, now_ms)
+        stands = [(one.rule, one.series.place) for one in standing]
         return DigestView(
             lab=lab,
             day=day,
             now_ms=now_ms,
-            newest=_newest(lab, series, reader),
-            standing=_standing(by_name, series, reader, now_ms),
+            newest=newest_of(lab, series, reader),
+            standing=standing,
             past=_past(by_name, series, reader, since_ms),
             diary=diary,
             brews=_brews(lab, reader, diary, now_ms),
-            ahead=trays_ahead(lab, rules, reader, diary, now_ms, back_ms) if back_ms is not None else (),
+            ahead=trays_ahead(lab, rules, reader, diary, now_ms, back_ms, stands) if back_ms is not None else (),
             back_ms=back_ms,
+            last_day=last_day,
         )
-
-
-def _newest(lab: Lab, series: Mapping[int, Series], reader: Reader) -> list[tuple[Series, StoredReading]]:
-    """In the order of the lab's probes."""
-    newest = reader.newest()
-    by_key = {(one.probe, one.channel, one.place): one for one in series.values()}
-    current = [by_key.get((p.id, c.key, p.place)) for p in lab.probes for c in p.channels]
-    found = [(one, newest[one.id]) for one in current if one is not None and one.id in newest]
-    return [
-        (one, StoredReading(series=one.id, t_ms=last.t_ms, value=last.value, flag=last.flag, raw=None, why=last.why))
-        for one, last in found
-    ]
 
 
 def _standing(rules: Mapping[str, Rule], series: Mapping[int, Series], reader: Reader, now_ms: int) -> list[Standing]:

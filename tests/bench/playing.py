@@ -14,8 +14,9 @@ from collector.alarms.model import AlarmKey, Rule
 from collector.config.home import Home
 from collector.delivery.sender import Patience
 from collector.husbandry.moisture import water_to_add_l
+from collector.husbandry.watering import GOAL_PCT
 from collector.intake.inbox import IncomingMessage
-from collector.letters.advice import GOAL_PCT, advice
+from collector.letters.advice import advice
 from collector.letters.facts import LetterFacts
 from collector.letters.letter import Letter, alarm_letter
 from collector.pipeline.building import build_pipeline
@@ -245,11 +246,11 @@ class _Player:
         """What the letter advises, and beside it what the truth needs."""
         amount = advice(item.rule, item.series, facts, self._now_ms)
         truth = self._truth.get(item.series.place)
-        if amount is None or not amount.water_l or truth is None:
+        if amount is None or not amount.deed.total_l or truth is None:
             return None
         dry_kg, moisture = (float(str(truth.values[name])) for name in ("dry_kg", "moisture_pct"))
         needed = water_to_add_l(dry_kg, moisture, GOAL_PCT)
-        told_l = round(amount.water_l, 1)
+        told_l = round(amount.deed.total_l, 1)
         if needed:
             self.played.poured.append(Poured(item.series.place, self._now_ms, told_l, needed))
         return told_l

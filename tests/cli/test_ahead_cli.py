@@ -23,7 +23,7 @@ def test_it_looks_ahead_to_the_next_school_morning(said: Callable[..., str]) -> 
     lines = said("ahead").splitlines()
     assert lines[0] == "until 2026-03-09 07:00 (UTC)"
     assert lines[1].startswith(
-        "juniper/top: 75.0 % now, about 69.1 % then (at worst 69.1 %). Before you leave water it"
+        "juniper/top: 75.0 % now, about 69.1 % then (at worst 69.1 %). Before you leave spray a cup"
     )
     assert "20 seconds" in lines[-1]
 

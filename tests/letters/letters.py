@@ -3,8 +3,9 @@
 from dataclasses import dataclass, field, replace
 
 from collector.alarms.model import AlarmKey, Rule, Transition
-from collector.domain.lab import Lab, Person, Place, Series
+from collector.domain.lab import Lab, Person, Place, PlaceKind, Series
 from collector.domain.readings import Flag, StoredReading
+from collector.husbandry.watering import TrayNow
 from collector.letters.facts import Usual
 from collector.letters.letter import Letter, alarm_letter
 from collector.telling.message_plan import Item, MessagePlan
@@ -24,6 +25,7 @@ class FakeFacts:
     last: dict[int, StoredReading] = field(default_factory=lambda: {3: WARM})
     band: Usual | None = None
     moisture: float | None = None
+    tray: TrayNow = field(default_factory=TrayNow)
     acked_ms: int | None = None
     url: str = ""
     still: Rule | None = None
@@ -34,8 +36,11 @@ class FakeFacts:
     def usual(self, series: Series, now_ms: int) -> Usual | None:
         return self.band
 
-    def place_moisture(self, place: str, now_ms: int) -> float | None:
-        return self.moisture
+    def tray_now(self, place: str, now_ms: int) -> TrayNow | None:
+        known = self.lab.by_id.get(place)
+        if known is None or known.kind is not PlaceKind.TRAY:
+            return None
+        return replace(self.tray, moisture_pct=self.moisture, dry_kg=known.dry_kg)
 
     def acknowledged_ms(self, key: AlarmKey) -> int | None:
         return self.acked_ms

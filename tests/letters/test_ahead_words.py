@@ -1,12 +1,18 @@
 """What a tray will come to and what a brew needs, each in one line."""
 
+from dataclasses import replace
+
 import pytest
 
 from collector.domain.diary import Brew
 from collector.husbandry.ahead import Dryness, Expected, TrayAhead
+from collector.husbandry.watering import Deed, TrayNow, Verdict
 from collector.letters.ahead_words import ahead_line
 from collector.letters.brew_words import brew_line
 from tests.worlds.values import HOUR, T0
+
+WATER = Deed(verdict=Verdict.ADD_WATER, today_l=0.6, total_l=0.6)
+MUCH = replace(WATER, today_l=1.0, total_l=3.1)
 
 
 def when(ms: int) -> str:
@@ -19,9 +25,11 @@ def when(ms: int) -> str:
         (TrayAhead(place="x", level=74.0, why_not="too far ahead"), "cannot be foreseen: too far ahead"),
         (TrayAhead(place="x", level=74.0), "74.0 % now. Comes through."),
         (
-            TrayAhead(place="x", level=59.0, at_end=None, dry=Dryness(60.0, T0, T0), leave_at=80.0, water_l=None),
-            "59.0 % now; below 60.0 % already. Before you leave water it, in portions over the whole tray,"
-            " to about 80.0 %.",
+            TrayAhead(
+                place="x", level=59.0, dry=Dryness(60.0, T0, T0), leave_at=80.0, deed=replace(WATER, estimated=True)
+            ),
+            "59.0 % now; below 60.0 % already. Add about 0.6 L (an estimate from its size) before you leave, in"
+            " portions over the whole tray, to about 80.0 %.",
         ),
         (
             TrayAhead(
@@ -35,9 +43,33 @@ def when(ms: int) -> str:
             " Somebody must water it meanwhile.",
         ),
         (
-            TrayAhead(place="x", level=74.0, at_end=None, dry=None, leave_at=85.0, water_l=2.0, enough=False),
-            "74.0 % now. Before you leave add about 2.0 L, in portions over the whole tray, to about 85.0 %;"
-            " that is not enough: somebody must water it meanwhile.",
+            TrayAhead(place="x", level=74.0, leave_at=85.0, deed=MUCH, enough=False),
+            "74.0 % now. Add about 1.0 L before you leave, in portions over the whole tray: more would run through."
+            " That is not enough: somebody must water it meanwhile.",
+        ),
+        (
+            TrayAhead(place="x", level=74.0, leave_at=85.0, deed=MUCH, days=5),
+            "74.0 % now. Add about 1.0 L today, in portions over the whole tray, and go on each school day: 3.1 L in"
+            " all before the break.",
+        ),
+        (
+            TrayAhead(place="x", level=74.0, leave_at=85.0, deed=MUCH, days=2, enough=False),
+            "74.0 % now. Add about 1.0 L today, in portions over the whole tray, and go on each school day. That is not"
+            " enough: somebody must water it meanwhile.",
+        ),
+        (
+            TrayAhead(place="x", level=74.0, leave_at=75.0, deed=Deed(verdict=Verdict.AS_WRITTEN), now=TrayNow()),
+            "74.0 % now. Before you leave spray a cup of water (about 0.25 L) over the whole tray.",
+        ),
+        (
+            TrayAhead(
+                place="x",
+                level=66.0,
+                leave_at=80.0,
+                deed=Deed(verdict=Verdict.SUMP_FIRST),
+                now=TrayNow(moisture_pct=66.0, sump_pct=97.0),
+            ),
+            "66.0 % now. Add no water yet: first empty the sump, which is at 97 %, and see that the drain runs.",
         ),
         (
             TrayAhead(place="x", level=85.0, at_end=Expected(75.0, 74.0, 76.0), seen_until_ms=T0 + 216 * HOUR),
@@ -54,8 +86,17 @@ def test_a_tray(ahead: TrayAhead, line: str) -> None:
 @pytest.mark.parametrize(("water_l", "told"), [(2.0, "2.1 qt"), (0.5, "17 fl oz"), (4.0, "1.1 gal")])
 def test_water_in_us_units_is_told_as_in_every_message(water_l: float, told: str) -> None:
     """Ounces, quarts or gallons, whichever is handy (1 qt is 0.946353 L, 32 fl oz, a quarter of a gallon)."""
-    tray = TrayAhead(place="x", level=74.0, at_end=None, dry=None, leave_at=80.0, water_l=water_l)
-    assert f"add about {told}," in ahead_line(tray, when, us_units=True)
+    deed = Deed(verdict=Verdict.ADD_WATER, today_l=water_l, total_l=water_l)
+    tray = TrayAhead(place="x", level=74.0, leave_at=80.0, deed=deed)
+    assert f"Add about {told} before you leave," in ahead_line(tray, when, us_units=True)
+
+
+def test_a_cup_and_what_is_said_elsewhere() -> None:
+    """A cup is 8.5 fl oz; what the same message has said is not said again."""
+    little = TrayAhead(place="x", level=74.0, leave_at=75.0, deed=Deed(verdict=Verdict.AS_WRITTEN))
+    assert ahead_line(little, when, us_units=True).endswith("spray a cup of water (about 8 fl oz) over the whole tray.")
+    much = TrayAhead(place="x", level=74.0, leave_at=85.0, deed=MUCH)
+    assert ahead_line(much, when, us_units=False, said=True) == "74.0 % now. What to do is said above."
 
 
 BREW = Brew(id=1, place="kettle", started_ms=T0, air_stopped_ms=None, ended_ms=None, taken_ms=T0, by="class 4b")

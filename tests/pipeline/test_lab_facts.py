@@ -41,6 +41,12 @@ def facts(
     )
 
 
+def moisture(found: LabFacts) -> float | None:
+    tray = found.tray_now("juniper/top", NOW)
+    assert tray is not None
+    return tray.moisture_pct
+
+
 def means_of(days: float, every_h: int = 1) -> Means:
     """Hours of a day that swings from 20 to 24."""
 
@@ -80,10 +86,10 @@ def test_moisture_of_a_place_is_its_newest_usable_reading() -> None:
     old = StoredReading(series=4, t_ms=NOW - 7 * HOUR, value=70.0, flag=Flag.PASS, raw=None, why=0)
     fresh = StoredReading(series=9, t_ms=NOW - HOUR, value=72.0, flag=Flag.PASS, raw=None, why=0)
     bad = StoredReading(series=4, t_ms=NOW, value=None, flag=Flag.FAIL, raw=None, why=0)
-    assert facts([old, fresh]).place_moisture("juniper/top", NOW) == 72.0
-    assert facts([old]).place_moisture("juniper/top", NOW) is None
-    assert facts([bad]).place_moisture("juniper/top", NOW) is None
-    assert facts([fresh]).place_moisture("room", NOW) is None
+    assert moisture(facts([old, fresh])) == 72.0
+    assert moisture(facts([old])) is None
+    assert moisture(facts([bad])) is None
+    assert facts([fresh]).tray_now("room", NOW) is None
     assert facts([fresh]).newest(TOP_TEMPERATURE) is None
     assert facts([fresh]).newest(replace(TOP_MOISTURE, id=9)) is fresh
 

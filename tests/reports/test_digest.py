@@ -8,6 +8,7 @@ from collector.domain.diary import Brew, DiaryEntry, DiaryKind
 from collector.domain.lab import Channel, Person, Place, PlaceKind, Series
 from collector.domain.readings import Flag, StoredReading, Why
 from collector.husbandry.ahead import Dryness, Expected, TrayAhead
+from collector.husbandry.watering import Deed, Verdict
 from collector.letters.blocks import Section
 from collector.reports.digest import BrewNow, DigestView, Past, Standing, digest_key, sections, subject
 from tests.letters.examples import HOT, KETTLE, LAB, ROOM, ROOM_AIR, SILENT, TOP, TOP_MOISTURE, TOP_TEMPERATURE, at
@@ -58,12 +59,13 @@ def test_a_quiet_morning_says_so_and_what_to_do() -> None:
     found = told(QUIET)
     assert list(found) == ["Today's check", "The bins"]
     assert found["The bins"] == (
-        "Juniper: all well - top 21.3 °C, 74.2 %",
-        "Maple: all well - top no reading",
+        "Juniper: all well - top tray: 21.3 °C, 74.2 %",
+        "Maple: all well - top tray: no reading",
         "Room: 20.0 °C",
     )
     assert found["Today's check"][0] == (
-        "Juniper: squeeze a handful of each tray (none noted yet), and see that the blanket is damp"
+        "Squeeze a handful of each tray, and see that the blanket is damp: Juniper (none noted yet), Maple (none noted"
+        " yet)"
     )
     words = "How a handful is noted: crumbles: dry; holds together, or a drop: damp; drips: wet"
     assert found["Today's check"].count(words) == 1
@@ -78,11 +80,11 @@ def test_what_stands_comes_first_the_most_urgent_at_the_top() -> None:
     found = sections(view, TEACHER)[0]
     assert found.title == "Standing now"
     assert found.lines[0] == (
-        "Juniper, top tray: bedding temperature too high, since 05:10; high priority, nobody has acknowledged it."
-        " Take the lid off and move the bin out of the sun."
+        "Juniper, top tray: Take the lid off and move the bin out of the sun. Bedding temperature too high, since"
+        " 05:10; high priority, nobody has acknowledged it."
     )
     assert "low priority, somebody is on it" in found.lines[1]
-    assert told(view)["The bins"][0] == "Juniper: 1 alarm - top 21.3 °C, 74.2 %"
+    assert told(view)["The bins"][0] == "Juniper: 1 alarm - top tray: 21.3 °C, 74.2 %"
     assert subject(view, TEACHER) == "Quillbrook School, Monday 3 Mar: 2 alarms stand."
     assert "1 alarm stands" in subject(replace(view, standing=(STANDS,)), TEACHER)
     wet = Standing(
@@ -106,8 +108,8 @@ def test_alarms_that_say_the_same_are_one_line() -> None:
         rule=replace(HOT, name="rising", kind=Kind.RATE), series=TOP_TEMPERATURE, since_ms=at(3, 4), acknowledged=True
     )
     found = told(replace(QUIET, standing=(warm, STANDS)))
-    assert [line.partition(";")[0] for line in found["Standing now"]] == [
-        "Juniper, top tray: bedding temperature too high, since 05:10"
+    assert [line.partition(";")[0].partition(". ")[2] for line in found["Standing now"]] == [
+        "Bedding temperature too high, since 05:10"
     ]
     assert "Juniper: 1 alarm" in found["The bins"][0]
     assert "1 alarm stands" in subject(replace(QUIET, standing=(warm, STANDS)), TEACHER)
@@ -130,9 +132,79 @@ def test_a_bin_that_is_too_warm_or_too_wet_is_not_fed() -> None:
     )
     for standing, fed in ((STANDS, False), (heats, False), (dry, True)):
         lines = told(replace(QUIET, standing=(standing,)))["Today's check"]
-        assert ("Juniper: feed nothing while it is too warm or too wet" in lines) is not fed
-        assert any(line.startswith("Juniper: look into the last feed pocket") for line in lines) is fed
-        assert any(line.startswith("Maple: look into the last feed pocket") for line in lines)
+        assert ("Feed nothing while it is too warm, or too wet where the food goes: Juniper" in lines) is not fed
+        look = next(line for line in lines if line.startswith("Look into the last feed pocket"))
+        assert ("Juniper" in look) is fed
+        assert "Maple" in look
+
+
+def test_a_wet_tray_below_the_food_is_no_reason_to_feed_nothing() -> None:
+    """Food goes into the top tray, or where it was noted last."""
+    low = replace(TOP, id="juniper/bottom", label="Juniper, bottom tray", tray="bottom", level=2)
+    wet = Standing(
+        rule=replace(HOT, measure="bedding_moisture", setpoint=88.0),
+        series=replace(TOP_MOISTURE, place="juniper/bottom"),
+        since_ms=at(3, 4),
+        acknowledged=True,
+    )
+    view = replace(QUIET, lab=replace(SCHOOL, places=(*SCHOOL.places, low)), standing=(wet,))
+    assert not any("Feed nothing" in line for line in told(view)["Today's check"])
+    here = replace(view, diary=(entry(DiaryKind.FED, "juniper/bottom", 2),))
+    assert "Feed nothing while it is too warm, or too wet where the food goes: Juniper" in told(here)["Today's check"]
+
+
+def test_a_healthy_bin_is_one_short_line_however_many_trays_it_has() -> None:
+    """From the lowest to the highest of each measure; a bin with an alarm or a doubtful reading tells each tray."""
+    second = replace(TOP, id="juniper/2", label="Juniper, tray 2", tray="2", level=1)
+    lab = replace(SCHOOL, places=(JUNIPER, TOP, second))
+    warm, moist = (replace(one, id=n, place="juniper/2") for n, one in ((20, TOP_TEMPERATURE), (21, TOP_MOISTURE)))
+    newest = (*QUIET.newest, reading(warm, 22.0), reading(moist, 74.2))
+    view = replace(QUIET, lab=lab, newest=newest)
+    assert told(view)["The bins"][0] == "Juniper: all well - 2 trays, 21.3 °C to 22.0 °C, 74.2 %"
+    us = replace(view, lab=replace(lab, us_units=True))
+    assert told(us)["The bins"][0] == "Juniper: all well - 2 trays, 70.3 °F to 71.6 °F, 74.2 %"
+    apart = "Juniper: 1 alarm - top tray: 70.3 °F, 74.2 %; tray 2: 71.6 °F, 74.2 %"
+    assert told(replace(us, standing=(STANDS,)))["The bins"][0] == apart
+    old = replace(view, newest=(*QUIET.newest, reading(warm, 22.0, at(3, 2)), reading(moist, 74.2)))
+    assert "tray 2: 22.0 °C (at 02:00), 74.2 %" in told(old)["The bins"][0]
+    lost = replace(view, newest=QUIET.newest)
+    assert "tray 2: no reading" in told(lost)["The bins"][0]
+    assert told(replace(view, newest=()))["The bins"] == ("Juniper: no reading of its 2 trays",)
+
+
+def test_before_a_break_water_is_said_once_and_reaches_as_far_as_it_must() -> None:
+    """The alarm's line and the tray's course give one amount between them: 1.5 (80/20 - 70/30) = 2.5 L, a litre of it
+    today."""
+    dry = replace(HOT, kind=Kind.LOW, measure="bedding_moisture")
+    stands = Standing(rule=dry, series=TOP_MOISTURE, since_ms=at(3, 5, 10), acknowledged=False)
+    lab = replace(SCHOOL, places=tuple(replace(one, dry_kg=1.5) if one is TOP else one for one in SCHOOL.places))
+    deed = Deed(verdict=Verdict.ADD_WATER, today_l=1.0, total_l=2.5)
+    ahead = TrayAhead(place="juniper/top", level=70.0, leave_at=80.0, deed=deed, enough=False)
+    view = replace(
+        QUIET, lab=lab, standing=(stands,), newest=(reading(TOP_MOISTURE, 70.0),), ahead=(ahead,), back_ms=at(10, 7)
+    )
+    found = told(view)
+    assert "Add about 1.0 L of water over the whole tray today, a cup at a time." in found["Standing now"][0]
+    assert str(found).count("Add about") == 1
+    assert found["Until somebody is back, Monday 10 Mar 07:00"] == (
+        "Juniper, top tray: 70.0 % now. What to do is said above. That is not enough: somebody must water it"
+        " meanwhile.",
+    )
+
+
+def test_days_before_a_holiday_only_trays_that_need_water_are_named() -> None:
+    """In time to give it in daily portions; the last day is not announced yet."""
+    deed = Deed(verdict=Verdict.ADD_WATER, today_l=1.0, total_l=3.1)
+    ahead = (
+        TrayAhead(place="juniper/top", level=74.0, at_end=Expected(72.0, 71.0, 73.0)),
+        TrayAhead(place="maple/top", level=70.0, leave_at=82.0, deed=deed, days=5),
+    )
+    view = replace(QUIET, ahead=ahead, back_ms=at(17, 7), last_day=False)
+    assert told(view)["A break is coming. Until somebody is back, Monday 17 Mar 07:00"] == (
+        "Maple, top tray: 70.0 % now. Add about 1.0 L today, in portions over the whole tray, and go on each school"
+        " day: 3.1 L in all before the break.",
+    )
+    assert "Last day" not in subject(view, TEACHER)
 
 
 def test_a_dry_tray_has_its_amount() -> None:
@@ -143,7 +215,8 @@ def test_a_dry_tray_has_its_amount() -> None:
     lab = replace(SCHOOL, places=tuple(replace(one, dry_kg=1.5) if one is TOP else one for one in SCHOOL.places))
     view = replace(QUIET, lab=lab, standing=(stands,), newest=(reading(TOP_MOISTURE, 65.0),))
     assert (
-        "Add about 2.4 L of water over the whole tray, no more than 1.0 L of it a day." in told(view)["Standing now"][0]
+        "Juniper, top tray: Add about 1.0 L of water over the whole tray today, a cup at a time. Bedding moisture too low, since 05:10;"
+        in told(view)["Standing now"][0]
     )
     old = replace(view, newest=(reading(TOP_MOISTURE, 65.0, at(2, 20)),))
     assert "Water the tray today." in told(old)["Standing now"][0]
@@ -158,19 +231,19 @@ def test_the_check_knows_what_was_done_last() -> None:
         entry(DiaryKind.FED, "maple/top", 1),
     )
     lines = told(replace(QUIET, day=date(2025, 3, 4), now_ms=at(4, 7), diary=diary))["Today's check"]
-    assert [line for line in lines if line.startswith("Juniper")] == [
-        "Juniper: squeeze a handful of each tray (last: 2 days ago), and see that the blanket is damp"
-    ]
-    assert any(line.startswith("Maple: look into the last feed pocket (last: 3 days ago)") for line in lines)
-    assert any("Maple: open the drain (none noted yet)" in line for line in lines)
+    assert lines[:3] == (
+        "Squeeze a handful of each tray, and see that the blanket is damp: Juniper (last: 2 days ago), Maple (none"
+        " noted yet)",
+        "Look into the last feed pocket; if it is used up, bury the next one beside it: Maple (last: 3 days ago)",
+        "Open the drain: Maple (none noted yet)",
+    )
 
 
 def test_today_and_yesterday_are_called_so() -> None:
     """Not '0 days ago'."""
     diary = (entry(DiaryKind.SQUEEZE, "juniper/top", 3), entry(DiaryKind.SQUEEZE, "maple/top", 2))
     lines = told(replace(QUIET, diary=diary))["Today's check"]
-    assert "(last: today)" in lines[0]
-    assert any("Maple" in line and "(last: yesterday)" in line for line in lines)
+    assert lines[0].endswith(": Juniper (last: today), Maple (last: yesterday)")
 
 
 def test_a_brew_says_by_when_to_end_it() -> None:
@@ -211,7 +284,7 @@ def test_a_channel_without_calibration_is_named_until_it_has_one() -> None:
         newest=((series, replace(last, raw=1800.0, why=int(Why.UNCALIBRATED))),),
     )
     found = told(view)
-    assert "Maple: all well - top bedding moisture not calibrated" in found["The bins"]
+    assert "Maple: all well - top tray: bedding moisture not calibrated" in found["The bins"]
     assert found["Probes that need care"] == (
         "Maple, top tray, maple-top: bedding moisture is not calibrated yet, so nobody is warned of it. The maintainer"
         " runs: traywarden probes calibrate maple-top moisture",
@@ -254,8 +327,7 @@ def test_before_a_break_it_says_what_will_happen() -> None:
             at_end=Expected(62.0, 59.0, 65.0),
             dry=Dryness(60.0, at(6, 1), at(5, 19)),
             leave_at=76.5,
-            water_l=1.34,
-            enough=True,
+            deed=Deed(verdict=Verdict.ADD_WATER, today_l=0.94, total_l=0.94),
         ),
     )
     view = replace(QUIET, ahead=ahead, back_ms=at(10, 7))
@@ -263,7 +335,7 @@ def test_before_a_break_it_says_what_will_happen() -> None:
     assert lines == (
         "Juniper, top tray: 74.0 % now, about 72.0 % then (at worst 71.0 %). Comes through.",
         "Maple, top tray: 68.0 % now, about 62.0 % then (at worst 59.0 %); below 60.0 % from Wednesday 19:00 on."
-        " Before you leave add about 1.3 L, in portions over the whole tray, to about 76.5 %.",
+        " Add about 0.9 L before you leave, in portions over the whole tray, to about 76.5 %.",
     )
     assert subject(view, TEACHER).endswith("all is well. Last day before a break.")
 
@@ -298,7 +370,7 @@ def test_each_person_reads_of_their_own_places() -> None:
     assert "Juniper" not in text
     assert "Kettle" not in text
     assert "Room" not in text
-    assert found["The bins"] == ("Maple: all well - top no reading",)
+    assert found["The bins"] == ("Maple: all well - top tray: no reading",)
     assert "all is well" in subject(view, caretaker)
 
 
@@ -308,7 +380,7 @@ def test_a_reading_that_is_old_or_wrong_says_so() -> None:
         QUIET,
         newest=(reading(TOP_TEMPERATURE, 21.3, at(3, 2)), reading(TOP_MOISTURE, 3.0, flag=Flag.FAIL)),
     )
-    assert told(view)["The bins"][0] == "Juniper: all well - top 21.3 °C (at 02:00), a reading not to be trusted"
+    assert told(view)["The bins"][0] == "Juniper: all well - top tray: 21.3 °C (at 02:00), a reading not to be trusted"
 
 
 def test_a_long_list_ends_with_what_it_leaves_out() -> None:

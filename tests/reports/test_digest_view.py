@@ -10,9 +10,9 @@ from collector.config.home import Home
 from collector.domain.diary import Brew, DiaryEntry, DiaryKind
 from collector.domain.hours import every_day
 from collector.domain.lab import Lab, SeriesKey, Telling
-from collector.domain.schooldays import SchoolDays
+from collector.domain.schooldays import SchoolDays, Span
 from collector.husbandry.ahead import TrayAhead
-from collector.reports.ahead_view import back_at_ms, trays_ahead
+from collector.reports.ahead_view import back_at_ms, early_back_ms, school_days_left, trays_ahead
 from collector.reports.digest_view import digest_view, due_day
 from collector.store.batch import Batch, HistoryRow
 from collector.store.reader import Reader
@@ -112,7 +112,8 @@ def test_a_tray_that_dries_is_told_where_to_leave_it(brew_home: Home) -> None:
     assert found.at_end is not None
     assert found.at_end.about == pytest.approx(75 - 2 * days, abs=0.05)
     assert found.leave_at == pytest.approx(70 + 2 * days, abs=0.05)
-    assert found.water_l == pytest.approx(0.29, abs=0.02)
+    assert found.deed is not None
+    assert found.deed.total_l == found.deed.today_l == pytest.approx(0.29, abs=0.02)
     assert found.dry is None
     assert found.enough
 
@@ -121,7 +122,7 @@ def test_a_wet_tray_comes_through(brew_home: Home) -> None:
     """At 84 % and 1 % a day there is nothing to do."""
     fill(brew_home, FRIDAY, per_day=-1.0, level=84.0)
     found = ahead(brew_home)
-    assert (found.leave_at, found.water_l, found.dry) == (None, None, None)
+    assert (found.leave_at, found.deed, found.dry) == (None, None, None)
 
 
 def test_a_tray_that_cannot_be_carried_through_says_so(brew_home: Home) -> None:
@@ -132,8 +133,56 @@ def test_a_tray_that_cannot_be_carried_through_says_so(brew_home: Home) -> None:
     assert found.dry.limit == 60.0
     assert found.dry.early_ms == pytest.approx(FRIDAY + 1.5 * DAY, abs=HOUR)
     assert found.leave_at == 85.0
-    assert found.water_l is None
+    assert found.deed is not None
+    assert (found.deed.today_l, found.deed.estimated) == (1.0, True)
     assert not found.enough
+
+
+SPRING = ((date(2026, 3, 16), date(2026, 3, 20)),)
+"""A week off: from Saturday 14 to Sunday 22 March there are no lessons."""
+
+
+@pytest.mark.parametrize(
+    ("zone", "closed", "days"),
+    [
+        ("America/Chicago", SPRING, [date(2026, 3, 9)]),
+        ("Europe/Berlin", ((date(2026, 3, 30), date(2026, 4, 10)),), [date(2026, 3, 23)]),
+        ("America/Chicago", ((date(2026, 3, 12), date(2026, 3, 13)),), [date(2026, 3, 5)]),
+        ("America/Chicago", ((date(2026, 3, 11), date(2026, 3, 11)), *SPRING), [date(2026, 3, 4), date(2026, 3, 12)]),
+        ("America/Chicago", (), []),
+    ],
+    ids=["a week after a change of the clock", "two weeks with one in them", "a Thursday", "a day off before", "none"],
+)
+def test_a_holiday_is_told_five_school_days_ahead_once(zone: str, closed: tuple[Span, ...], days: list[date]) -> None:
+    """Weekends are none of these days, and the clock going forward changes nothing. Where another break lies between,
+    it is told on the first day after that."""
+    school = lab(zone, closed=closed)
+    march = [date(2026, 3, n) for n in range(1, 30)]
+    assert [day for day in march if early_back_ms(school, day) is not None] == days
+
+
+def test_who_is_back_after_a_holiday_is_back_at_the_digests_time() -> None:
+    """Monday 23 March 2026 at 07:00 in Chicago, by then on daylight saving time: 12:00 UTC; until then there are five
+    school days, today among them."""
+    school = lab("America/Chicago", closed=SPRING)
+    back_ms = early_back_ms(school, date(2026, 3, 9))
+    assert back_ms == T0 + 21 * DAY + 4 * HOUR
+    assert school_days_left(school, T0 + 7 * DAY + 5 * HOUR, back_ms) == 5
+    assert school_days_left(school, T0 + 11 * DAY + 5 * HOUR, back_ms) == 1
+    assert school_days_left(school, T0 + 12 * DAY + 5 * HOUR, back_ms) == 1, "a Saturday: whoever looks is there"
+
+
+def test_water_before_a_holiday_is_spread_over_the_days_there_are(brew_home: Home) -> None:
+    """4 kg of dry bedding at 70 % that lose 1 % a day are left at 79 % for nine days; that takes 5.7 L. Six school
+    days are enough for it, not for twice as much; no day is told more than a litre."""
+    fill(brew_home, FRIDAY, per_day=-1.0, level=70.0)
+    found = ahead(brew_home, until_ms=FRIDAY + 9 * DAY, dry_kg=4.0)
+    assert found.deed is not None
+    assert found.deed.today_l == 1.0
+    assert found.deed.total_l == pytest.approx(4 * (79 / 21 - 70 / 30), abs=0.05)
+    assert found.days == 6
+    assert found.enough
+    assert not ahead(brew_home, until_ms=FRIDAY + 9 * DAY, dry_kg=8.0).enough
 
 
 def test_what_was_before_the_last_watering_does_not_count(brew_home: Home) -> None:

@@ -72,7 +72,7 @@ def test_each_gets_what_is_theirs_once(brew_home: Home) -> None:
     assert first is not None
     assert first.subject == "Quillbrook School worm lab, Monday 2 Mar: all is well."
     assert first.body.startswith(first.subject.split(",")[0])
-    assert "squeeze a handful" in first.body
+    assert "Squeeze a handful" in first.body
     assert "<html" in first.html.lower()
 
 
@@ -148,7 +148,7 @@ def test_a_digest_that_is_late_tells_of_what_came_meanwhile(tmp_path: Path, mosq
     (digest,) = outbox.glob("*digest-2026-03-02*.eml")
     text = " ".join(digest.read_text(encoding="utf-8").split())
     assert "all is well" not in text
-    assert "Juniper, top tray: bedding temperature too high, since 07:00; high priority" in text
+    assert "Bedding temperature too high, since 07:00; high priority" in text
 
 
 @pytest.mark.parametrize(("last", "known"), [(SEVEN - 3 * DAY, True), (SEVEN + 400 * DAY, False)])

@@ -2,8 +2,10 @@
 
 import argparse
 import math
+from collections.abc import Callable, Sequence
 from typing import Any
 
+from collector.alarms.model import STANDING, Rule
 from collector.cli.common import home_of, when_ms
 from collector.cli.local import local_of
 from collector.cli.noting import HANDS
@@ -14,6 +16,7 @@ from collector.domain.lab import Lab
 from collector.domain.problems import wrong
 from collector.domain.units import parse_duration_ms
 from collector.husbandry.ahead import TrayAhead
+from collector.husbandry.watering import Deed
 from collector.letters.ahead_words import ahead_line
 from collector.reports.ahead_view import back_at_ms, trays_ahead
 from collector.store.reader import Reader
@@ -37,7 +40,7 @@ def run(arguments: argparse.Namespace) -> int:
     until_ms = _until_ms(arguments, lab, now_ms)
     with Reader(home.database) as reader:
         diary = [entry for entry in reader.diary() if entry.struck_ms is None]
-        found = trays_ahead(lab, rules, reader, diary, now_ms, until_ms)
+        found = trays_ahead(lab, rules, reader, diary, now_ms, until_ms, _stands(reader, rules))
     if arguments.json:
         say_json({"until": iso(until_ms), "trays": [_as_json(one) for one in found]})
         return 0
@@ -47,6 +50,16 @@ def run(arguments: argparse.Namespace) -> int:
         say(f"{one.place}: {ahead_line(one, local.time, local.us)}")
     say(HANDS if found else "no tray has a moisture probe with readings")
     return 0
+
+
+def _stands(reader: Reader, rules: Sequence[Rule]) -> list[tuple[Rule, str]]:
+    by_name, places = {rule.name: rule for rule in rules}, {one.id: one.place for one in reader.series()}
+    held = (one.state for one in reader.alarms())
+    return [
+        (by_name[one.key.rule], places[one.key.series])
+        for one in held
+        if one.state in STANDING and one.key.rule in by_name and one.key.series in places
+    ]
 
 
 def _until_ms(arguments: argparse.Namespace, lab: Lab, now_ms: int) -> int:
@@ -70,6 +83,10 @@ def _span_ms(text: str) -> int:
     return span_ms
 
 
+def _litres(one: TrayAhead, of: Callable[[Deed], float]) -> float | None:
+    return round(of(one.deed), 1) if one.deed is not None and one.deed.total_l else None
+
+
 def _as_json(one: TrayAhead) -> dict[str, Any]:
     return {
         "at": one.place,
@@ -79,7 +96,9 @@ def _as_json(one: TrayAhead) -> dict[str, Any]:
         "dry_limit": None if one.dry is None else one.dry.limit,
         "dry_from": None if one.dry is None else iso(one.dry.early_ms),
         "leave_at": None if one.leave_at is None else round(one.leave_at, 1),
-        "water_l": None if one.water_l is None else round(one.water_l, 1),
+        "advice": None if one.deed is None else one.deed.verdict.value,
+        "water_today_l": _litres(one, lambda deed: deed.today_l),
+        "water_l": _litres(one, lambda deed: deed.total_l),
         "enough": one.enough,
         "seen_until": None if one.seen_until_ms is None else iso(one.seen_until_ms),
         "why_not": one.why_not,

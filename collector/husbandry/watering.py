@@ -1,0 +1,143 @@
+"""What is to be done about the water of one tray, from all that is known of its bin at one moment.
+
+Alarm mails, the digest, what lies ahead and the page behind a link all ask here, so that no two of them, and no two
+lines of one of them, can ask for opposite things. Moisture in % wet basis, masses in kg, water in litres.
+"""
+
+from dataclasses import dataclass
+from enum import Enum
+
+from collector.domain.squeeze import Feel
+from collector.husbandry.moisture import dry_bedding_to_add_kg, water_to_add_l
+
+GOAL_PCT = 77.5
+"""Middle of the comfortable band of bedding moisture, 70 to 85 % wet basis (Kaplan et al. 1980; Edwards 2004, table
+18.3, has 80 to 90 as best)."""
+NOT_ABOVE_PCT = 85.0
+"""Where dry bedding is to bring a tray that is too wet: the top of that band. Its middle would take more of it than a
+tray has room for."""
+A_DAY_L = 1.0
+"""More in a day would run through rather than soak in (common practice, no source; the shipped rules say four cups)."""
+PORTION_L = 0.25
+"""A cup. What was noted without an amount counts as one."""
+SUMP_FULL_PCT = 75.0
+"""From here on the shipped alarms say to stop watering (common practice, no source)."""
+_DRY_PCT = 8.0
+"""Moisture of shredded cardboard and newspaper, 5 to 8 % (Cornell Composting)."""
+_LEAST_L, _LEAST_KG = 0.2, 0.05
+"""Less than most of a cup is not worth an amount, and less bedding rounds to nothing."""
+_WET_KG_PER_M2, _ASSUMED_PCT = 30.0, 75.0
+"""Moist bedding on a square metre of a stacked tray: 5 kg on 0.165 m2, some 8 cm deep (common practice, no source)."""
+_TRAY_M2 = 0.165
+"""Stacked trays are about 40 cm square (common practice, no source)."""
+_BANDS = {Feel.DRY: (0.0, 75.0), Feel.DAMP: (60.0, 88.0), Feel.WET: (75.0, 100.0)}
+"""What a probe may say beside each feel; as wide as the shipped alarm about hand against probe has them."""
+
+
+class Verdict(Enum):
+    """What it comes to."""
+
+    AS_WRITTEN = "as written"
+    """No amount follows; what the alarm itself says may be done."""
+    HAND_FIRST = "hand first"
+    """Hand and probe, or two probes, disagree: squeeze a handful, and leave water and bedding as they are."""
+    ENOUGH = "enough"
+    """A hand has just found it damp or wet."""
+    SUMP_FIRST = "sump first"
+    DAY_FULL = "day full"
+    """It had today what soaks in."""
+    ADD_WATER = "add water"
+    MIX_IN = "mix in"
+
+
+_NO_WATER = (Verdict.HAND_FIRST, Verdict.ENOUGH, Verdict.SUMP_FIRST, Verdict.DAY_FULL)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrayNow:
+    """All that is known of a tray and its bin."""
+
+    moisture_pct: float | None = None
+    """By the newest usable reading; None where that is old."""
+    feel: Feel | None = None
+    """What a hand has found lately, and since the tray was last watered."""
+    felt_ms: int | None = None
+    doubted: bool = False
+    """Whether an alarm stands that hand and probe disagree here."""
+    dry_kg: float | None = None
+    area_m2: float | None = None
+    poured_l: float = 0.0
+    """What it had today, as far as it was noted."""
+    sump_pct: float | None = None
+    sump_stands: bool = False
+    """Whether an alarm about too much leachate stands at the bin."""
+    fed: bool = True
+    """Whether food goes into this tray; the others are nearly finished."""
+
+    @property
+    def mass_kg(self) -> float:
+        """Dry mass of the bedding, guessed from the tray's size where it was not weighed."""
+        if self.dry_kg is not None:
+            return self.dry_kg
+        area_m2 = _TRAY_M2 if self.area_m2 is None else self.area_m2
+        return area_m2 * _WET_KG_PER_M2 * (1 - _ASSUMED_PCT / 100)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Deed:
+    """What to do about one tray's water."""
+
+    verdict: Verdict
+    today_l: float = 0.0
+    """Water to add today, A_DAY_L at most with what it had already."""
+    total_l: float = 0.0
+    """Water to add in all; more than `today_l` where it takes several days."""
+    bedding_kg: float = 0.0
+    estimated: bool = False
+    """Whether the amount follows from a mass that nobody has weighed."""
+
+    @property
+    def forbids_water(self) -> bool:
+        """Whether no water may be added now, whatever an alarm's own text says."""
+        return self.verdict in _NO_WATER
+
+
+_AS_WRITTEN = Deed(verdict=Verdict.AS_WRITTEN)
+
+
+def about_dry(now: TrayNow, goal_pct: float = GOAL_PCT) -> Deed:
+    """For a tray that is, or is getting, too dry; `goal_pct` is where its water is to bring it."""
+    level = now.moisture_pct
+    if _disagree(now) or (level is not None and level > NOT_ABOVE_PCT):
+        return Deed(verdict=Verdict.HAND_FIRST)
+    if now.feel in (Feel.DAMP, Feel.WET):
+        return Deed(verdict=Verdict.ENOUGH)
+    if now.sump_stands or (now.sump_pct is not None and now.sump_pct >= SUMP_FULL_PCT):
+        return Deed(verdict=Verdict.SUMP_FIRST)
+    left_l = max(0.0, A_DAY_L - now.poured_l)
+    if left_l < PORTION_L:
+        return Deed(verdict=Verdict.DAY_FULL)
+    total_l = None if level is None else water_to_add_l(now.mass_kg, level, goal_pct)
+    if total_l is None or total_l < _LEAST_L:
+        return _AS_WRITTEN
+    return Deed(verdict=Verdict.ADD_WATER, today_l=min(total_l, left_l), total_l=total_l, estimated=now.dry_kg is None)
+
+
+def about_wet(now: TrayNow) -> Deed:
+    """For a tray that is, or is getting, too wet."""
+    level = now.moisture_pct
+    if _disagree(now) or (level is not None and level < GOAL_PCT):
+        return Deed(verdict=Verdict.HAND_FIRST)
+    if level is None or not now.fed:
+        return _AS_WRITTEN
+    bedding_kg = dry_bedding_to_add_kg(now.mass_kg, level, NOT_ABOVE_PCT, _DRY_PCT)
+    if bedding_kg is None or bedding_kg < _LEAST_KG:
+        return _AS_WRITTEN
+    return Deed(verdict=Verdict.MIX_IN, bedding_kg=bedding_kg, estimated=now.dry_kg is None)
+
+
+def _disagree(now: TrayNow) -> bool:
+    if now.doubted or now.feel is None or now.moisture_pct is None:
+        return now.doubted
+    low, high = _BANDS[now.feel]
+    return not low <= now.moisture_pct <= high

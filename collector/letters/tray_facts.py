@@ -1,0 +1,109 @@
+"""What is known of a tray at one moment, from the newest readings, the diary and the alarms that stand."""
+
+from collections.abc import Iterable, Sequence
+from datetime import timedelta
+from zoneinfo import ZoneInfo
+
+from collector.alarms.kinds.table import direction
+from collector.alarms.model import Kind, Rule
+from collector.domain.diary import DiaryEntry, DiaryKind
+from collector.domain.lab import Lab, Place, PlaceKind, Series
+from collector.domain.readings import StoredReading
+from collector.husbandry.watering import PORTION_L, TrayNow
+from collector.letters.doubtful import is_usable
+from collector.letters.local_time import utc
+
+FRESH_MS = 6 * 3_600_000
+"""Amounts follow from no older moisture than this: bedding changes by the day (common practice, no source)."""
+FELT_MS = 12 * 3_600_000
+"""A squeeze test counts for so long: the school day it was made on (common practice, no source)."""
+_FED_MS = 60 * 86_400_000
+"""So long back the diary is asked which tray is fed."""
+
+Newest = Sequence[tuple[Series, StoredReading]]
+"""The newest reading of each series."""
+Stands = Sequence[tuple[Rule, str]]
+"""Each alarm that stands, and its place."""
+
+
+def tray_now(
+    lab: Lab, place: str, newest: Newest, diary: Sequence[DiaryEntry], stands: Stands, now_ms: int
+) -> TrayNow | None:
+    """None where the place is no tray of the lab."""
+    tray = lab.by_id.get(place)
+    if tray is None or tray.kind is not PlaceKind.TRAY:
+        return None
+    squeezed = _squeezed(tray, diary, now_ms)
+    of_bin = {one.id for one in lab.places if one.bin and one.bin == tray.bin}
+    return TrayNow(
+        moisture_pct=fresh(newest, "bedding_moisture", {place}, now_ms),
+        feel=squeezed.result if squeezed is not None else None,
+        felt_ms=squeezed.t_ms if squeezed is not None else None,
+        doubted=any(rule.kind is Kind.DISCREPANCY and where == place for rule, where in stands),
+        dry_kg=tray.dry_kg,
+        area_m2=tray.area_m2,
+        poured_l=_poured_l(lab, tray, diary, now_ms),
+        sump_pct=fresh(newest, "leachate_level", of_bin, now_ms),
+        sump_stands=any(_too_full(rule) and where in of_bin for rule, where in stands),
+        fed=place == fed_tray(lab, tray.bin, diary, now_ms),
+    )
+
+
+def fresh(newest: Newest, measure: str, places: Iterable[str], now_ms: int) -> float | None:
+    """What is measured at these places by the newest usable reading of several probes; None where that is older than
+    FRESH_MS."""
+    here = (last for series, last in newest if series.measure == measure and series.place in places)
+    last = max(filter(is_usable, here), key=lambda one: one.t_ms, default=None)
+    return None if last is None or now_ms - last.t_ms > FRESH_MS else last.value
+
+
+def fed_tray(lab: Lab, bin_: str, diary: Sequence[DiaryEntry], now_ms: int) -> str:
+    """Where food goes: the tray that was noted as fed last, else the top one; empty where the bin has none."""
+    trays = sorted((one for one in lab.places if one.kind is PlaceKind.TRAY and one.bin == bin_), key=_level)
+    known = {one.id for one in trays}
+    fed = [one for one in diary if one.kind is DiaryKind.FED and one.place in known and now_ms - one.t_ms < _FED_MS]
+    last = max(filter(_counts, fed), key=_time, default=None)
+    return last.place if last is not None else trays[0].id if trays else ""
+
+
+def _squeezed(tray: Place, diary: Sequence[DiaryEntry], now_ms: int) -> DiaryEntry | None:
+    """The last squeeze test of the tray, unless water came after it."""
+    changes = (DiaryKind.SQUEEZE, DiaryKind.WATERED)
+    here = [one for one in diary if one.kind in changes and one.place in (tray.id, tray.bin) and _counts(one)]
+    last = max(here, key=lambda one: (one.t_ms, one.id), default=None)
+    if last is None or last.kind is not DiaryKind.SQUEEZE or now_ms - last.t_ms > FELT_MS:
+        return None
+    return last
+
+
+def _poured_l(lab: Lab, tray: Place, diary: Sequence[DiaryEntry], now_ms: int) -> float:
+    """What it had today. What was noted for the whole bin counts as if this tray had all of it."""
+    zone = ZoneInfo(lab.time_zone)
+    local = utc(now_ms).astimezone(zone)
+    midnight = local - timedelta(hours=local.hour, minutes=local.minute, seconds=local.second)
+    since_ms = round(midnight.timestamp()) * 1000
+    poured = [
+        PORTION_L if one.amount is None else one.amount
+        for one in diary
+        if one.kind is DiaryKind.WATERED
+        and one.place in (tray.id, tray.bin)
+        and _counts(one)
+        and since_ms <= one.t_ms <= now_ms
+    ]
+    return sum(poured, 0.0)
+
+
+def _too_full(rule: Rule) -> bool:
+    return rule.measure == "leachate_level" and direction(rule) > 0
+
+
+def _counts(entry: DiaryEntry) -> bool:
+    return entry.struck_ms is None
+
+
+def _time(entry: DiaryEntry) -> tuple[int, int]:
+    return entry.t_ms, entry.id
+
+
+def _level(place: Place) -> int:
+    return place.level
