@@ -82,7 +82,10 @@ def _several(items: Sequence[ItemText], plan: MessagePlan, drawn: ItemText | Non
     live, gone = _live(items), [item for item in items if _came_and_went(item)]
     whole, rest = live[:IN_DETAIL], live[IN_DETAIL:]
     title, first = _counted(items), items[0].happened
-    lead = f"{items[0].lead()} {first.headline}. {title}."
+    if items[0].matter.calls:  # what to do comes first
+        lead = f"{items[0].lead()} {first.headline}. {title}."
+    else:
+        lead = f"{title}. First: {first.headline}. {items[0].lead()}"
     blocks: list[Block] = [Lead(lead), Heading(title), *_waited(plan)]
     blocks.append(Fields((("Also told", f"{_others(plan)} (of the first)"),)))
     for item in whole:

@@ -90,9 +90,9 @@ def test_the_link_and_the_command_acknowledge() -> None:
 
 
 def test_the_first_words_say_what_to_do() -> None:
-    """What a phone shows in its list: value, since when, by when, and the first thing to do; hidden in the HTML."""
+    """What a phone shows in its list: the first thing to do, then value, since when and by when; hidden in the HTML."""
     told = letter()
-    lead = "Now 31.2 °C, since 09:40, act by 13:40. Take the lid off and move the bin out of the sun."
+    lead = "Take the lid off and move the bin out of the sun. Now 31.2 °C, since 09:40, act by 13:40."
     assert flowing(told.body).startswith(lead)
     assert f'display:none;max-height:0;overflow:hidden">{lead}</div>' in told.html
 
@@ -100,7 +100,7 @@ def test_the_first_words_say_what_to_do() -> None:
 def test_time_used_up_is_said_in_the_first_words() -> None:
     """No time is promised that is gone, and the consequence has no date that is past."""
     told = letter(now_ms=at(3, 14))
-    assert "act now." in flowing(told.body)[:60]
+    assert "since 09:40, act now." in flowing(told.body)[:100]
     assert "\nIf nothing is done:\n" in told.body
 
 
@@ -322,7 +322,8 @@ def test_several_alarms_are_one_message_worst_first() -> None:
     )
     assert told.subject == "URGENT: Juniper, top tray: bedding temperature too high, 31.2 °C; and 4 more"
     line = "5 alarms, worst first: 1 urgent, 1 soon, 1 minor, 1 came and went, 1 back to normal"
-    assert flowing(told.body).startswith(f"{line}. First: Juniper, top tray: bedding temperature too high. Now 31.2 °C")
+    act = "Take the lid off and move the bin out of the sun. Now 31.2 °C, since 09:40, act by 13:40."
+    assert flowing(told.body).startswith(f"{act} Juniper, top tray: bedding temperature too high. {line}.")
     order = [told.body.index(part) for part in ("hot-0 ", "hot-1 ", "hot-2 ", "BACK TO NORMAL: ", "Came and went (1):")]
     assert order == sorted(order)
     assert "Also told:   cook (of the first)\n" in told.body

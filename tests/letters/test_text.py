@@ -43,8 +43,8 @@ def test_the_teacher_reads_value_limit_since_when_what_to_do_and_time_left() -> 
     """Juniper's top tray at 31.2 °C: the whole message, word for word."""
     assert hot().subject == "URGENT: Juniper, top tray: bedding temperature too high, 31.2 °C"
     assert hot().body == (
-        "Now 31.2 °C, since 09:40, act by 13:40. Take the lid off and move the\n"
-        "bin out of the sun.\n"
+        "Take the lid off and move the bin out of the sun. Now 31.2 °C, since\n"
+        "09:40, act by 13:40.\n"
         "\n"
         "URGENT: Juniper, top tray: bedding temperature too high\n"
         "\n"
@@ -66,8 +66,7 @@ def test_the_teacher_reads_value_limit_since_when_what_to_do_and_time_left() -> 
         "    --at juniper/top --by teacher\n"
         "\n"
         "Probe:       juniper-top, temperature\n"
-        "Basis:       Earthworm Ecology, 2nd ed. 2004, Table 18.3: 4 to 30 °C\n"
-        "             tolerated\n"
+        "Basis:       traywarden rules list bedding-hot\n"
     )
 
 

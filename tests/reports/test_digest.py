@@ -215,8 +215,8 @@ def test_a_dry_tray_has_its_amount() -> None:
     lab = replace(SCHOOL, places=tuple(replace(one, dry_kg=1.5) if one is TOP else one for one in SCHOOL.places))
     view = replace(QUIET, lab=lab, standing=(stands,), newest=(reading(TOP_MOISTURE, 65.0),))
     assert (
-        "Juniper, top tray: Add about 1.0 L of water over the whole tray today, a cup at a time. Bedding moisture too low, since 05:10;"
-        in told(view)["Standing now"][0]
+        "Juniper, top tray: Add about 1.0 L of water over the whole tray today, a cup at a time. Bedding"
+        " moisture too low, since 05:10;" in told(view)["Standing now"][0]
     )
     old = replace(view, newest=(reading(TOP_MOISTURE, 65.0, at(2, 20)),))
     assert "Water the tray today." in told(old)["Standing now"][0]
