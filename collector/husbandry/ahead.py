@@ -7,7 +7,7 @@ little more than its daily round). How far ahead such a line may be drawn is the
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from collector.husbandry.watering import A_DAY_L, Deed, TrayNow, Verdict, about_dry
+from collector.husbandry.watering import A_DAY_L, Deed, TrayNow, WaterVerdict, about_dry
 
 DAY_MS = 86_400_000
 _FARTHEST_MS = 3_653 * DAY_MS
@@ -77,7 +77,7 @@ def level_to_leave_at(course: Course, floor: float, ceiling: float, days: float)
 def carried(now: TrayNow, leave_at: float, days: int) -> tuple[Deed, bool]:
     """What brings a tray to where it should be left, and whether so many days are enough for it."""
     deed = about_dry(now, leave_at)
-    fits = deed.verdict is not Verdict.ADD_WATER or deed.total_l <= deed.today_l + A_DAY_L * (days - 1)
+    fits = deed.verdict is not WaterVerdict.ADD_WATER or deed.total_l <= deed.today_l + A_DAY_L * (days - 1)
     return deed, fits
 
 

@@ -34,7 +34,7 @@ _BANDS = {Feel.DRY: (0.0, 75.0), Feel.DAMP: (60.0, 88.0), Feel.WET: (75.0, 100.0
 """What a probe may say beside each feel; as wide as the shipped alarm about hand against probe has them."""
 
 
-class Verdict(Enum):
+class WaterVerdict(Enum):
     """What it comes to."""
 
     AS_WRITTEN = "as written"
@@ -50,7 +50,7 @@ class Verdict(Enum):
     MIX_IN = "mix in"
 
 
-_NO_WATER = (Verdict.HAND_FIRST, Verdict.ENOUGH, Verdict.SUMP_FIRST, Verdict.DAY_FULL)
+_NO_WATER = (WaterVerdict.HAND_FIRST, WaterVerdict.ENOUGH, WaterVerdict.SUMP_FIRST, WaterVerdict.DAY_FULL)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,7 +87,7 @@ class TrayNow:
 class Deed:
     """What to do about one tray's water."""
 
-    verdict: Verdict
+    verdict: WaterVerdict
     today_l: float = 0.0
     """Water to add today, A_DAY_L at most with what it had already."""
     total_l: float = 0.0
@@ -102,38 +102,40 @@ class Deed:
         return self.verdict in _NO_WATER
 
 
-_AS_WRITTEN = Deed(verdict=Verdict.AS_WRITTEN)
+_AS_WRITTEN = Deed(verdict=WaterVerdict.AS_WRITTEN)
 
 
 def about_dry(now: TrayNow, goal_pct: float = GOAL_PCT) -> Deed:
     """For a tray that is, or is getting, too dry; `goal_pct` is where its water is to bring it."""
     level = now.moisture_pct
     if _disagree(now) or (level is not None and level > NOT_ABOVE_PCT):
-        return Deed(verdict=Verdict.HAND_FIRST)
+        return Deed(verdict=WaterVerdict.HAND_FIRST)
     if now.feel in (Feel.DAMP, Feel.WET):
-        return Deed(verdict=Verdict.ENOUGH)
+        return Deed(verdict=WaterVerdict.ENOUGH)
     if now.sump_stands or (now.sump_pct is not None and now.sump_pct >= SUMP_FULL_PCT):
-        return Deed(verdict=Verdict.SUMP_FIRST)
+        return Deed(verdict=WaterVerdict.SUMP_FIRST)
     left_l = max(0.0, A_DAY_L - now.poured_l)
     if left_l < PORTION_L:
-        return Deed(verdict=Verdict.DAY_FULL)
+        return Deed(verdict=WaterVerdict.DAY_FULL)
     total_l = None if level is None else water_to_add_l(now.mass_kg, level, goal_pct)
     if total_l is None or total_l < _LEAST_L:
         return _AS_WRITTEN
-    return Deed(verdict=Verdict.ADD_WATER, today_l=min(total_l, left_l), total_l=total_l, estimated=now.dry_kg is None)
+    return Deed(
+        verdict=WaterVerdict.ADD_WATER, today_l=min(total_l, left_l), total_l=total_l, estimated=now.dry_kg is None
+    )
 
 
 def about_wet(now: TrayNow) -> Deed:
     """For a tray that is, or is getting, too wet."""
     level = now.moisture_pct
     if _disagree(now) or (level is not None and level < GOAL_PCT):
-        return Deed(verdict=Verdict.HAND_FIRST)
+        return Deed(verdict=WaterVerdict.HAND_FIRST)
     if level is None or not now.fed:
         return _AS_WRITTEN
     bedding_kg = dry_bedding_to_add_kg(now.mass_kg, level, NOT_ABOVE_PCT, _DRY_PCT)
     if bedding_kg is None or bedding_kg < _LEAST_KG:
         return _AS_WRITTEN
-    return Deed(verdict=Verdict.MIX_IN, bedding_kg=bedding_kg, estimated=now.dry_kg is None)
+    return Deed(verdict=WaterVerdict.MIX_IN, bedding_kg=bedding_kg, estimated=now.dry_kg is None)
 
 
 def _disagree(now: TrayNow) -> bool:

@@ -16,7 +16,7 @@ from collector.husbandry.watering import (
     NOT_ABOVE_PCT,
     Deed,
     TrayNow,
-    Verdict,
+    WaterVerdict,
     about_dry,
     about_wet,
 )
@@ -37,7 +37,7 @@ class Trays(Protocol):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Advice:
+class TrayAdvice:
     """What to do about a tray, and how, a sentence or more each."""
 
     act: str
@@ -47,7 +47,7 @@ class Advice:
     """Whether it stands in place of what the alarm's own text says, which would have water or paper added."""
 
 
-def advice(rule: Rule, series: Series, facts: Trays, now_ms: int, goal_pct: float = GOAL_PCT) -> Advice | None:
+def advice(rule: Rule, series: Series, facts: Trays, now_ms: int, goal_pct: float = GOAL_PCT) -> TrayAdvice | None:
     """For an alarm about the moisture of a tray; None where its own text says all there is."""
     dry = _too_dry(rule, series)
     now = facts.tray_now(series.place, now_ms) if dry is not None else None
@@ -58,7 +58,7 @@ def advice(rule: Rule, series: Series, facts: Trays, now_ms: int, goal_pct: floa
     words = in_words(deed, now, facts.lab.us_units, lambda ms: clock_time(ms, zone, now_ms), goal_pct)
     if words is None:
         return None
-    return Advice(act=words[0], how=words[1], deed=deed, instead=deed.forbids_water and rule.kind is not Kind.RATE)
+    return TrayAdvice(act=words[0], how=words[1], deed=deed, instead=deed.forbids_water and rule.kind is not Kind.RATE)
 
 
 def in_words(
@@ -66,25 +66,25 @@ def in_words(
 ) -> tuple[str, str] | None:
     """The act and how it is done; None where there is none."""
     match deed.verdict:
-        case Verdict.AS_WRITTEN:
+        case WaterVerdict.AS_WRITTEN:
             return None
-        case Verdict.HAND_FIRST:
+        case WaterVerdict.HAND_FIRST:
             return _hand_first(now, when)
-        case Verdict.ENOUGH:
+        case WaterVerdict.ENOUGH:
             return (
                 f"Add no water now: {_felt(now, when)}.",
                 "Lay the damp blanket back on, and squeeze a handful again tomorrow.",
             )
-        case Verdict.SUMP_FIRST:
+        case WaterVerdict.SUMP_FIRST:
             return _sump_first(now)
-        case Verdict.DAY_FULL:
+        case WaterVerdict.DAY_FULL:
             return (
                 f"Add no more water today: {show_volume(now.poured_l, us_units)} was noted.",
                 f"More than {show_volume(A_DAY_L, us_units)} a day runs through. Squeeze a handful tomorrow.",
             )
-        case Verdict.ADD_WATER:
+        case WaterVerdict.ADD_WATER:
             return _add_water(deed, now, us_units, goal_pct)
-        case Verdict.MIX_IN:
+        case WaterVerdict.MIX_IN:
             return _mix_in(deed, now, us_units)
 
 

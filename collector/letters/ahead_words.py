@@ -4,7 +4,7 @@ from collections.abc import Callable
 
 from collector.domain.units import show_volume
 from collector.husbandry.ahead import TrayAhead
-from collector.husbandry.watering import PORTION_L, Deed, Verdict
+from collector.husbandry.watering import PORTION_L, Deed, WaterVerdict
 from collector.letters.advice import in_words, pct
 
 
@@ -38,7 +38,7 @@ def _act(one: TrayAhead, deed: Deed, when: Callable[[int], str], us: bool) -> st
     if one.now is not None and deed.forbids_water:
         words = in_words(deed, one.now, us, when, one.leave_at or 0.0)
         return words[0] if words is not None else ""
-    if deed.verdict is not Verdict.ADD_WATER:
+    if deed.verdict is not WaterVerdict.ADD_WATER:
         return f"Before you leave spray a cup of water (about {_cup(us)}) over the whole tray."
     guess = " (an estimate from its size)" if deed.estimated else ""
     today = f"Add about {show_volume(deed.today_l, us)}{guess}"

@@ -4,7 +4,7 @@ import shlex
 from dataclasses import dataclass, replace
 
 from collector.domain.said_quantities import in_units_of
-from collector.letters.advice import Advice, advice
+from collector.letters.advice import TrayAdvice, advice
 from collector.letters.blocks import HowToAnswer
 from collector.letters.cautions import cautions
 from collector.letters.matter import Matter
@@ -33,7 +33,7 @@ class ToDo:
         return [part for part in (before, *self.deeds(), after) if part]
 
     @property
-    def _advice(self) -> Advice | None:
+    def _advice(self) -> TrayAdvice | None:
         return advice(self.matter.rule, self.matter.series, self.matter.facts, self.matter.now_ms)
 
     @property

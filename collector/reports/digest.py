@@ -22,7 +22,7 @@ from collector.domain.squeeze import IN_SHORT
 from collector.domain.units import MEASURES, show_duration, show_value
 from collector.husbandry.ahead import TrayAhead
 from collector.husbandry.watering import GOAL_PCT, TrayNow
-from collector.letters.advice import Advice, advice
+from collector.letters.advice import TrayAdvice, advice
 from collector.letters.ahead_words import ahead_line
 from collector.letters.blocks import Section
 from collector.letters.brew_words import brew_line
@@ -190,7 +190,7 @@ class _Teller:
         found = self._advice(one)
         return _sentence(self._act(one.rule)) if found is None else found.act
 
-    def _advice(self, one: Standing) -> Advice | None:
+    def _advice(self, one: Standing) -> TrayAdvice | None:
         goal_pct = self.view.goal_pct(one.series.place)
         return advice(one.rule, one.series, self.view, self.view.now_ms, goal_pct)
 

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from collector.domain.squeeze import Feel
 from collector.husbandry.ahead import carried
 from collector.husbandry.moisture import water_change_l
-from collector.husbandry.watering import A_DAY_L, GOAL_PCT, NOT_ABOVE_PCT, TrayNow, Verdict, about_dry, about_wet
+from collector.husbandry.watering import A_DAY_L, GOAL_PCT, NOT_ABOVE_PCT, TrayNow, WaterVerdict, about_dry, about_wet
 
 DRY = TrayNow(moisture_pct=60.0, dry_kg=1.25)
 TRAYS = st.builds(
@@ -30,24 +30,24 @@ TRAYS = st.builds(
 @pytest.mark.parametrize(
     ("now", "verdict"),
     [
-        (DRY, Verdict.ADD_WATER),
-        (replace(DRY, moisture_pct=None), Verdict.AS_WRITTEN),
-        (replace(DRY, moisture_pct=77.0), Verdict.AS_WRITTEN),
-        (replace(DRY, moisture_pct=85.1), Verdict.HAND_FIRST),
-        (replace(DRY, feel=Feel.DRY), Verdict.ADD_WATER),
-        (replace(DRY, feel=Feel.DAMP, moisture_pct=59.9), Verdict.HAND_FIRST),
-        (replace(DRY, feel=Feel.WET), Verdict.HAND_FIRST),
-        (replace(DRY, feel=Feel.DAMP, moisture_pct=65.0), Verdict.ENOUGH),
-        (replace(DRY, feel=Feel.WET, moisture_pct=None), Verdict.ENOUGH),
-        (replace(DRY, doubted=True), Verdict.HAND_FIRST),
-        (replace(DRY, sump_pct=75.0), Verdict.SUMP_FIRST),
-        (replace(DRY, sump_pct=74.9), Verdict.ADD_WATER),
-        (replace(DRY, sump_stands=True, moisture_pct=None), Verdict.SUMP_FIRST),
-        (replace(DRY, poured_l=0.8), Verdict.DAY_FULL),
-        (replace(DRY, poured_l=5.0), Verdict.DAY_FULL),
+        (DRY, WaterVerdict.ADD_WATER),
+        (replace(DRY, moisture_pct=None), WaterVerdict.AS_WRITTEN),
+        (replace(DRY, moisture_pct=77.0), WaterVerdict.AS_WRITTEN),
+        (replace(DRY, moisture_pct=85.1), WaterVerdict.HAND_FIRST),
+        (replace(DRY, feel=Feel.DRY), WaterVerdict.ADD_WATER),
+        (replace(DRY, feel=Feel.DAMP, moisture_pct=59.9), WaterVerdict.HAND_FIRST),
+        (replace(DRY, feel=Feel.WET), WaterVerdict.HAND_FIRST),
+        (replace(DRY, feel=Feel.DAMP, moisture_pct=65.0), WaterVerdict.ENOUGH),
+        (replace(DRY, feel=Feel.WET, moisture_pct=None), WaterVerdict.ENOUGH),
+        (replace(DRY, doubted=True), WaterVerdict.HAND_FIRST),
+        (replace(DRY, sump_pct=75.0), WaterVerdict.SUMP_FIRST),
+        (replace(DRY, sump_pct=74.9), WaterVerdict.ADD_WATER),
+        (replace(DRY, sump_stands=True, moisture_pct=None), WaterVerdict.SUMP_FIRST),
+        (replace(DRY, poured_l=0.8), WaterVerdict.DAY_FULL),
+        (replace(DRY, poured_l=5.0), WaterVerdict.DAY_FULL),
     ],
 )
-def test_a_dry_tray(now: TrayNow, verdict: Verdict) -> None:
+def test_a_dry_tray(now: TrayNow, verdict: WaterVerdict) -> None:
     """The hand is asked before the probe is believed; a full sump, a hand that finds it damp or enough poured today
     each leave it without water."""
     assert about_dry(now).verdict is verdict
@@ -56,16 +56,16 @@ def test_a_dry_tray(now: TrayNow, verdict: Verdict) -> None:
 @pytest.mark.parametrize(
     ("now", "verdict"),
     [
-        (replace(DRY, moisture_pct=90.0), Verdict.MIX_IN),
-        (replace(DRY, moisture_pct=90.0, fed=False), Verdict.AS_WRITTEN),
-        (replace(DRY, moisture_pct=None), Verdict.AS_WRITTEN),
-        (replace(DRY, moisture_pct=85.1), Verdict.AS_WRITTEN),
-        (replace(DRY, moisture_pct=70.0), Verdict.HAND_FIRST),
-        (replace(DRY, moisture_pct=90.0, feel=Feel.DAMP), Verdict.HAND_FIRST),
-        (replace(DRY, moisture_pct=90.0, feel=Feel.WET), Verdict.MIX_IN),
+        (replace(DRY, moisture_pct=90.0), WaterVerdict.MIX_IN),
+        (replace(DRY, moisture_pct=90.0, fed=False), WaterVerdict.AS_WRITTEN),
+        (replace(DRY, moisture_pct=None), WaterVerdict.AS_WRITTEN),
+        (replace(DRY, moisture_pct=85.1), WaterVerdict.AS_WRITTEN),
+        (replace(DRY, moisture_pct=70.0), WaterVerdict.HAND_FIRST),
+        (replace(DRY, moisture_pct=90.0, feel=Feel.DAMP), WaterVerdict.HAND_FIRST),
+        (replace(DRY, moisture_pct=90.0, feel=Feel.WET), WaterVerdict.MIX_IN),
     ],
 )
-def test_a_wet_tray(now: TrayNow, verdict: Verdict) -> None:
+def test_a_wet_tray(now: TrayNow, verdict: WaterVerdict) -> None:
     """Paper only goes where food goes: what is nearly finished drains or is harvested."""
     assert about_wet(now).verdict is verdict
 
@@ -97,7 +97,7 @@ def test_no_deed_contradicts_what_is_known(now: TrayNow, goal_pct: float) -> Non
     assert dry.today_l <= dry.total_l
     assert not (dry.total_l and wet.bedding_kg)
     assert not (dry.total_l and dry.forbids_water)
-    if dry.verdict is Verdict.ADD_WATER:
+    if dry.verdict is WaterVerdict.ADD_WATER:
         assert now.feel in (None, Feel.DRY)
         assert not now.doubted
         assert not now.sump_stands

@@ -6,12 +6,12 @@ import pytest
 
 from collector.domain.diary import Brew
 from collector.husbandry.ahead import Dryness, Expected, TrayAhead
-from collector.husbandry.watering import Deed, TrayNow, Verdict
+from collector.husbandry.watering import Deed, TrayNow, WaterVerdict
 from collector.letters.ahead_words import ahead_line
 from collector.letters.brew_words import brew_line
 from tests.worlds.values import HOUR, T0
 
-WATER = Deed(verdict=Verdict.ADD_WATER, today_l=0.6, total_l=0.6)
+WATER = Deed(verdict=WaterVerdict.ADD_WATER, today_l=0.6, total_l=0.6)
 MUCH = replace(WATER, today_l=1.0, total_l=3.1)
 
 
@@ -58,7 +58,7 @@ def when(ms: int) -> str:
             " enough: somebody must water it meanwhile.",
         ),
         (
-            TrayAhead(place="x", level=74.0, leave_at=75.0, deed=Deed(verdict=Verdict.AS_WRITTEN), now=TrayNow()),
+            TrayAhead(place="x", level=74.0, leave_at=75.0, deed=Deed(verdict=WaterVerdict.AS_WRITTEN), now=TrayNow()),
             "74.0 % now. Before you leave spray a cup of water (about 0.25 L) over the whole tray.",
         ),
         (
@@ -66,7 +66,7 @@ def when(ms: int) -> str:
                 place="x",
                 level=66.0,
                 leave_at=80.0,
-                deed=Deed(verdict=Verdict.SUMP_FIRST),
+                deed=Deed(verdict=WaterVerdict.SUMP_FIRST),
                 now=TrayNow(moisture_pct=66.0, sump_pct=97.0),
             ),
             "66.0 % now. Add no water yet: first empty the sump, which is at 97 %, and see that the drain runs.",
@@ -86,14 +86,14 @@ def test_a_tray(ahead: TrayAhead, line: str) -> None:
 @pytest.mark.parametrize(("water_l", "told"), [(2.0, "2.1 qt"), (0.5, "17 fl oz"), (4.0, "1.1 gal")])
 def test_water_in_us_units_is_told_as_in_every_message(water_l: float, told: str) -> None:
     """Ounces, quarts or gallons, whichever is handy (1 qt is 0.946353 L, 32 fl oz, a quarter of a gallon)."""
-    deed = Deed(verdict=Verdict.ADD_WATER, today_l=water_l, total_l=water_l)
+    deed = Deed(verdict=WaterVerdict.ADD_WATER, today_l=water_l, total_l=water_l)
     tray = TrayAhead(place="x", level=74.0, leave_at=80.0, deed=deed)
     assert f"Add about {told} before you leave," in ahead_line(tray, when, us_units=True)
 
 
 def test_a_cup_and_what_is_said_elsewhere() -> None:
     """A cup is 8.5 fl oz; what the same message has said is not said again."""
-    little = TrayAhead(place="x", level=74.0, leave_at=75.0, deed=Deed(verdict=Verdict.AS_WRITTEN))
+    little = TrayAhead(place="x", level=74.0, leave_at=75.0, deed=Deed(verdict=WaterVerdict.AS_WRITTEN))
     assert ahead_line(little, when, us_units=True).endswith("spray a cup of water (about 8 fl oz) over the whole tray.")
     much = TrayAhead(place="x", level=74.0, leave_at=85.0, deed=MUCH)
     assert ahead_line(much, when, us_units=False, said=True) == "74.0 % now. What to do is said above."

@@ -8,7 +8,7 @@ from collector.domain.diary import Brew, DiaryEntry, DiaryKind
 from collector.domain.lab import Channel, Person, Place, PlaceKind, Series
 from collector.domain.readings import Flag, StoredReading, Why
 from collector.husbandry.ahead import Dryness, Expected, TrayAhead
-from collector.husbandry.watering import Deed, Verdict
+from collector.husbandry.watering import Deed, WaterVerdict
 from collector.letters.blocks import Section
 from collector.reports.digest import BrewNow, DigestView, Past, Standing, digest_key, sections, subject
 from tests.letters.examples import HOT, KETTLE, LAB, ROOM, ROOM_AIR, SILENT, TOP, TOP_MOISTURE, TOP_TEMPERATURE, at
@@ -172,41 +172,6 @@ def test_a_healthy_bin_is_one_short_line_however_many_trays_it_has() -> None:
     assert told(replace(view, newest=()))["The bins"] == ("Juniper: no reading of its 2 trays",)
 
 
-def test_before_a_break_water_is_said_once_and_reaches_as_far_as_it_must() -> None:
-    """The alarm's line and the tray's course give one amount between them: 1.5 (80/20 - 70/30) = 2.5 L, a litre of it
-    today."""
-    dry = replace(HOT, kind=Kind.LOW, measure="bedding_moisture")
-    stands = Standing(rule=dry, series=TOP_MOISTURE, since_ms=at(3, 5, 10), acknowledged=False)
-    lab = replace(SCHOOL, places=tuple(replace(one, dry_kg=1.5) if one is TOP else one for one in SCHOOL.places))
-    deed = Deed(verdict=Verdict.ADD_WATER, today_l=1.0, total_l=2.5)
-    ahead = TrayAhead(place="juniper/top", level=70.0, leave_at=80.0, deed=deed, enough=False)
-    view = replace(
-        QUIET, lab=lab, standing=(stands,), newest=(reading(TOP_MOISTURE, 70.0),), ahead=(ahead,), back_ms=at(10, 7)
-    )
-    found = told(view)
-    assert "Add about 1.0 L of water over the whole tray today, a cup at a time." in found["Standing now"][0]
-    assert str(found).count("Add about") == 1
-    assert found["Until somebody is back, Monday 10 Mar 07:00"] == (
-        "Juniper, top tray: 70.0 % now. What to do is said above. That is not enough: somebody must water it"
-        " meanwhile.",
-    )
-
-
-def test_days_before_a_holiday_only_trays_that_need_water_are_named() -> None:
-    """In time to give it in daily portions; the last day is not announced yet."""
-    deed = Deed(verdict=Verdict.ADD_WATER, today_l=1.0, total_l=3.1)
-    ahead = (
-        TrayAhead(place="juniper/top", level=74.0, at_end=Expected(72.0, 71.0, 73.0)),
-        TrayAhead(place="maple/top", level=70.0, leave_at=82.0, deed=deed, days=5),
-    )
-    view = replace(QUIET, ahead=ahead, back_ms=at(17, 7), last_day=False)
-    assert told(view)["A break is coming. Until somebody is back, Monday 17 Mar 07:00"] == (
-        "Maple, top tray: 70.0 % now. Add about 1.0 L today, in portions over the whole tray, and go on each school"
-        " day: 3.1 L in all before the break.",
-    )
-    assert "Last day" not in subject(view, TEACHER)
-
-
 def test_a_dry_tray_has_its_amount() -> None:
     """What to add follows from the tray's mass and its moisture this morning, as in the alarm's own message: 1.5 kg of
     dry bedding take 1.5 (77.5/22.5 - 65/35) = 2.4 L, a litre a day. From an old reading nothing follows."""
@@ -327,7 +292,7 @@ def test_before_a_break_it_says_what_will_happen() -> None:
             at_end=Expected(62.0, 59.0, 65.0),
             dry=Dryness(60.0, at(6, 1), at(5, 19)),
             leave_at=76.5,
-            deed=Deed(verdict=Verdict.ADD_WATER, today_l=0.94, total_l=0.94),
+            deed=Deed(verdict=WaterVerdict.ADD_WATER, today_l=0.94, total_l=0.94),
         ),
     )
     view = replace(QUIET, ahead=ahead, back_ms=at(10, 7))
