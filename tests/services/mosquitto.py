@@ -110,6 +110,11 @@ class Mosquitto:
         self._process.send_signal(signal.SIGUSR1)
         wait_until(lambda: not self.running or self._saved_file() != before, "Mosquitto to write its state")
 
+    def freeze(self) -> None:
+        """From here on it takes and answers nothing, until it is killed."""
+        assert self._process is not None
+        self._process.send_signal(signal.SIGSTOP)
+
     def saved_ago_s(self) -> float:
         """Seconds since it last wrote its state down; endless where it never did."""
         saved_ms = self._saved_file()[1] / 1e6
