@@ -1,77 +1,69 @@
-"""What a tray will come to if nobody looks after it: when it is too dry, and how much water would carry it through.
-
-A tray that nobody waters dries along a line over a few days (its water loss follows the air of the room, which changes
-little more than its daily round). How far ahead such a line may be drawn is the caller's to say.
-"""
+"""What a tray will come to if nobody looks after it: when it is too dry, and how much water would carry it through."""
 
 from dataclasses import dataclass
 from typing import NamedTuple
 
+import numpy as np
+
+from collector.husbandry.air import Numbers
+from collector.husbandry.drying import Assumed, Path
 from collector.husbandry.watering import A_DAY_L, Deed, TrayNow, WaterVerdict, about_dry
 
-DAY_MS = 86_400_000
-_FARTHEST_MS = 3_653 * DAY_MS
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Course:
-    """How a measure goes: its level now and its change a day, with the ends of the 90 % interval of the change."""
-
-    level: float
-    per_day: float
-    low_per_day: float
-    high_per_day: float
-
-    @property
-    def falls(self) -> bool:
-        """Whether the whole interval falls."""
-        return self.high_per_day < 0
-
-    def after(self, days: float) -> "Expected":
-        """What is expected then: the central line, and the ends of its interval."""
-        return Expected(
-            self.level + self.per_day * days,
-            self.level + self.low_per_day * days,
-            self.level + self.high_per_day * days,
-        )
+HOUR_MS, DAY_MS = 3_600_000, 86_400_000
 
 
 class Expected(NamedTuple):
-    """A level that is expected, and the ends of its 90 % interval."""
+    """A level that is expected, and the ends of the span that holds it 8 of 10 times."""
 
     about: float
     low: float
     high: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Dryness:
-    """When a tray falls below a limit. `early_ms` is the early end of the 90 % interval, by which to be there."""
+    """When a tray falls below a limit. Between `early_ms` and `late_ms` 8 of 10 times; None where the forecast does not
+    reach so far."""
 
     limit: float
-    about_ms: int
     early_ms: int
+    about_ms: int | None = None
+    late_ms: int | None = None
 
 
-def falls_below(course: Course, limit: float, now_ms: int, until_ms: int) -> Dryness | None:
-    """When `course` passes `limit` on its way down; None where that is not expected before `until_ms`, judged by the
+def at_end(path: Path, hours: int) -> Expected:
+    """What is expected after so many hours."""
+    return Expected(float(path.about[hours]), float(path.low[hours]), float(path.high[hours]))
+
+
+def falls_below(path: Path, limit: float, now_ms: int, until_ms: int) -> Dryness | None:
+    """When `path` passes `limit` on its way down; None where that is not expected before `until_ms`, judged by the
     early end. A tray below the limit already is below it now."""
-    if course.level <= limit:
-        return Dryness(limit, now_ms, now_ms)
-    if not course.falls:
+    if path.about[0] <= limit:
+        return Dryness(limit=limit, early_ms=now_ms, about_ms=now_ms, late_ms=now_ms)
+    early_ms, about_ms, late_ms = (_passes_ms(one, limit, now_ms) for one in (path.low, path.about, path.high))
+    if early_ms is None or early_ms >= until_ms:
         return None
-    early_ms, about_ms = (
-        now_ms + round(min((limit - course.level) / per_day * DAY_MS, _FARTHEST_MS))
-        for per_day in (course.low_per_day, course.per_day)
-    )
-    return Dryness(limit, about_ms, early_ms) if early_ms < until_ms else None
+    return Dryness(limit=limit, early_ms=early_ms, about_ms=about_ms, late_ms=late_ms)
 
 
-def level_to_leave_at(course: Course, floor: float, ceiling: float, days: float) -> float:
-    """The moisture to leave a tray at, in % wet basis, so that it is not below `floor` after so many days even at the
-    fast end of its drying; never above `ceiling`, where it would be too wet now, nor below what it is."""
-    loss = max(0.0, -course.low_per_day) * days
-    return max(course.level, min(ceiling, floor + loss))
+def _passes_ms(levels: Numbers, limit: float, now_ms: int) -> int | None:
+    """When hourly levels first are at the limit, on the line between the hours."""
+    below = np.flatnonzero(levels <= limit)
+    if not below.size:
+        return None
+    hour = int(below[0])
+    if hour == 0:
+        return now_ms
+    before, after = float(levels[hour - 1]), float(levels[hour])
+    return now_ms + round((hour - 1 + (before - limit) / (before - after)) * HOUR_MS)
+
+
+def level_to_leave_at(level: float, end: Expected, floor: float, ceiling: float) -> float:
+    """The moisture to leave a tray at, in % wet basis, so that it is not below `floor` at the end 9 of 10 times; never
+    above `ceiling`, where it would be too wet now, nor below what it is. A wetter tray loses fewer points for the same
+    water, so this is on the safe side."""
+    return max(level, min(ceiling, floor + max(0.0, level - end.low)))
 
 
 def carried(now: TrayNow, leave_at: float, days: int) -> tuple[Deed, bool]:
@@ -104,5 +96,7 @@ class TrayAhead:
     more in a day than soaks in."""
     seen_until_ms: int | None = None
     """How far can be foreseen, where that is not until the end: the figures are those of then."""
+    assumed: tuple[Assumed, ...] = ()
+    """What was taken for what nobody measures."""
     why_not: str = ""
     """Why nothing can be foreseen."""

@@ -3,9 +3,17 @@
 from collections.abc import Callable
 
 from collector.domain.units import show_volume
-from collector.husbandry.ahead import TrayAhead
+from collector.husbandry.ahead import Dryness, TrayAhead
+from collector.husbandry.drying import ASSUMED_HUMIDITY_PCT, Assumed
 from collector.husbandry.watering import PORTION_L, Deed, WaterVerdict
 from collector.letters.advice import in_words, pct
+
+_ASSUMED = {
+    Assumed.HUMIDITY: f"the room's humidity is not measured, {ASSUMED_HUMIDITY_PCT:.0f} % is assumed",
+    Assumed.ROOM: "the room's temperature is not measured",
+    Assumed.BED: "the bedding's temperature is not measured",
+}
+OFTEN = "8 of 10 times"
 
 
 def ahead_line(one: TrayAhead, when: Callable[[int], str], us_units: bool, said: bool = False) -> str:
@@ -15,6 +23,8 @@ def ahead_line(one: TrayAhead, when: Callable[[int], str], us_units: bool, said:
         return f"cannot be foreseen: {one.why_not}"
     far_ms = one.seen_until_ms
     line = _told(one, "then" if far_ms is None else f"on {when(far_ms)}", when, us_units, said)
+    if one.assumed:
+        line += f" Less sure, since {' and '.join(_ASSUMED[each] for each in one.assumed)}."
     if far_ms is None:
         return line
     return f"{line} Beyond that nothing can be foreseen: have somebody look at it by {when(far_ms)}."
@@ -23,10 +33,10 @@ def ahead_line(one: TrayAhead, when: Callable[[int], str], us_units: bool, said:
 def _told(one: TrayAhead, end: str, when: Callable[[int], str], us_units: bool, said: bool) -> str:
     line = f"{pct(one.level)} now"
     if one.at_end is not None:
-        line += f", about {pct(one.at_end.about)} {end} (at worst {pct(one.at_end.low)})"
+        low, high = pct(one.at_end.low), pct(one.at_end.high)
+        line += f", about {pct(one.at_end.about)} {end}, between {low} and {high} ({OFTEN})"
     if one.dry is not None:
-        below = f"below {pct(one.dry.limit)}"
-        line += f"; {below} already" if one.level <= one.dry.limit else f"; {below} from {when(one.dry.early_ms)} on"
+        line += f"; {_dry(one.dry, one.level, when)}"
     if one.deed is None:
         through = "Comes through" if one.seen_until_ms is None else "Comes through until then"
         return f"{line}. {through}." if one.dry is None else f"{line}. Somebody must water it meanwhile."
@@ -52,3 +62,15 @@ def _act(one: TrayAhead, deed: Deed, when: Callable[[int], str], us: bool) -> st
 
 def _cup(us: bool) -> str:
     return show_volume(PORTION_L, us) if us else f"{PORTION_L:g} L"
+
+
+def _dry(dry: Dryness, level: float, when: Callable[[int], str]) -> str:
+    """'below 60 % about Sunday 4:00, between Saturday 20:00 and Monday 2:00 (8 of 10 times)'."""
+    below = f"below {pct(dry.limit)}"
+    if level <= dry.limit:
+        return f"{below} already"
+    if dry.about_ms is None:
+        return f"{below} perhaps, but not before {when(dry.early_ms)} (9 of 10 times)"
+    if dry.late_ms is None:
+        return f"{below} about {when(dry.about_ms)}, not before {when(dry.early_ms)} (9 of 10 times)"
+    return f"{below} about {when(dry.about_ms)}, between {when(dry.early_ms)} and {when(dry.late_ms)} ({OFTEN})"

@@ -1,7 +1,7 @@
 """What each tray will come to until somebody is back, from the journal's hourly figures."""
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -12,34 +12,36 @@ from collector.alarms.kinds.kind import About
 from collector.alarms.kinds.table import direction, kind_of
 from collector.alarms.model import Priority, Rule
 from collector.alarms.places import holds_at
-from collector.alarms.trend import FEWEST, theil_sen
 from collector.domain.diary import DiaryEntry, DiaryKind
+from collector.domain.foresight.conformal import ByHorizon
 from collector.domain.lab import Lab, Place, PlaceKind
 from collector.husbandry.ahead import (
-    DAY_MS,
-    Course,
+    HOUR_MS,
     Dryness,
+    Expected,
     TrayAhead,
+    at_end,
     carried,
     falls_below,
     level_to_leave_at,
 )
+from collector.husbandry.air import Numbers
+from collector.husbandry.drying import FIT_H, HORIZONS_D, LEARNED_H, Dryer, Hours, Path, drive, spanned
 from collector.husbandry.watering import TrayNow
 from collector.letters.local_time import utc
 from collector.letters.tray_facts import Stands, tray_now
 from collector.reports.newest import newest_of
-from collector.store.reader import Reader, Summary
+from collector.store.reader import Reader
 
-WINDOW_MS = 3 * DAY_MS
-REACH = 3
-"""So many windows ahead a line may be drawn, as forecasts do (common practice, no source)."""
+WINDOW_H = 72
+LOOK_BACK_H = LEARNED_H + FIT_H
+FARTHEST_MS = 9 * 24 * HOUR_MS
+"""Further ahead nothing is said (common practice, no source)."""
 FLOOR_PCT, CEILING_PCT = 70.0, 85.0
 """The comfortable band of bedding moisture, % wet basis: what Edwards (2004, table 18.3), Kaplan et al. (1980) and
 Edwards (1988) share; configuration of the rules says when an alarm speaks, this says where to leave a tray."""
 EARLY_DAYS = 5
 """So many school days before a holiday its water is told, so that it can be given in daily portions."""
-_SETTLES_MS = 6 * 3_600_000
-"""Water takes so long to spread through a tray; until then figures tell of the pouring (common practice, no source)."""
 _STIRS = (DiaryKind.WATERED, DiaryKind.FED, DiaryKind.TRAY_ADDED, DiaryKind.HARVESTED, DiaryKind.DRAINED)
 
 
@@ -95,23 +97,22 @@ def trays_ahead(
     stands: Stands = (),
 ) -> list[TrayAhead]:
     """One for each tray with a moisture probe, in the lab's order; of two probes in one tray the drier one speaks."""
+    record = _Record(lab, reader, diary, now_ms)
     dry_rules = [rule for rule in rules if _falls_dry(rule)]
-    series = [one for one in reader.series() if one.measure == "bedding_moisture"]
-    hours = _by_series(reader.hourly(now_ms - WINDOW_MS, now_ms))
+    trays = [place for place in lab.places if place.kind is PlaceKind.TRAY]
+    told = [(place, record.of(place, one)) for place in trays for one in record.series(place, "bedding_moisture")]
+    dryers = [(place, Dryer(hours, driven.kpa), driven.assumed) for place, hours in told for driven in [drive(hours)]]
+    spans = ByHorizon(HORIZONS_D, (one for _, dryer, _ in dryers for one in dryer.came_out(LOOK_BACK_H)))
+    found: dict[str, TrayAhead] = {}
+    for (place, dryer, assumed), (_, hours) in zip(dryers, told, strict=True):
+        limit = _limit(dry_rules, place)
+        one = _one(place, hours, dryer, spans, limit, now_ms, until_ms)
+        one = one if one.why_not else replace(one, assumed=assumed)
+        found[place.id] = min(found.get(place.id, one), one, key=lambda tray: (math.isnan(tray.level), tray.level))
     newest = newest_of(lab, {one.id: one.as_series() for one in reader.series()}, reader)
     days = school_days_left(lab, now_ms, until_ms)
-    found = []
-    for place in (place for place in lab.places if place.kind is PlaceKind.TRAY):
-        current = {(probe.id, probe.place) for probe in lab.probes}
-        here = [one.id for one in series if one.place == place.id and (one.probe, one.place) in current]
-        since_ms = _since_ms(diary, place, now_ms)
-        limit = _limit(dry_rules, place)
-        each = [_one(place, hours.get(number, ()), since_ms, limit, now_ms, until_ms) for number in here]
-        if each:
-            worst = min(each, key=lambda one: (math.isnan(one.level), one.level))
-            known = tray_now(lab, place.id, newest, diary, stands, now_ms)
-            found.append(_carried(worst, known, days) if known is not None else worst)
-    return found
+    known = ((one, tray_now(lab, one.place, newest, diary, stands, now_ms)) for one in found.values())
+    return [_carried(one, now, days) if now is not None else one for one, now in known]
 
 
 def _carried(one: TrayAhead, now: TrayNow, days: int) -> TrayAhead:
@@ -123,22 +124,57 @@ def _carried(one: TrayAhead, now: TrayNow, days: int) -> TrayAhead:
     return replace(one, deed=deed, now=known, days=days, enough=one.enough and fits)
 
 
-def _by_series(rows: Iterable[Summary]) -> Mapping[int, list[Summary]]:
-    found: dict[int, list[Summary]] = {}
-    for row in rows:
-        if row.mean is not None and row.n_good:
-            found.setdefault(row.series, []).append(row)
-    return found
+class _Record:
+    """The lab's hourly figures, each series on one grid that ends now."""
+
+    def __init__(self, lab: Lab, reader: Reader, diary: Sequence[DiaryEntry], now_ms: int) -> None:
+        self._lab = lab
+        self._begin_ms = (now_ms // HOUR_MS + 1 - LOOK_BACK_H) * HOUR_MS
+        current = {(probe.id, probe.place) for probe in lab.probes}
+        self._series = [one for one in reader.series() if (one.probe, one.place) in current]
+        self._values: dict[int, Numbers] = {}
+        for row in reader.hourly(self._begin_ms, now_ms):
+            if row.mean is not None and row.n_good:
+                empty = np.full(LOOK_BACK_H, np.nan)
+                self._values.setdefault(row.series, empty)[self._hour(int(row.start))] = row.mean
+        self._stirred = [(entry.place, self._hour(entry.t_ms)) for entry in diary if _stirs(entry)]
+
+    def _hour(self, t_ms: int) -> int:
+        return (t_ms - self._begin_ms) // HOUR_MS
+
+    def series(self, place: Place, measure: str) -> list[int]:
+        """The series of the lab's present probes there."""
+        return [one.id for one in self._series if one.place == place.id and one.measure == measure]
+
+    def of(self, place: Place, moisture: int) -> Hours:
+        stirred = np.zeros(LOOK_BACK_H, np.bool_)
+        hours = [hour for where, hour in self._stirred if where in (place.id, place.bin)]
+        stirred[[hour for hour in hours if 0 <= hour < LOOK_BACK_H]] = True
+        return Hours(
+            moisture_pct=self._values.get(moisture, _unknown()),
+            bed_c=self._mean(self.series(place, "bedding_temperature")),
+            room_c=self._mean(self._of_room("air_temperature")),
+            humidity_pct=self._mean(self._of_room("air_humidity")),
+            stirred=stirred,
+        )
+
+    def _of_room(self, measure: str) -> list[int]:
+        rooms = [place for place in self._lab.places if place.kind is PlaceKind.ROOM]
+        return [one for room in rooms for one in self.series(room, measure)]
+
+    def _mean(self, series: Sequence[int]) -> Numbers:
+        """Over the probes known in each hour; NaN where none is."""
+        each = np.array([self._values.get(one, _unknown()) for one in series] or [_unknown()])
+        known = np.count_nonzero(~np.isnan(each), axis=0)
+        return np.where(known > 0, np.nansum(each, axis=0) / np.maximum(known, 1), np.nan)
 
 
-def _since_ms(diary: Sequence[DiaryEntry], place: Place, now_ms: int) -> int:
-    """From when on the tray has been left to itself."""
-    stirred = [
-        entry.t_ms + _SETTLES_MS
-        for entry in diary
-        if entry.kind in _STIRS and entry.struck_ms is None and entry.place in (place.id, place.bin)
-    ]
-    return max([now_ms - WINDOW_MS, *stirred])
+def _unknown() -> Numbers:
+    return np.full(LOOK_BACK_H, np.nan)
+
+
+def _stirs(entry: DiaryEntry) -> bool:
+    return entry.kind in _STIRS and entry.struck_ms is None
 
 
 def _limit(rules: Sequence[Rule], place: Place) -> float:
@@ -149,39 +185,44 @@ def _limit(rules: Sequence[Rule], place: Place) -> float:
     return worst.setpoint if worst is not None else FLOOR_PCT
 
 
-def _one(place: Place, hours: Sequence[Summary], since_ms: int, limit: float, now_ms: int, until_ms: int) -> TrayAhead:
-    level = float(hours[-1].mean or 0.0) if hours else float("nan")
-    left = [row for row in hours if int(row.start) >= since_ms]
-    if not hours:
-        return TrayAhead(place=place.id, level=level, why_not="no usable reading in the last three days")
-    if len(left) < FEWEST:
+def _one(
+    place: Place, hours: Hours, dryer: Dryer, spans: ByHorizon, limit: float, now_ms: int, until_ms: int
+) -> TrayAhead:
+    latest = hours.moisture_pct[-WINDOW_H:]
+    latest = latest[~np.isnan(latest)]
+    if not latest.size:
+        return TrayAhead(place=place.id, level=math.nan, why_not="no usable reading in the last three days")
+    level = float(latest[-1])
+    end_ms = min(until_ms, now_ms + FARTHEST_MS)
+    ahead_h = max(1, -(-(end_ms - now_ms) // HOUR_MS))
+    about = dryer.about(LOOK_BACK_H - _silent_h(hours), ahead_h + _silent_h(hours))
+    if about is None:
         return TrayAhead(place=place.id, level=level, why_not="too little is known since it was last watered or fed")
-    end_ms = min(until_ms, now_ms + REACH * WINDOW_MS)
-    course = _course(left, now_ms)
-    dry = falls_below(course, limit, now_ms, end_ms)
-    found = _advised(place, course, dry, (end_ms - now_ms) / DAY_MS)
+    path = spanned(about, spans)
+    if not np.all(np.isfinite(path.low - path.high)):
+        return TrayAhead(place=place.id, level=level, why_not="what was foretold of the trays lately was too far off")
+    path = Path(*(one[_silent_h(hours) :] for one in path))
+    dry = falls_below(path, limit, now_ms, end_ms)
+    found = _advised(place, level, at_end(path, ahead_h), dry)
     return found if end_ms == until_ms else replace(found, seen_until_ms=end_ms)
 
 
-def _course(hours: Sequence[Summary], now_ms: int) -> Course:
-    x = np.array([(int(row.start) + 1_800_000 - now_ms) / DAY_MS for row in hours])
-    trend = theil_sen(x, np.array([row.mean for row in hours], np.float64))
-    return Course(level=trend.at(0.0), per_day=trend.slope, low_per_day=trend.low, high_per_day=trend.high)
+def _silent_h(hours: Hours) -> int:
+    """Hours since the last one that is known; the one now may not have begun to be."""
+    return hours.moisture_pct.size - 1 - int(np.flatnonzero(~np.isnan(hours.moisture_pct))[-1])
 
 
-def _advised(place: Place, course: Course, dry: Dryness | None, days: float) -> TrayAhead:
-    at_end = course.after(days)
-    if at_end.low >= FLOOR_PCT and dry is None:
-        return TrayAhead(place=place.id, level=course.level, at_end=at_end)
-    leave_at = level_to_leave_at(course, FLOOR_PCT, CEILING_PCT, days)
-    needed = leave_at > course.level
-    loss = max(0.0, -course.low_per_day) * days
+def _advised(place: Place, level: float, end: Expected, dry: Dryness | None) -> TrayAhead:
+    if end.low >= FLOOR_PCT and dry is None:
+        return TrayAhead(place=place.id, level=level, at_end=end)
+    leave_at = level_to_leave_at(level, end, FLOOR_PCT, CEILING_PCT)
+    needed = leave_at > level
     limit = dry.limit if dry is not None else FLOOR_PCT
     return TrayAhead(
         place=place.id,
-        level=course.level,
-        at_end=at_end,
+        level=level,
+        at_end=end,
         dry=dry,
         leave_at=leave_at if needed else None,
-        enough=leave_at - loss >= limit,
+        enough=leave_at - (level - end.low) >= limit,
     )

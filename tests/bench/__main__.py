@@ -14,7 +14,7 @@ from tests.bench.kept import keep
 
 Figures = Mapping[str, Any]
 NAMES = (
-    *("intake", "latency", "memory", "writes", "crash", "replay"),
+    *("intake", "latency", "memory", "writes", "crash", "replay", "ahead"),
     *("scenarios", "uplink", "rogue", "install", "startup", "broker_saves"),
 )
 

@@ -25,9 +25,10 @@ from collector.config.settings import Settings, known_variables
 from collector.delivery.sender import Patience
 from collector.domain.diary import DiaryKind
 from collector.domain.readings import FUTURE_TOLERANCE_MS
+from collector.husbandry.drying import ASSUMED_HUMIDITY_PCT, FRESH_H, SETTLES_H, scale_pct
 from collector.intake.allowance import CHANGES, READINGS
 from collector.letters.links import LINK_LASTS_MS
-from collector.reports.ahead_view import REACH, WINDOW_MS
+from collector.reports.ahead_view import FARTHEST_MS
 from collector.store.prune import MESSAGES_DAYS, REQUESTS_DAYS
 from collector.telling.desk_times import GAPS_MS
 from sim_sensors import scenarios
@@ -185,9 +186,15 @@ def test_a_number_in_a_sentence_is_that_of_the_code(name: str, words: str) -> No
 
 
 def test_days_ahead_are_those_of_the_code() -> None:
-    """Three windows of three days."""
-    assert (CHANGES.per_s * 60, REACH * WINDOW_MS // DAY_MS, WINDOW_MS // DAY_MS) == (1, 9, 3)
-    assert "three undisturbed days and looks nine days ahead" in flowing("deploy/LIMITS.md")
+    """How far is looked, how long a tray settles, and what stands in for what is not known."""
+    assert (CHANGES.per_s * 60, FARTHEST_MS // DAY_MS) == (1, 9)
+    assert "looks nine days ahead at most" in flowing("deploy/LIMITS.md")
+    assert scale_pct(0) == 0.5
+    assert scale_pct(1) == pytest.approx(0.5 + 0.7)
+    assert "(0.5 points, and 0.7 more for each day ahead)" in flowing("deploy/LIMITS.md")
+    assert (SETTLES_H + FRESH_H, ASSUMED_HUMIDITY_PCT) == (9, 50)
+    assert "For nine hours after one it says nothing of that tray" in flowing("deploy/ALERTS.md")
+    assert "without one 50 % is assumed" in flowing("deploy/ALERTS.md")
 
 
 def test_the_example_of_the_probe_is_taken(tmp_path: Path) -> None:

@@ -6,6 +6,7 @@ import pytest
 
 from collector.domain.diary import Brew
 from collector.husbandry.ahead import Dryness, Expected, TrayAhead
+from collector.husbandry.drying import Assumed
 from collector.husbandry.watering import Deed, TrayNow, WaterVerdict
 from collector.letters.ahead_words import ahead_line
 from collector.letters.brew_words import brew_line
@@ -26,7 +27,11 @@ def when(ms: int) -> str:
         (TrayAhead(place="x", level=74.0), "74.0 % now. Comes through."),
         (
             TrayAhead(
-                place="x", level=59.0, dry=Dryness(60.0, T0, T0), leave_at=80.0, deed=replace(WATER, estimated=True)
+                place="x",
+                level=59.0,
+                dry=Dryness(limit=60.0, early_ms=T0),
+                leave_at=80.0,
+                deed=replace(WATER, estimated=True),
             ),
             "59.0 % now; below 60.0 % already. Add about 0.6 L (an estimate from its size) before you leave, in"
             " portions over the whole tray, to about 80.0 %.",
@@ -36,11 +41,11 @@ def when(ms: int) -> str:
                 place="x",
                 level=85.0,
                 at_end=Expected(60.0, 55.0, 65.0),
-                dry=Dryness(60.0, T0, T0 + 5 * HOUR),
+                dry=Dryness(limit=60.0, early_ms=T0 + 5 * HOUR, about_ms=T0 + 9 * HOUR, late_ms=T0 + 20 * HOUR),
                 enough=False,
             ),
-            "85.0 % now, about 60.0 % then (at worst 55.0 %); below 60.0 % from 5 h on."
-            " Somebody must water it meanwhile.",
+            "85.0 % now, about 60.0 % then, between 55.0 % and 65.0 % (8 of 10 times); below 60.0 % about 9 h,"
+            " between 5 h and 20 h (8 of 10 times). Somebody must water it meanwhile.",
         ),
         (
             TrayAhead(place="x", level=74.0, leave_at=85.0, deed=MUCH, enough=False),
@@ -73,8 +78,21 @@ def when(ms: int) -> str:
         ),
         (
             TrayAhead(place="x", level=85.0, at_end=Expected(75.0, 74.0, 76.0), seen_until_ms=T0 + 216 * HOUR),
-            "85.0 % now, about 75.0 % on 216 h (at worst 74.0 %). Comes through until then."
+            "85.0 % now, about 75.0 % on 216 h, between 74.0 % and 76.0 % (8 of 10 times). Comes through until then."
             " Beyond that nothing can be foreseen: have somebody look at it by 216 h.",
+        ),
+        (
+            TrayAhead(place="x", level=64.0, dry=Dryness(limit=60.0, early_ms=T0 + HOUR)),
+            "64.0 % now; below 60.0 % perhaps, but not before 1 h (9 of 10 times). Somebody must water it meanwhile.",
+        ),
+        (
+            TrayAhead(place="x", level=64.0, dry=Dryness(limit=60.0, early_ms=T0 + HOUR, about_ms=T0 + 2 * HOUR)),
+            "64.0 % now; below 60.0 % about 2 h, not before 1 h (9 of 10 times). Somebody must water it meanwhile.",
+        ),
+        (
+            TrayAhead(place="x", level=74.0, assumed=(Assumed.HUMIDITY, Assumed.BED)),
+            "74.0 % now. Comes through. Less sure, since the room's humidity is not measured, 50 % is assumed and the"
+            " bedding's temperature is not measured.",
         ),
     ],
 )

@@ -290,7 +290,7 @@ def test_before_a_break_it_says_what_will_happen() -> None:
             place="maple/top",
             level=68.0,
             at_end=Expected(62.0, 59.0, 65.0),
-            dry=Dryness(60.0, at(6, 1), at(5, 19)),
+            dry=Dryness(limit=60.0, early_ms=at(5, 19), about_ms=at(6, 1), late_ms=at(6, 9)),
             leave_at=76.5,
             deed=Deed(verdict=WaterVerdict.ADD_WATER, today_l=0.94, total_l=0.94),
         ),
@@ -298,8 +298,9 @@ def test_before_a_break_it_says_what_will_happen() -> None:
     view = replace(QUIET, ahead=ahead, back_ms=at(10, 7))
     lines = told(view)["Until somebody is back, Monday 10 Mar 07:00"]
     assert lines == (
-        "Juniper, top tray: 74.0 % now, about 72.0 % then (at worst 71.0 %). Comes through.",
-        "Maple, top tray: 68.0 % now, about 62.0 % then (at worst 59.0 %); below 60.0 % from Wednesday 19:00 on."
+        "Juniper, top tray: 74.0 % now, about 72.0 % then, between 71.0 % and 73.0 % (8 of 10 times). Comes through.",
+        "Maple, top tray: 68.0 % now, about 62.0 % then, between 59.0 % and 65.0 % (8 of 10 times); below 60.0 % about"
+        " Thursday 01:00, between Wednesday 19:00 and Thursday 09:00 (8 of 10 times)."
         " Add about 0.9 L before you leave, in portions over the whole tray, to about 76.5 %.",
     )
     assert subject(view, TEACHER).endswith("all is well. Last day before a break.")
