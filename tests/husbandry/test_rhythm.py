@@ -46,3 +46,10 @@ def test_where_little_is_known_its_middle_stands_in() -> None:
     """Two hours say what is usual, for want of better; none say nothing."""
     assert foretell(np.array([20.0, 22.0]), 3) == pytest.approx([21.0, 21.0, 21.0])
     assert np.all(np.isnan(foretell(np.full(5, np.nan), 3)))
+
+
+def test_a_day_that_is_unknown_is_taken_to_be_usual() -> None:
+    """No reading since yesterday: the weeks before tell by themselves."""
+    known = WEEK[:504].copy()
+    known[-24:] = np.nan
+    assert foretell(known, 24) == pytest.approx(WEEK[504:528])
