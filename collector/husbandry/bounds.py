@@ -57,7 +57,7 @@ class Known:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Step:
+class SafeStep:
     """An amount, litres or kg, to add now. `needed`: what the middle of all that may be asks for in all."""
 
     now: float
@@ -82,7 +82,7 @@ def mass_range(dry_kg: float, weighed: bool) -> Range:
     return Range(dry_kg / factor, dry_kg, dry_kg * factor)
 
 
-def water_step(known: Known, goal_pct: float, today_l: float = A_DAY_L) -> Step | None:
+def water_step(known: Known, goal_pct: float, today_l: float = A_DAY_L) -> SafeStep | None:
     """Water to pour now, on the way to `goal_pct`, of `today_l` at most. None where no amount can be told: there is
     none to add, the probe cannot be gone by, or the least that is worth pouring may be too much."""
     if _unsure(known) or not known.level_pct.about < goal_pct:
@@ -93,20 +93,20 @@ def water_step(known: Known, goal_pct: float, today_l: float = A_DAY_L) -> Step 
     needed = water_change_l(known.dry_kg.about, known.level_pct.about, min(goal_pct, top))
     safe = water_change_l(known.dry_kg.low, known.level_pct.high, top)
     now = min(needed, safe, today_l)
-    return Step(now=now, needed=needed) if now >= _WORTH_L else None
+    return SafeStep(now=now, needed=needed) if now >= _WORTH_L else None
 
 
-def bedding_step(known: Known, goal_pct: float, bedding_pct: float) -> Step | None:
+def bedding_step(known: Known, goal_pct: float, bedding_pct: float) -> SafeStep | None:
     """Dry bedding of moisture `bedding_pct` to mix in now, on the way down to `goal_pct`. None where none is to be
     added or the probe cannot be gone by. A tray that is full is to drain, and gets a handful."""
     if _unsure(known) or not known.level_pct.about > goal_pct:
         return None
     if known.level_pct.about >= min(SATURATED_PCT, known.full_pct):
-        return Step(now=min(HANDFUL_KG, _safe_bedding_kg(known, bedding_pct)), needed=HANDFUL_KG, drain=True)
+        return SafeStep(now=min(HANDFUL_KG, _safe_bedding_kg(known, bedding_pct)), needed=HANDFUL_KG, drain=True)
     mass_kg = wet_kg(known.dry_kg.about, known.level_pct.about)
     needed = second_material_kg(mass_kg, known.level_pct.about, bedding_pct, goal_pct) or 0.0
     now = min(needed, _safe_bedding_kg(known, bedding_pct))
-    return Step(now=now, needed=needed) if now >= _WORTH_KG else None
+    return SafeStep(now=now, needed=needed) if now >= _WORTH_KG else None
 
 
 def _safe_bedding_kg(known: Known, bedding_pct: float) -> float:

@@ -57,7 +57,7 @@ class Assumed(Enum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Hours:
+class TrayHours:
     """Hourly means of one tray and its room, the last one that of the hour now; NaN where unknown. `stirred`: hours in
     which somebody watered, fed or moved it."""
 
@@ -84,7 +84,7 @@ class Path(NamedTuple):
     high: Numbers
 
 
-def drive(hours: Hours) -> Drive:
+def drive(hours: TrayHours) -> Drive:
     """What dries the tray in each hour. Hours unknown are drawn between those known."""
     assumed = []
     room, bed = _filled(hours.room_c), _filled(hours.bed_c)
@@ -109,7 +109,7 @@ def _filled(values: Numbers) -> Numbers | None:
     return found
 
 
-def stretches(hours: Hours) -> NDArray[np.int64]:
+def stretches(hours: TrayHours) -> NDArray[np.int64]:
     """A number for each hour, one for each stretch in which the tray was left to itself; -1 where it was not, or where
     its moisture is unknown."""
     known = np.flatnonzero(~np.isnan(hours.moisture_pct))
@@ -129,7 +129,7 @@ class Dryer:
 
     __slots__ = ("_label", "_moisture", "_sum", "_water", "kpa")
 
-    def __init__(self, hours: Hours, kpa: Numbers) -> None:
+    def __init__(self, hours: TrayHours, kpa: Numbers) -> None:
         self.kpa = kpa
         self._moisture = hours.moisture_pct
         self._water = water_share(hours.moisture_pct)

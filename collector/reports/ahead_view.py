@@ -26,7 +26,7 @@ from collector.husbandry.ahead import (
     level_to_leave_at,
 )
 from collector.husbandry.air import Numbers
-from collector.husbandry.drying import FIT_H, HORIZONS_D, LEARNED_H, Dryer, Hours, Path, drive, spanned
+from collector.husbandry.drying import FIT_H, HORIZONS_D, LEARNED_H, Dryer, Path, TrayHours, drive, spanned
 from collector.husbandry.watering import TrayNow
 from collector.letters.local_time import utc
 from collector.letters.tray_facts import Stands, tray_now
@@ -146,11 +146,11 @@ class _Record:
         """The series of the lab's present probes there."""
         return [one.id for one in self._series if one.place == place.id and one.measure == measure]
 
-    def of(self, place: Place, moisture: int) -> Hours:
+    def of(self, place: Place, moisture: int) -> TrayHours:
         stirred = np.zeros(LOOK_BACK_H, np.bool_)
         hours = [hour for where, hour in self._stirred if where in (place.id, place.bin)]
         stirred[[hour for hour in hours if 0 <= hour < LOOK_BACK_H]] = True
-        return Hours(
+        return TrayHours(
             moisture_pct=self._values.get(moisture, _unknown()),
             bed_c=self._mean(self.series(place, "bedding_temperature")),
             room_c=self._mean(self._of_room("air_temperature")),
@@ -186,7 +186,7 @@ def _limit(rules: Sequence[Rule], place: Place) -> float:
 
 
 def _one(
-    place: Place, hours: Hours, dryer: Dryer, spans: ByHorizon, limit: float, now_ms: int, until_ms: int
+    place: Place, hours: TrayHours, dryer: Dryer, spans: ByHorizon, limit: float, now_ms: int, until_ms: int
 ) -> TrayAhead:
     latest = hours.moisture_pct[-WINDOW_H:]
     latest = latest[~np.isnan(latest)]
@@ -207,7 +207,7 @@ def _one(
     return found if end_ms == until_ms else replace(found, seen_until_ms=end_ms)
 
 
-def _silent_h(hours: Hours) -> int:
+def _silent_h(hours: TrayHours) -> int:
     """Hours since the last one that is known; the one now may not have begun to be."""
     return hours.moisture_pct.size - 1 - int(np.flatnonzero(~np.isnan(hours.moisture_pct))[-1])
 

@@ -15,7 +15,7 @@ from collector.husbandry.bounds import (
     SAFE_LOW_PCT,
     Known,
     Range,
-    Step,
+    SafeStep,
     bedding_step,
     level_range,
     mass_range,
@@ -149,7 +149,7 @@ def test_a_wet_tray_is_told_as_much_bedding_as_brings_it_down() -> None:
 def test_a_full_tray_drains_and_gets_a_handful(level: float) -> None:
     """Not kilograms: what water stands in it says nothing of its mass."""
     step = bedding_step(replace(WEIGHED, level_pct=level_range(level)), 85.0, PAPER_PCT)
-    assert step == Step(now=HANDFUL_KG, needed=HANDFUL_KG, drain=True)
+    assert step == SafeStep(now=HANDFUL_KG, needed=HANDFUL_KG, drain=True)
 
 
 def test_a_tray_full_by_its_own_sample_drains_too() -> None:

@@ -10,7 +10,7 @@ from collector.husbandry.drying import (
     HORIZONS_D,
     Assumed,
     Dryer,
-    Hours,
+    TrayHours,
     drive,
     moisture_pct,
     scale_pct,
@@ -23,12 +23,12 @@ C = 0.1
 """kg of water a day for each kg dry and kPa."""
 
 
-def record(days: int = 8, water: float = 4.0, c: float = C, **changed: object) -> Hours:
+def record(days: int = 8, water: float = 4.0, c: float = C, **changed: object) -> TrayHours:
     """A tray that dries from 4 kg of water for each kg dry (80 %) in a room of 20 degC and 50 %: 1.168 kPa."""
     hour = np.arange(days * 24)
     dried = moisture_pct(water - c * 1.168 * hour / 24)
     steady = np.ones(hour.size)
-    made = Hours(
+    made = TrayHours(
         moisture_pct=dried,
         bed_c=20 * steady,
         room_c=20 * steady,
@@ -38,7 +38,7 @@ def record(days: int = 8, water: float = 4.0, c: float = C, **changed: object) -
     return replace(made, **changed)  # type: ignore[arg-type]
 
 
-def dryer(hours: Hours) -> Dryer:
+def dryer(hours: TrayHours) -> Dryer:
     return Dryer(hours, drive(hours).kpa)
 
 

@@ -7,7 +7,7 @@ import pytest
 from scipy.optimize import curve_fit
 
 from collector.husbandry.air import deficit_kpa, saturation_kpa
-from collector.husbandry.drying import Dryer, Hours, drive, moisture_pct
+from collector.husbandry.drying import Dryer, TrayHours, drive, moisture_pct
 
 psychrolib.SetUnitSystem(psychrolib.SI)
 
@@ -46,7 +46,7 @@ def test_the_coefficient_is_that_of_least_squares_where_nothing_is_odd(seed: int
     noise, n = np.random.default_rng(seed), 240
     hour = np.arange(n)
     room = 20 + 2 * np.sin(hour * 2 * np.pi / 24)
-    record = Hours(
+    record = TrayHours(
         moisture_pct=np.full(n, np.nan),
         bed_c=room - 1,
         room_c=room,
@@ -57,7 +57,7 @@ def test_the_coefficient_is_that_of_least_squares_where_nothing_is_odd(seed: int
     kpa_d = np.cumsum(kpa) / 24
     moisture = moisture_pct(4.0 - 0.08 * kpa_d) + noise.normal(0, 0.1, n)
     ready = Dryer(
-        Hours(
+        TrayHours(
             moisture_pct=moisture,
             bed_c=record.bed_c,
             room_c=record.room_c,
