@@ -35,7 +35,7 @@ PLAIN_FULL_PCT = 90.2
 et al. 1996)."""
 
 
-class Seen(NamedTuple):
+class MassSeen(NamedTuple):
     """One observation of a dry mass, kg, and by what share of it it may be off (one standard deviation)."""
 
     dry_kg: float
@@ -43,22 +43,22 @@ class Seen(NamedTuple):
     weighed: bool = False
 
 
-def poured(litres: float, before_pct: float, after_pct: float) -> Seen | None:
+def poured(litres: float, before_pct: float, after_pct: float) -> MassSeen | None:
     """The dry mass by a watering; None where the step tells nothing."""
     return _added(litres, 0.0, before_pct, after_pct)
 
 
-def fed(kg: float, before_pct: float, after_pct: float) -> Seen | None:
+def fed(kg: float, before_pct: float, after_pct: float) -> MassSeen | None:
     """The dry mass by a feeding, once it is spread; None where the step tells nothing."""
     return _added(FEED_WATER * kg, (1 - FEED_WATER) * kg, before_pct, after_pct)
 
 
-def weighed(wet_kg: float, moisture_pct: float) -> Seen:
+def weighed(wet_kg: float, moisture_pct: float) -> MassSeen:
     """The dry mass by a weighing at a moisture."""
-    return Seen(wet_kg * (1 - moisture_pct / 100), WEIGHED_OFF, weighed=True)
+    return MassSeen(wet_kg * (1 - moisture_pct / 100), WEIGHED_OFF, weighed=True)
 
 
-def _added(water_kg: float, dry_kg: float, before_pct: float, after_pct: float) -> Seen | None:
+def _added(water_kg: float, dry_kg: float, before_pct: float, after_pct: float) -> MassSeen | None:
     before, after = (dry_basis_pct(one) / 100 for one in (before_pct, after_pct))
     step = after - before
     there = water_kg - dry_kg * after
@@ -66,10 +66,10 @@ def _added(water_kg: float, dry_kg: float, before_pct: float, after_pct: float) 
         return None
     noise = math.hypot(*(_NOISE_PCT / 100 * (1 + one) ** 2 for one in (before, after)))
     off = math.hypot(AMOUNT_OFF, noise / step)
-    return Seen(there / step, off) if off <= _WORST else None
+    return MassSeen(there / step, off) if off <= _WORST else None
 
 
-def learned(seen: Iterable[Seen]) -> Range | None:
+def learned(seen: Iterable[MassSeen]) -> Range | None:
     """The dry mass by all observations, kg, with the range that holds nine times in ten; None without any. Each counts
     by how sure it is; where they differ by more than that explains, the range is as wide as they scatter."""
     known = list(seen)
@@ -83,7 +83,7 @@ def learned(seen: Iterable[Seen]) -> Range | None:
     return Range(math.exp(middle - off), math.exp(middle), math.exp(middle + off))
 
 
-def _scatter(known: Sequence[Seen], middle: float) -> float:
+def _scatter(known: Sequence[MassSeen], middle: float) -> float:
     """How much more they scatter than their own errors explain, in variance; 1 at least."""
     squares = sum(((math.log(one.dry_kg) - middle) / one.off) ** 2 for one in known)
     return max(1.0, squares / max(1, len(known) - 1))

@@ -5,7 +5,7 @@ import pytest
 
 from collector.husbandry.mass import (
     PLAIN_FULL_PCT,
-    Seen,
+    MassSeen,
     fed,
     learned,
     limit_for,
@@ -41,7 +41,7 @@ def test_a_feeding_weighs_it_too() -> None:
     [poured(1.0, 75.0, 74.0), poured(0.1, 75.0, 75.2), fed(0.5, 88.0, 89.0)],
     ids=["drier after it", "a step like noise", "food drier than the bed"],
 )
-def test_a_step_that_says_nothing_is_left_out(seen: Seen | None) -> None:
+def test_a_step_that_says_nothing_is_left_out(seen: MassSeen | None) -> None:
     """Where the moisture fell meanwhile, moved less than it is unsure of, or food cannot have raised it."""
     assert seen is None
 
@@ -74,7 +74,7 @@ def test_the_range_holds_the_mass_nine_times_in_ten(truth: float) -> None:
 
 def test_a_weighing_makes_it_sure() -> None:
     """6 kg at 75 % are 1.5 kg dry; with it the range is narrower than by waterings alone."""
-    waterings = [Seen(1.6, 0.12), Seen(1.4, 0.12), Seen(1.5, 0.12)]
+    waterings = [MassSeen(1.6, 0.12), MassSeen(1.4, 0.12), MassSeen(1.5, 0.12)]
     by_pouring, by_weighing = learned(waterings), learned([*waterings, weighed(6.0, 75.0)])
     assert by_pouring is not None
     assert by_weighing is not None
@@ -84,7 +84,10 @@ def test_a_weighing_makes_it_sure() -> None:
 
 def test_observations_at_odds_widen_the_range() -> None:
     """Two that differ threefold are not told as sure as two that agree."""
-    agree, differ = learned([Seen(1.5, 0.12), Seen(1.5, 0.12)]), learned([Seen(1.0, 0.12), Seen(3.0, 0.12)])
+    agree, differ = (
+        learned([MassSeen(1.5, 0.12), MassSeen(1.5, 0.12)]),
+        learned([MassSeen(1.0, 0.12), MassSeen(3.0, 0.12)]),
+    )
     assert agree is not None
     assert differ is not None
     assert differ.high / differ.low > 2 * agree.high / agree.low
