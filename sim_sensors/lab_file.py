@@ -59,8 +59,10 @@ def _lines(scenario: Scenario, begin_ms: int | None) -> Iterator[str]:
         yield from _probe(probe)
     yield "people:"
     yield "  teacher: {email: teacher@quillbrook.example, priorities: [medium, high]}"
-    yield "  maintainer: {email: maintainer@quillbrook.example, turn: 2, digest: no, weekly: yes}"
-    yield "  caretaker: {email: caretaker@quillbrook.example, priorities: [high], turn: 2, digest: no}"
+    yield "  maintainer: {email: maintainer@quillbrook.example, turn: 3, digest: no, weekly: yes}"
+    bins = ", ".join(f"{one.name}, {one.name}/*" for one in scenario.bins)
+    yield "  caretaker:"
+    yield f"    {{email: caretaker@quillbrook.example, priorities: [high], turn: 2, digest: no, where: [{bins}, room]}}"
 
 
 def _holidays(scenario: Scenario, begin_ms: int) -> list[str]:

@@ -121,6 +121,12 @@ class Rule:
     """`discrepancy` against the squeeze test."""
     beyond: float | None = None
     """`deviation`, `forecast`: a value that the reading itself must be beyond, on the side that the alarm is about."""
+    waits_for_morning: bool = False
+    """`medium`: nothing is lost by it that is worth a night's sleep, also where its time to respond runs out."""
+    gives_way_to: tuple[str, ...] = ()
+    """Names of worse alarms of the same trouble: while one stands at the same place, it speaks for this one."""
+    gives_way_for_ms: int = 0
+    """So long after the end of those this one waits before it speaks for itself."""
 
 
 @dataclass(frozen=True, slots=True)

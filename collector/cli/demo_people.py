@@ -1,4 +1,5 @@
-"""The people of the demo: who tells what happens, and the class that notes what it does, as it would by hand."""
+"""The people of the demo: who tells what happens, the class that notes what it does, as it would by hand, and who
+answers a message."""
 
 import threading
 from collections.abc import Callable, Iterable
@@ -7,7 +8,7 @@ from typing import TYPE_CHECKING
 from collector.config.clock import Now
 from collector.config.home import Home
 from collector.store.errors import StoreError
-from collector.store.requests import BrewStart, Request, write_request
+from collector.store.requests import Acknowledge, BrewStart, Request, write_request
 
 if TYPE_CHECKING:
     from sim_sensors.scenario import Scenario
@@ -15,6 +16,12 @@ if TYPE_CHECKING:
 Event = tuple[int, Callable[[], None]]
 """(when, ms UTC; what is done then)"""
 _CLASS = "class 4b"
+_MIN_MS = 60_000
+_ANSWERS = (
+    (25 * _MIN_MS, Acknowledge(rule="bedding-parched", place="juniper/top", by="teacher")),
+    (300 * _MIN_MS, Acknowledge(rule="bedding-hot", place="maple/middle", by="caretaker")),
+)
+"""Since the start of the story, as its captions say."""
 _AGAIN_S = 0.2
 """A journal that is just being made is tried again after this."""
 
@@ -26,14 +33,16 @@ def events(scenario: "Scenario", start_ms: int, home: Home, on_caption: Callable
     def caption(at_ms: int, says: str) -> None:
         found.append((start_ms + at_ms, lambda: on_caption(start_ms + at_ms, says)))
 
-    def start_brew(at_ms: int, place: str) -> None:
+    def leave(at_ms: int, request: Request) -> None:
         t_ms = start_ms + at_ms
-        found.append((t_ms, lambda: _left(home, BrewStart(place=place, by=_CLASS), t_ms)))
+        found.append((t_ms, lambda: _left(home, request, t_ms)))
 
     for one in scenario.captions:
         caption(one.at_ms, one.says)
     for brew in scenario.brews:
-        start_brew(brew.at_ms, brew.place)
+        leave(brew.at_ms, BrewStart(place=brew.place, by=_CLASS))
+    for at_ms, answer in _ANSWERS:
+        leave(at_ms, answer)
     return sorted(found, key=lambda event: event[0])
 
 

@@ -14,6 +14,7 @@ from collector.alarms.kinds.kind import Doubt
 from collector.alarms.kinds.table import kind_of
 from collector.alarms.model import Rule
 from collector.alarms.places import about_broker, fits
+from collector.alarms.urgency import gives_way
 from collector.domain.lab import Lab, PlaceKind
 from collector.domain.units import MEASURES, PUBLISHED
 
@@ -29,6 +30,7 @@ def rule_doubts(rules: Sequence[Rule], lab: Lab, of_the_lab: Mapping[str, Rule |
     own = of_the_lab or {}
     found = [doubt for rule in rules for doubt in _one(rule, lab)]
     found += [doubt for rule in rules if rule.name in own for doubt in _own(rule, own[rule.name], lab)]
+    found += [doubt for rule in rules for doubt in _gives_way(rule, {one.name: one for one in rules}, rule.name in own)]
     return found + [doubt for one, other in combinations(rules, 2) for doubt in _pair(one, other, lab)]
 
 
@@ -50,6 +52,26 @@ def _own(rule: Rule, shipped: Rule | None, lab: Lab) -> Iterator[Doubt]:
         yield Doubt(rule=rule, field="measure", message=message, because=_SAID)
     if shipped is not None and (shipped.kind, shipped.measure) == (rule.kind, rule.measure):
         yield from doubts.far_from(rule, shipped, kind.setpoint, kind.direction(rule), lab)
+
+
+def _gives_way(rule: Rule, rules: Mapping[str, Rule], own: bool) -> Iterator[Doubt]:
+    """Alarms that are named to speak for this one and cannot. A lab may well switch off one that ships."""
+    for name in rule.gives_way_to:
+        other = rules.get(name)
+        if other is None:
+            message = f"gives way to '{name}', which is no alarm in force{doubts.guess(name, rules)}"
+            yield from [Doubt(rule=rule, field="gives_way_to", message=message)] if own else ()
+        elif not gives_way(rule, other):
+            why = "gives way to this one too" if rule.name in other.gives_way_to else f"is only {other.priority}"
+            message = f"'{name}' {why}, so it does not speak for this one"
+            yield Doubt(
+                rule=rule,
+                field="gives_way_to",
+                message=message,
+                because=("priority",),
+                beside=other,
+                theirs=("priority", "gives_way_to"),
+            )
 
 
 def _somewhere(rule: Rule, lab: Lab) -> bool:

@@ -122,6 +122,15 @@ class AlarmFields(BaseModel):
     off_delay: Any = _duration("How long it must stay away before it clears", "15 min")
     only_while: Texts = _conditions("Suppressed unless this holds")
     not_while: Texts = _conditions("Suppressed while this holds")
+    waits_for_morning: bool = Field(
+        False, description="yes, with priority medium: told in waking hours only, however short the time to respond"
+    )
+    gives_way_to: Texts = Field(
+        [],
+        description="Worse alarms of the same trouble; while one stands at the same place, it speaks for this one",
+        json_schema_extra={"type": ["string", "array"], "examples": ["bedding-hot"]},
+    )
+    gives_way_for: Any = _duration("So long after the end of those it still waits to be told", "20 min")
     latching: bool = Field(False, description="yes: stays until a person resets it, also when its condition has gone")
     re_alarm: Any = _duration("Told again when it still stands so long after it was acknowledged", "4 h")
     priority: Annotated[Priority, Field(strict=False, description="How much it matters and how soon")]

@@ -20,8 +20,9 @@ from typing import Any
 from collector.alarms.contexts import Condition, parse_condition
 from collector.alarms.kinds.setpoint import VALUE, Setpoint, possible
 from collector.alarms.kinds.table import KINDS
-from collector.alarms.model import SQUEEZE_TEST, Band, Kind, Rule, Weekly
+from collector.alarms.model import SQUEEZE_TEST, Band, Kind, Priority, Rule, Weekly
 from collector.alarms.places import BROKER, is_pattern
+from collector.alarms.urgency import LONGEST_WAY_MS
 from collector.config.rule_fields import SAID, WANTED, RuleFile, foreign
 from collector.config.rule_fields import AlarmFields as AlarmFields
 from collector.config.rule_fields import AlarmName as AlarmName
@@ -31,7 +32,7 @@ from collector.domain.diary import Feel
 from collector.domain.hours import DAYS
 from collector.domain.problems import Problem, Refused, nearest
 from collector.domain.said_quantities import slips_in
-from collector.domain.units import MEASURES, parse_duration_ms
+from collector.domain.units import MEASURES, parse_duration_ms, show_duration
 
 _MOMENT = re.compile(r"([a-z]+) ([01][0-9]|2[0-3]):([0-5][0-9])")
 _DAYS = {name: day for day, name in enumerate(DAYS)} | {
@@ -103,6 +104,10 @@ class _Reading:
         against, bands = self._against(), self._bands()
         beyond = self._value("beyond") if self._has("beyond") else None
         only_while, not_while = self._conditions("only_while"), self._conditions("not_while")
+        gives_way_to, gives_way_for = self._gives_way()
+        if self.fields.get("waits_for_morning") is True and self.fields.get("priority") != Priority.MEDIUM:
+            why = "high is told at once, low in the digest"
+            self._wrong("waits_for_morning", f"goes with priority medium only; {why}", "priority", to_remove=True)
         self._compare(where, setpoint, off_delay)
         self._texts()
         try:
@@ -138,6 +143,9 @@ class _Reading:
             what="" if said.what is None else said.what.value,
             bands=bands,
             beyond=beyond,
+            waits_for_morning=said.waits_for_morning,
+            gives_way_to=gives_way_to,
+            gives_way_for_ms=gives_way_for,
         )
 
     def _wrong(
@@ -194,14 +202,25 @@ class _Reading:
         return self._switch and self.kind is not None and self.kind.quantity_only
 
     def _where(self) -> tuple[str, ...]:
-        given = self.fields.get("where", [])
-        patterns = [given] if isinstance(given, str) else given if isinstance(given, list) else []
-        if "where" in self.fields and given == []:
+        patterns = _texts_of(self.fields.get("where", []))
+        if "where" in self.fields and self.fields["where"] == []:
             self._wrong("where", "names no place; leave the key out to mean everywhere the measure is found")
         for pattern in patterns:
-            if isinstance(pattern, str) and not is_pattern(pattern):
+            if not is_pattern(pattern):
                 self._wrong("where", f"'{pattern}' is not a place; write it like 'juniper/top', 'juniper/*' or 'room'")
-        return tuple(pattern for pattern in patterns if isinstance(pattern, str))
+        return tuple(patterns)
+
+    def _gives_way(self) -> tuple[tuple[str, ...], int]:
+        """To which alarms, and for how long after their end, ms."""
+        names = tuple(_texts_of(self.fields.get("gives_way_to", [])))
+        if self.name in names:
+            self._wrong("gives_way_to", "names the alarm itself; it would never be told")
+        after_ms = self._some_time("gives_way_for")
+        if after_ms > LONGEST_WAY_MS:
+            self._wrong("gives_way_for", f"is more than {show_duration(LONGEST_WAY_MS)}, the longest")
+        if after_ms and not names:
+            self._wrong("gives_way_for", "means nothing without gives_way_to", "gives_way_to", to_remove=True)
+        return names, after_ms
 
     def _texts(self) -> None:
         """The quantities within what is said to people."""
@@ -355,3 +374,8 @@ class _Reading:
                 self._wrong("measure", "means nothing for the link to the broker", "where", "kind", to_remove=True)
         for clash in () if self.kind is None else self.kind.clashes(setpoint, off_delay):
             self._wrong(clash.field, clash.message, *clash.because, "kind")
+
+
+def _texts_of(given: object) -> list[str]:
+    """One text or a list of them, as a list; what is not text is told of by `check`."""
+    return [text for text in (given if isinstance(given, list) else [given]) if isinstance(text, str)]

@@ -8,34 +8,35 @@ Pure: `now_ms` is an argument. All that is remembered follows from the notices a
 desk that is built anew (`restore`) goes on as the old one would have.
 """
 
-import hashlib
 from collections.abc import Iterable, Mapping, Sequence
 
 from collector.alarms.model import STANDING, AlarmKey, AlarmState, Event, Priority, Rule, Transition
+from collector.alarms.urgency import LONGEST_WAY_MS, gives_way
 from collector.domain.lab import Lab, Person, Series
 from collector.telling.desk_case import Case, OccurrenceKey, call_of, ends, is_told, occurrence_of
+from collector.telling.desk_inside import Inside
 from collector.telling.desk_people import concerned, first_turn, later_turns
+from collector.telling.desk_plans import is_due, items, plan_key, worst_first
 from collector.telling.desk_times import (
     HOUR_MS,
     MINUTE_MS,
     due_ms,
     free_ms,
     reminder_gap_ms,
-    runs_out_ms,
     turn_ms,
     was_ahead,
 )
-from collector.telling.message_plan import Item, MessagePlan
+from collector.telling.message_plan import MessagePlan
 from collector.telling.notice import Fate, Notice, NoticeKey, Reason
 
-REMEMBER_MS = HOUR_MS
-"""Notices settled within this time are needed at a start: they space the next messages."""
+REMEMBER_MS = LONGEST_WAY_MS
+"""Notices settled within this time are needed at a start: they space the next messages, and what ended lately still
+speaks for others."""
 _OLD_MS = 5 * MINUTE_MS
 """A change seen so long after it happened was missed while it happened."""
 _LOOK_MS = MINUTE_MS
 """The desk looks at everything at least so often, whatever it expects."""
 _LEFT = (Fate.WAITING, Fate.DIGEST)
-_RANK = {Priority.HIGH: 0, Priority.MEDIUM: 1, Priority.LOW: 2}
 
 
 class Desk:
@@ -46,6 +47,7 @@ class Desk:
         self._people = {one.role: one for one in people}
         self._cases: dict[OccurrenceKey, Case] = {}
         self._sent: dict[str, dict[str, int]] = {role: {} for role in self._people}
+        self._inside = Inside(lab, people)
         self._changed: dict[NoticeKey, Notice] = {}
         self._gathered: set[NoticeKey] = set()
         self._gathering = True
@@ -70,9 +72,12 @@ class Desk:
             self._settle_all(case.needless(), Fate.DROPPED, now_ms)
         if change.annunciates:
             self._call(case, now_ms)
+            self._hush_others(case, now_ms)
         elif ended:
             case.hidden = False
             self._end(case, change, now_ms)
+            if case.roles():  # else no journal could tell of it after a start
+                self._inside.is_over(case.rule, series.place, change.t_ms)
         elif is_told(change):
             self._latched(case, change, now_ms)
         elif change.before in STANDING and not case.standing and change.event is not Event.RESET:
@@ -126,6 +131,8 @@ class Desk:
         found: dict[OccurrenceKey, list[Notice]] = {}
         for notice in notices:
             found.setdefault(occurrence_of(notice.transition), []).append(notice)
+            if (rule := rules.get(notice.key.rule)) is not None:
+                self._inside.was_told(notice.transition, rule, notice.place)
             if notice.fate is Fate.TOLD and notice.settled_ms is not None:
                 self._sent.setdefault(notice.key.role, {})[notice.message] = notice.settled_ms
         for (key, _), own in found.items():
@@ -150,7 +157,7 @@ class Desk:
         case.stands(state)
         self._cases[case.occurrence] = case
         self._settle_all([one for one in own if not self._will_hear(one)], Fate.DROPPED, now_ms)
-        if case.standing and not any(role in self._people for role in case.roles()):
+        if case.standing and not any(role in self._people for role in (*case.roles(), *case.inside())):
             self._call(case, now_ms)
         self._forget(case)
 
@@ -164,13 +171,41 @@ class Desk:
     def _call(self, case: Case, now_ms: int) -> None:
         """People of the first turn, at once or when they wake. What is low is left for the digest."""
         people = concerned(self._people.values(), case.rule, case.series.place, self._lab)
-        if case.rule.priority is Priority.LOW:
-            for one in people:
-                self._add(case, one.role, case.call, Reason.NEWS, case.call.t_ms, now_ms, now_ms)
-            return
+        spared = self._spared(case, now_ms)
+        for one in people if case.rule.priority is Priority.LOW else first_turn(people):
+            if one.role in spared:
+                self._spare(case, one.role, now_ms)
+            else:
+                self._news(case, one.role, case.call.t_ms, now_ms)
+
+    def _news(self, case: Case, role: str, t_ms: int, now_ms: int) -> None:
         when_ms = due_ms(case.rule, self._lab.telling, case.call, now_ms)
-        for one in first_turn(people):
-            self._add(case, one.role, case.call, Reason.NEWS, case.call.t_ms, when_ms, now_ms)
+        self._add(case, role, case.call, Reason.NEWS, t_ms, when_ms, now_ms)
+
+    # What a worse alarm speaks for
+
+    def _spared(self, case: Case, now_ms: int) -> frozenset[str]:
+        return self._inside.spared(case, self._cases.values(), now_ms)
+
+    def _spare(self, case: Case, role: str, now_ms: int) -> None:
+        self._add(case, role, case.call, Reason.INSIDE, case.call.t_ms, now_ms, now_ms, Fate.DROPPED)
+
+    def _hush_others(self, worse: Case, now_ms: int) -> None:
+        """What it speaks for from now on, and what of that still waits to be told, is not told by itself."""
+        for case in [other for other in self._cases.values() if gives_way(other.rule, worse.rule) and other.standing]:
+            for role in self._spared(case, now_ms):
+                waiting = case.waiting(role)
+                self._settle_all(waiting, Fate.DROPPED, now_ms)
+                if any(one.key.why == Reason.NEWS for one in waiting):
+                    self._spare(case, role, now_ms)
+
+    def _speak_up(self, case: Case, now_ms: int) -> None:
+        """It outlasts what spoke for it, and nobody has said that they see to it."""
+        if case.unanswered and (inside := case.inside()):
+            spared = self._spared(case, now_ms)
+            for role in inside:
+                if role not in spared:
+                    self._news(case, role, now_ms, now_ms)
 
     def _latched(self, case: Case, change: Transition, now_ms: int) -> None:
         """The condition has gone and the alarm stays: news for all who know of it."""
@@ -180,10 +215,15 @@ class Desk:
 
     def _end(self, case: Case, change: Transition, now_ms: int) -> None:
         """For those who were told that it began, or will be: then as one, that it came and went. What would only have
-        come in the morning is left for the digest."""
+        come in the morning is left for the digest, and so is what a worse alarm spoke for."""
         later_ms = due_ms(case.rule, self._lab.telling, change, now_ms, ended=True)
+        spared = self._spared(case, now_ms)
         for role in case.roles():
             fates, waiting = {one.fate for one in case.of(role)}, case.waiting(role)
+            if role in spared:
+                self._settle_all(waiting, Fate.DROPPED, now_ms)
+                self._add(case, role, change, Reason.NEWS, change.t_ms, now_ms, now_ms, Fate.DIGEST)
+                continue
             in_the_morning = waiting and Fate.TOLD not in fates and all(one.due_ms > now_ms for one in waiting)
             if in_the_morning and role in self._people and self._people[role].digest:
                 self._settle_all(waiting, Fate.DIGEST, now_ms)
@@ -218,7 +258,7 @@ class Desk:
         person = self._people.get(role)
         if key in case.notices or person is None:
             return
-        if case.rule.priority is Priority.LOW:
+        if case.rule.priority is Priority.LOW and why is not Reason.INSIDE:
             fate = Fate.DIGEST if person.digest else Fate.DROPPED
         notice = Notice(
             key=key,
@@ -252,12 +292,13 @@ class Desk:
         if gathering or (self._look_ms is not None and self._looked_ms <= now_ms < self._look_ms):
             return []
         for case in self._cases.values():
+            self._speak_up(case, now_ms)
             self._pass_on(case, now_ms)
             self._remind(case, now_ms)
         due: dict[str, list[tuple[Case, Notice]]] = {}
         for case in self._cases.values():
             for one in case.unsaid():
-                if _due(one, now_ms):
+                if is_due(one, now_ms):
                     due.setdefault(one.key.role, []).append((case, one))
         made = [self._plan(self._people[role], own, now_ms) for role, own in due.items()]
         for case in list(self._cases.values()):
@@ -266,18 +307,19 @@ class Desk:
         return [plan for plan in made if plan is not None]
 
     def _pass_on(self, case: Case, now_ms: int) -> None:
-        for person, at_ms in self._turns(case):
+        for person, at_ms in self._turns(case, now_ms):
             if at_ms <= now_ms or was_ahead(case.call.t_ms, now_ms):
                 when_ms = due_ms(case.rule, self._lab.telling, case.call, now_ms)
                 self._add(case, person.role, case.call, Reason.PASSED_ON, at_ms, when_ms, now_ms)
 
-    def _turns(self, case: Case) -> list[tuple[Person, int]]:
+    def _turns(self, case: Case, now_ms: int) -> list[tuple[Person, int]]:
         """Whom nobody has called yet, and when they will be if nobody acknowledges."""
         if not case.later or not case.unanswered or case.rule.priority is Priority.LOW:
             return []
         called = {one.key.role for one in case.notices.values() if one.key.t_ms >= case.call.t_ms}
+        called |= self._spared(case, now_ms)
         return [
-            (one, turn_ms(case.rule, self._lab.telling, case.call.t_ms, one.turn))
+            (one, turn_ms(case.rule, self._lab.telling, case.call, one.turn))
             for one in case.later
             if one.role not in called
         ]
@@ -298,10 +340,11 @@ class Desk:
         if was_ahead(since_ms, now_ms):
             since_ms = 0
         found = []
+        spared = self._spared(case, now_ms)
         for role in case.roles():
             told = [one for one in case.of(role) if one.fate is Fate.TOLD]
             heard_ms = [one.settled_ms or 0 for one in told if not was_ahead(one.settled_ms or 0, now_ms)]
-            if not told or role not in self._people or case.waiting(role):
+            if not told or role not in self._people or role in spared or case.waiting(role):
                 continue
             count = sum(one.key.why == Reason.REMINDER and one.key.t_ms > since_ms for one in told)
             gap_ms = reminder_gap_ms(case.rule, case.acked_ms is not None, count)
@@ -317,7 +360,7 @@ class Desk:
         if may_ms > now_ms:
             return None
         key = plan_key(person, [one for _, one in due])
-        found = sorted(_items(person, due), key=_worst_first)
+        found = sorted(items(person, due), key=worst_first)
         first = self._cases[occurrence_of(found[0].transition)]
         plan = MessagePlan(
             key=key,
@@ -343,49 +386,6 @@ class Desk:
         times = [now_ms + _LOOK_MS]
         may_ms = {role: free_ms(list(sent.values()), now_ms) for role, sent in self._sent.items()}
         for case in self._cases.values():
-            times += [at_ms for _, at_ms in (*self._turns(case), *self._reminders(case, now_ms))]
+            times += [at_ms for _, at_ms in (*self._turns(case, now_ms), *self._reminders(case, now_ms))]
             times += [max(one.due_ms, may_ms[one.key.role]) for one in case.unsaid()]
         return min(times)
-
-
-def plan_key(person: Person, notices: Iterable[Notice]) -> str:
-    """The same for the same notices of the same person, and for no others. Holds no address and no role."""
-    keys = sorted(one.key.written() for one in notices)
-    whole = hashlib.sha256("\0\0".join([person.role, *keys]).encode("utf-8", "surrogatepass"))
-    return f"alarms-{whole.hexdigest()[:24]}"
-
-
-def _due(notice: Notice, now_ms: int) -> bool:
-    """What was noted under a clock that was ahead is due now: its time would only come when that time does."""
-    return notice.due_ms <= now_ms or was_ahead(notice.made_ms, now_ms)
-
-
-def _items(person: Person, due: Sequence[tuple[Case, Notice]]) -> list[Item]:
-    """An end goes with the last call that is told together with it: it came and went."""
-    found = []
-    for case in {id(case): case for case, _ in due}.values():
-        own = sorted((one for at, one in due if at is case), key=lambda one: (ends(one.transition), one.key.t_ms))
-        end = own[-1].transition if len(own) > 1 and ends(own[-1].transition) else None
-        if end is not None:
-            own.pop()
-        thread = case.thread(person.role)
-        for one in own:
-            over = end if one is own[-1] else None
-            found.append(
-                Item(
-                    transition=one.transition,
-                    rule=case.rule,
-                    series=case.series,
-                    why=Reason(one.key.why),
-                    ended=over,
-                    thread=thread,
-                )
-            )
-    return found
-
-
-def _worst_first(item: Item) -> tuple[bool, int, int, str, int]:
-    """What stands before what is over, then by priority, then where the least time is left."""
-    over = item.ended is not None or ends(item.transition)
-    rank, key = _RANK[item.rule.priority], item.transition.key
-    return over, rank, runs_out_ms(item.rule, item.transition), key.rule, key.series

@@ -72,6 +72,12 @@ class Case:
         """Everybody who has heard of it or will."""
         return list(dict.fromkeys(one.key.role for one in self.notices.values() if one.fate in _OPEN))
 
+    def inside(self) -> list[str]:
+        """Who is spared it because of a worse alarm, and has heard nothing of this call."""
+        of_this_call = [one for one in self.notices.values() if one.key.t_ms >= self.call.t_ms]
+        heard = {one.key.role for one in of_this_call if one.fate in _OPEN}
+        return [one.key.role for one in of_this_call if one.key.why == Reason.INSIDE and one.key.role not in heard]
+
     def thread(self, role: str) -> str:
         """Key of the first message that told this person."""
         told = [one for one in self.of(role) if one.fate is Fate.TOLD]

@@ -27,12 +27,14 @@ def due_ms(rule: Rule, telling: Telling, change: Transition, now_ms: int, ended:
     """When people may be told of a change that is seen at `now_ms`.
 
     High: now. Medium: now in waking hours, else when they next begin; but now where the time to respond would run out
-    before that, or where nobody ever wakes. `ended`: nothing needs a response any more.
+    before that and the rule does not wait for morning, or where nobody ever wakes. `ended`: nothing needs a response
+    any more.
     """
     if rule.priority is not Priority.MEDIUM or telling.waking.holds(now_ms):
         return now_ms
     waking_ms = telling.waking.next_change_ms(now_ms)
-    if waking_ms is None or (not ended and runs_out_ms(rule, change) <= waking_ms):
+    waits = ended or rule.waits_for_morning
+    if waking_ms is None or (not waits and runs_out_ms(rule, change) <= waking_ms):
         return now_ms
     return waking_ms
 
@@ -42,9 +44,13 @@ def runs_out_ms(rule: Rule, change: Transition) -> int:
     return (change.since_ms if change.since_ms is not None else change.t_ms) + rule.time_to_respond_ms
 
 
-def turn_ms(rule: Rule, telling: Telling, called_ms: int, turn: int) -> int:
-    """When people of a turn hear of an alarm that nobody has acknowledged since it called at `called_ms`."""
-    return called_ms + round((turn - 1) * telling.pass_on_percent / 100 * rule.time_to_respond_ms)
+def turn_ms(rule: Rule, telling: Telling, call: Transition, turn: int) -> int:
+    """When people of a turn hear of an alarm that nobody has acknowledged since it called. What waits for the morning
+    is passed on after a share of what is left then: before, nobody could have answered."""
+    told_ms = due_ms(rule, telling, call, call.t_ms)
+    left_ms = runs_out_ms(rule, call) - told_ms if told_ms > call.t_ms else 0
+    share = (turn - 1) * telling.pass_on_percent / 100
+    return told_ms + round(share * (left_ms if left_ms > 0 else rule.time_to_respond_ms))
 
 
 def reminder_gap_ms(rule: Rule, acknowledged: bool, count: int) -> int:

@@ -15,6 +15,8 @@ class Reason(StrEnum):
     """A high alarm still stands."""
     PASSED_ON = "escalated"
     """Nobody has acknowledged it in time: those of the next turn hear of it. The journal keeps it by the older word."""
+    INSIDE = "inside"
+    """Not told: a worse alarm of the same trouble speaks for it. Told as news where it outlasts that one."""
 
 
 class Fate(StrEnum):

@@ -264,3 +264,27 @@ def test_each_doubt_about_the_other_kinds_is_told(one: Rule, said: str) -> None:
     """What can never fire or clear, windows shorter than readings, conditions that never hold."""
     (warning,) = warnings(one)
     assert f"alarms.{one.name}.{said}" in warning
+
+
+HOTTER = rule(HOT, on_delay_ms=10 * MIN)
+LESS = rule(WARM, name="bedding-warm", setpoint=27.0, priority=Priority.MEDIUM)
+
+
+def test_an_alarm_that_cannot_speak_for_another_is_doubted() -> None:
+    """Less urgent than the other, or giving way to it in turn: then both are told, and a lab should know."""
+    warm = rule(LESS, gives_way_to=("bedding-hot",))
+    assert warnings(warm, HOTTER) == []
+    less = warnings(rule(warm, priority=Priority.HIGH), rule(HOTTER, priority=Priority.LOW))
+    (said,) = [one for one in less if "gives_way_to" in one]
+    assert said.endswith("gives_way_to: warning: 'bedding-hot' is only low, so it does not speak for this one")
+    said, other = (one for one in warnings(warm, rule(HOTTER, gives_way_to=("bedding-warm",))) if "gives_way" in one)
+    assert said.endswith("'bedding-hot' gives way to this one too, so it does not speak for this one")
+    assert other.startswith(HOTTER.source)
+
+
+def test_a_name_that_is_no_alarm_is_doubted_where_the_lab_gave_it() -> None:
+    """What ships may name an alarm that the lab has switched off."""
+    warm = rule(LESS, gives_way_to=("bedding-hott",))
+    assert rule_doubts([warm, HOTTER], quillbrook()) == []
+    found = [one.message for one in rule_doubts([warm, HOTTER], quillbrook(), {warm.name: None})]
+    assert found == ["gives way to 'bedding-hott', which is no alarm in force; did you mean 'bedding-hot'?"]

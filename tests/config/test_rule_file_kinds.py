@@ -84,6 +84,12 @@ def problems(fields: str) -> list[str]:
         (OVERDUE, {"what": "squeeze test", "setpoint": 72.0 * HOUR, "measure": ""}),
         (f"{HIGH}, latching: yes, re_alarm: 4 h", {"latching": True, "re_alarm_ms": 4 * HOUR}),
         (HIGH, {"latching": False, "re_alarm_ms": None, "only_while": (), "not_while": ()}),
+        (HIGH, {"gives_way_to": (), "gives_way_for_ms": 0, "waits_for_morning": False}),
+        (f"{HIGH}, gives_way_to: too-hot", {"gives_way_to": ("too-hot",), "gives_way_for_ms": 0}),
+        (
+            f"{HIGH}, gives_way_to: [too-hot, hotter], gives_way_for: 12 h",
+            {"gives_way_to": ("too-hot", "hotter"), "gives_way_for_ms": 12 * HOUR},
+        ),
     ],
 )
 def test_each_kind_is_read_in_its_own_units(fields: str, wanted: dict[str, object]) -> None:
@@ -156,6 +162,12 @@ def test_conditions_are_one_or_a_list() -> None:
             "not_while[1]: 'watered' is not a condition; did you mean 'watered within",
         ),
         (f"{HIGH}, not_while: []", "not_while: names no condition; leave the key out"),
+        (f"{HIGH}, gives_way_to: x", "gives_way_to: names the alarm itself; it would never be told"),
+        (f"{HIGH}, gives_way_to: 5", "gives_way_to: needs a list, got 5"),
+        (f"{HIGH}, gives_way_for: 2 h", "gives_way_for: means nothing without gives_way_to; remove it"),
+        (f"{HIGH}, gives_way_to: y, gives_way_for: 13 h", "gives_way_for: is more than 12 h, the longest"),
+        (f"{HIGH}, gives_way_to: y, gives_way_for: 0 h", "gives_way_for: is zero; give a time"),
+        (f"{HIGH}, waits_for_morning: yes", "waits_for_morning: goes with priority medium only; high is told at once"),
         (f"{HIGH}, re_alarm: soon", "re_alarm: 'soon' is not a quantity of duration; write it like '30 min'"),
     ],
 )

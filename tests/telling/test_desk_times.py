@@ -1,5 +1,6 @@
 """Waking hours, holidays and changes of the clock against the time to respond; the space between messages."""
 
+from dataclasses import replace
 from datetime import date
 
 import pytest
@@ -104,7 +105,17 @@ def test_a_whole_break_is_slept_through_by_sundays_hours() -> None:
 @pytest.mark.parametrize(("turn", "percent", "expected"), [(1, 40, 0), (2, 40, 96), (3, 40, 192), (3, 25, 120)])
 def test_a_turn_comes_after_its_share(turn: int, percent: float, expected: int) -> None:
     """Of 4 h, in minutes."""
-    assert turn_ms(rule(), telling(percent), at(3, 3, 12), turn) == at(3, 3, 12) + expected * MIN
+    assert turn_ms(rule(), telling(percent), raised(at(3, 3, 12)), turn) == at(3, 3, 12) + expected * MIN
+
+
+def test_what_waits_for_the_morning_is_passed_on_from_then() -> None:
+    """Raised at 1:00 with 12 h to respond, told at 7:00: the next turn hears after 40 % of the 6 h that are left, and
+    not in the same minute as the first. Of what waits longer than there is time, after 40 % of all of it."""
+    medium = rule("bedding-dry", Priority.MEDIUM, 12 * HOUR)
+    assert turn_ms(medium, telling(), raised(at(3, 4, 1)), 1) == at(3, 4, 7)
+    assert turn_ms(medium, telling(), raised(at(3, 4, 1)), 2) == at(3, 4, 9, 24)
+    waits = replace(rule("tea-stale", Priority.MEDIUM, 4 * HOUR), waits_for_morning=True)
+    assert turn_ms(waits, telling(), raised(at(3, 4, 1)), 2) == at(3, 4, 8, 36)
 
 
 @pytest.mark.parametrize(
@@ -138,3 +149,13 @@ def test_messages_to_one_person_keep_their_distance() -> None:
     assert free_ms([0], HOUR_MS) == HOUR_MS
     assert free_ms([5 * MIN], 2 * MIN) == 2 * MIN
     assert GAPS_MS[-1] == 10 * MIN  # as long as something urgent ever waits
+
+
+def test_what_waits_for_morning_never_rings_at_night() -> None:
+    """Also where the time to respond runs out before anybody wakes: nothing is lost by it."""
+    from_two = raised(at(3, 4, 2))
+    brief = rule("tea-stale", Priority.MEDIUM, 4 * HOUR)
+    assert due_ms(brief, telling(), from_two, from_two.t_ms) == from_two.t_ms
+    waits = replace(brief, waits_for_morning=True)
+    assert due_ms(waits, telling(), from_two, from_two.t_ms) == at(3, 4, 7)
+    assert due_ms(waits, telling(), raised(at(3, 3, 12)), at(3, 3, 12)) == at(3, 3, 12)
