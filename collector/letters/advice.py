@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 from collector.alarms.kinds.kind import About
 from collector.alarms.kinds.table import direction, kind_of
-from collector.alarms.model import Kind, Rule
+from collector.alarms.model import Rule
 from collector.domain.lab import Lab, Series
 from collector.domain.units import show_mass, show_value, show_volume
 from collector.husbandry.watering import (
@@ -58,7 +58,13 @@ def advice(rule: Rule, series: Series, facts: Trays, now_ms: int, goal_pct: floa
     words = in_words(deed, now, facts.lab.us_units, lambda ms: clock_time(ms, zone, now_ms), goal_pct)
     if words is None:
         return None
-    return TrayAdvice(act=words[0], how=words[1], deed=deed, instead=deed.forbids_water and rule.kind is not Kind.RATE)
+    return TrayAdvice(act=words[0], how=words[1], deed=deed, instead=deed.forbids_water and _waters(rule))
+
+
+def _waters(rule: Rule) -> bool:
+    """Whether the alarm's own text may say to add water: not of what only changes fast, which has another cause."""
+    kind = kind_of(rule)
+    return kind.about is not About.COURSE or kind.foresees
 
 
 def in_words(

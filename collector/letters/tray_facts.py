@@ -5,7 +5,7 @@ from datetime import timedelta
 from zoneinfo import ZoneInfo
 
 from collector.alarms.kinds.table import direction
-from collector.alarms.model import Kind, Rule
+from collector.alarms.model import SQUEEZE_TEST, Rule
 from collector.domain.diary import DiaryEntry, DiaryKind
 from collector.domain.lab import Lab, Place, PlaceKind, Series
 from collector.domain.readings import StoredReading
@@ -39,7 +39,7 @@ def tray_now(
         moisture_pct=fresh(newest, "bedding_moisture", {place}, now_ms),
         feel=squeezed.result if squeezed is not None else None,
         felt_ms=squeezed.t_ms if squeezed is not None else None,
-        doubted=any(rule.kind is Kind.DISCREPANCY and where == place for rule, where in stands),
+        doubted=any(rule.against == SQUEEZE_TEST and where == place for rule, where in stands),
         dry_kg=tray.dry_kg,
         area_m2=tray.area_m2,
         poured_l=_poured_l(lab, tray, diary, now_ms),

@@ -178,11 +178,10 @@ def _stirs(entry: DiaryEntry) -> bool:
 
 
 def _limit(rules: Sequence[Rule], place: Place) -> float:
-    """Where the most urgent alarm says it is too dry; the lower end of the comfortable band where none does."""
+    """Where the first alarm of harm says it is too dry; the lower end of the comfortable band where none does."""
     here = [rule for rule in rules if holds_at(rule, "bedding_moisture", place.id)]
-    order = list(Priority)
-    worst = max(here, key=lambda rule: (order.index(rule.priority), -rule.setpoint), default=None)
-    return worst.setpoint if worst is not None else FLOOR_PCT
+    harm = [rule.setpoint for rule in here if rule.priority is not Priority.LOW]
+    return max(harm or [rule.setpoint for rule in here], default=FLOOR_PCT)
 
 
 def _one(

@@ -158,7 +158,7 @@ def test_who_reaches_into_the_brewer_pulls_the_plug_first() -> None:
         ("bedding-freezing-ahead", "electric heaters away from wet bedding"),
         ("bedding-cool", "Do not use an electric heater"),
         ("room-air-cold", "Do not use an electric heater"),
-        ("tea-air-stopped", "Dry your hands"),
+        ("tea-air-stopped", "with dry hands"),
         ("tea-air-stopped", "GFCI or RCD"),
         ("tea-air-stopped", "switched off first"),
         ("tea-air-unknown", "dry hands"),

@@ -14,9 +14,9 @@ TEXT = (FOLDER / "URGENCY.md").read_text(encoding="utf-8")
 COLUMNS_H = {"within 1 h": 1, "within 8 h": 8, "within 1 d": 24, "later": 10_000}
 FIRST_WORDS = {
     *("Water", "Restart", "Open", "Stop", "Empty", "Move", "End", "Squeeze", "Feel", "Halve", "See", "Before"),
-    *("Close", "Shade", "Push", "Charge", "Check", "Run", "Find", "Read", "Make"),
+    *("Close", "Shade", "Push", "Charge", "Check", "Run", "Find", "Read", "Adults"),
 }
-"""Words that begin an act. 'Before you leave, spray ...' is one for the last school day."""
+"""Words that begin an act: 'Before you leave, spray ...' on the last school day, 'Adults move the bin'."""
 
 
 class Reasoned(NamedTuple):
@@ -74,8 +74,8 @@ def test_only_what_cannot_wait_rings_at_night(alarm: Rule) -> None:
 
 def test_the_first_sentence_is_the_act(alarm: Rule) -> None:
     """A phone shows it and no more: what to do, neither what to think of nor what to be careful about."""
-    first = re.split(r"(?<=[.!?]) ", alarm.corrective_action)[0]
-    assert first.split()[0].rstrip(",:") in FIRST_WORDS, first
+    first = re.split(r"(?<=[.!?]) ", alarm.corrective_action.removeprefix("For the maintainer: "))[0]
+    assert first.split()[0].capitalize() in FIRST_WORDS, first
 
 
 def test_what_rings_at_night_has_a_way_out(alarm: Rule) -> None:

@@ -6,8 +6,8 @@ import pytest
 
 from collector.alarms.model import STANDING, Event, State
 from collector.domain.lab import Person
-from collector.telling.desk_plans import plan_key
 from collector.telling.desk_case import is_told
+from collector.telling.desk_plans import plan_key
 from collector.telling.notice import Notice, NoticeKey, Reason
 from tests.letters.examples import CLEARED, RAISED
 
