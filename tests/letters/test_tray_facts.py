@@ -77,7 +77,7 @@ def test_water_of_today_is_counted() -> None:
 def test_the_sump_of_the_bin_and_what_stands_are_known() -> None:
     """Leachate is measured at the bin; an alarm about it, or about hand against probe, counts at its own place."""
     full: Rule = replace(HOT, measure="leachate_level", setpoint=50.0)
-    doubt = replace(HOT, kind=Kind.DISCREPANCY, measure="bedding_moisture")
+    doubt = replace(HOT, kind=Kind.DISCREPANCY, measure="bedding_moisture", against="squeeze test")
     assert known().sump_pct == 97.0
     assert known(place="maple/top").sump_pct is None
     assert known(stands=[(full, "juniper")]).sump_stands
