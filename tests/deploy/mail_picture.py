@@ -26,7 +26,7 @@ from tests.bench.playing import play
 from tests.services.chromium import Chromium
 
 SCENARIO = "lid-left-open"
-FOR_MS = 60 * 3_600_000
+FOR_MS = 100 * 3_600_000
 """Until the message is there."""
 PICTURE = Path(__file__).parents[2] / "deploy" / "pictures" / "mail.png"
 MARK = "mail"
@@ -44,9 +44,9 @@ def urgent_mail(folder: Path) -> EmailMessage:
     play(load(SCENARIO), 1, folder, board_url="https://worms.quillbrook.example", for_ms=FOR_MS)
     database = Home(folder).database
     with closing(OutboxStore(database)) as outbox:
-        message = outbox.take_next(_AFTER_ALL_MS)
-    assert message is not None, f"{SCENARIO}: nothing was told"
-    assert message.subject.startswith("URGENT: "), message.subject
+        while (message := outbox.take_next(_AFTER_ALL_MS)) is not None and not message.subject.startswith("URGENT: "):
+            outbox.mark_sent(message.id, _AFTER_ALL_MS)
+    assert message is not None, f"{SCENARIO}: nothing urgent was told"
     drawn = drawing(database, Log(lambda _level, text: sys.exit(text)))(message)
     return build_message(message, "traywarden@quillbrook.example", "Quillbrook School", drawn)
 
