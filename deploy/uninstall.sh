@@ -24,7 +24,7 @@ gone() {
 
 end_services() {
     managed || return 0
-    change "stop the services" systemctl disable --now --quiet "${services[@]}" traywarden-backup.timer traywarden-again.timer || true
+    change "stop the services" systemctl disable --now --quiet "${services[@]}" traywarden-{backup,again}.timer traywarden-new-session.path || true
 }
 
 remove_user() {
@@ -46,7 +46,7 @@ need_root
 [ "$purge" -ne 1 ] || die "uninstall.sh: --purge also removes every reading and backup; say it twice if that is meant"
 
 [ ! -e "$(at "$units/traywarden.service")" ] || end_services
-gone "$units"/traywarden{,-board,-backup}.service "$units"/traywarden-{again,backup}.timer "$command"
+gone "$units"/traywarden{,-board,-backup,-new-session}.service "$units"/traywarden-{again,backup}.timer "$units"/traywarden-new-session.path "$command"
 gone "$prefix"/{in-use,before,versions,venvs,current,previous,releases}
 [ "$dry" = yes ] || rmdir "$(at "$prefix")" 2>/dev/null || true
 if [ "$purge" -ge 2 ]; then

@@ -53,6 +53,11 @@ class Home:
         """What the collector last said of itself."""
         return self.path / "traywarden.watch"
 
+    @property
+    def new_session(self) -> Path:
+        """Written when the broker began a session for us anew; deploy/systemd has the broker save it then."""
+        return self.path / "traywarden.new-session"
+
     def client_id(self) -> str:
         """A client id of its own for each home on each machine, stable over restarts."""
         digest = sha256(f"{os.uname().nodename}:{self.path.resolve()}".encode()).hexdigest()

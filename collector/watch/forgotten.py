@@ -1,7 +1,12 @@
-"""Whether the broker forgot us: then nothing waited there for us, and what was published meanwhile may be lost."""
+"""Whether the broker forgot us: then nothing waited there for us, and what was published meanwhile may be lost.
+
+A session that began anew is in the broker's memory alone until its next save. `ask_to_save` leaves word of it in the
+home folder: whoever may make the broker save watches that file.
+"""
 
 from collections.abc import Mapping
 from datetime import UTC, datetime
+from pathlib import Path
 
 from collector.intake.session import LinkNews, LinkState
 from collector.store.vocabulary import LINK_IS_DOWN, MetaKey
@@ -16,6 +21,15 @@ def linked_until_ms(meta: Mapping[str, str], state: WatchState | None) -> int | 
     if meta.get(MetaKey.LINK) == LINK_IS_DOWN or state is None:
         return int(changed)
     return max(int(changed), state.alive_ms)  # killed while linked: until its last sign of life at least
+
+
+def ask_to_save(at: Path, now_ms: int) -> str:
+    """Say in the file `at` that a session began now; what hindered that, empty where nothing did."""
+    try:
+        at.write_text(f"{_utc(now_ms)}\n", encoding="ascii")
+    except OSError as error:
+        return f"{at}: {error.strerror}; a kill of the broker before its next save makes it forget us"
+    return ""
 
 
 class Forgotten:
@@ -33,5 +47,8 @@ class Forgotten:
             self._until_ms = now_ms
         if not up or news.kept or until_ms is None:
             return ""
-        at = datetime.fromtimestamp(until_ms // 1000, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
-        return f"the broker had forgotten us: what was published after {at} may be lost"
+        return f"the broker had forgotten us: what was published after {_utc(until_ms)} may be lost"
+
+
+def _utc(at_ms: int) -> str:
+    return datetime.fromtimestamp(at_ms // 1000, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")

@@ -26,7 +26,7 @@ from collector.watch.answering import Answers
 from collector.watch.assemble import RunParts
 from collector.watch.catching_up import CATCH_UP_S, CAUGHT_UP_S, CatchingUp
 from collector.watch.commits import Commits
-from collector.watch.forgotten import Forgotten, linked_until_ms
+from collector.watch.forgotten import Forgotten, ask_to_save, linked_until_ms
 from collector.watch.link_log import LinkLog
 from collector.watch.self_check import SelfCheck
 from collector.watch.surroundings import Surroundings
@@ -170,6 +170,8 @@ class Run:
         else:
             self._commits.forget_ids()
         self._pipeline.intake.catching_up = news.kept or not up  # what waited comes before the news that it is up
+        if up and not news.kept and (unsaid := ask_to_save(self._around.home.new_session, self._around.now())):
+            self._around.log.warning(unsaid)
         if said := self._forgotten.heard(news, self._around.now()):
             self._around.log.warning(said)
             self._pipeline.batch.events.append((self._around.now(), EventKind.NEW_SESSION, said))

@@ -3,9 +3,9 @@ outages mixed in.
 
 Everything is real: Mosquitto, the collector as a process, an SMTP server. Each cycle publishes a run of packs, some
 readings without a time among them, and kills somebody somewhere in the middle of it; nobody is asked to save first. The
-first kill is the broker's, before it ever saved the collector's session. What the broker confirmed is compared with the
-journal at the end, and the mail with the alarms that were recorded. A full disk is a file size limit set on the running
-process from outside.
+first kill is the broker's, in the first second of the collector's session. What the broker confirmed is compared with
+the journal at the end, and the mail with the alarms that were recorded. A full disk is a file size limit set on the
+running process from outside.
 
 Packs come hundreds of times as fast as in a lab, so the broker saves every AUTOSAVE_S instead of each minute: what is
 lost reaches back as far as that, whatever it is (`lost_before_kill_s`).
@@ -34,6 +34,7 @@ from tests.bench.crash_publisher import Kill, Publisher, compare
 from tests.bench.lab import LAB_NAME, make_home
 from tests.cli.in_process import InProcess
 from tests.services.mosquitto import Mosquitto
+from tests.services.saved_sessions import SavedSessions
 from tests.services.smtp_server import SmtpServer
 from tests.services.waiting import wait_until
 from tests.services.watching import Watch
@@ -76,7 +77,8 @@ def run(packs: int, kills: int, seed: int) -> dict[str, float | int]:
         (home / "rules").mkdir()
         (home / "rules" / "site.yaml").write_text(HOT_AT_ONCE, encoding="utf-8")
         saves = [f"autosave_interval {AUTOSAVE_S}"]
-        with Mosquitto(Path(name) / "broker", settings=saves) as broker, Publisher(broker.port) as publisher:
+        broker = Mosquitto(Path(name) / "broker", settings=saves)
+        with broker, SavedSessions(home, broker), Publisher(broker.port) as publisher:
             settings = {"PORT": mail.port, "HOST": mail.host, "SENDER": _SENDER, "SECURITY": "none"}
             watch = Watch(home, {"MQTT__PORT": broker.port, **{f"MAIL__{key}": one for key, one in settings.items()}})
             chance = random.Random(seed)  # noqa: S311  repeatable, not secret

@@ -119,7 +119,7 @@ class Kill:
 
 
 WHO = ("collector", "broker", "both", "new session")
-"""Who is killed; `new session`: the broker, before it ever saved the collector's session."""
+"""Who is killed; `new session`: the broker, in the first second of the collector's session."""
 
 
 def compare(database: Path, publisher: Publisher, kills: Sequence[Kill]) -> dict[str, float | int]:

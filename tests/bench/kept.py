@@ -61,7 +61,7 @@ ROWS = (
         " saves every {autosave_s} s",
         "{lost_collector} lost by the collector, {lost_broker:,} by the broker, {lost_both:,} by both, all confirmed"
         " within {lost_before_kill_s:.1f} s before the kill or during it; {lost_though_saved} of them saved;"
-        " {lost_new_session:,} more by a broker killed before it ever saved; {stored_twice} stored twice,"
+        " {lost_new_session:,} more by a broker killed in the first second of a session; {stored_twice} stored twice,"
         " {told_twice} told twice;"
         " {unconfirmed} of {messages} messages cut off while handed over, marked unconfirmed",
     ),

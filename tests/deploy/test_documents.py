@@ -115,8 +115,8 @@ def test_each_setting_unit_and_alarm_is_known(name: str) -> None:
     settings = set(re.findall(r"\bTRAYWARDEN_[A-Z_]+[A-Z]", text))
     settings |= {f"TRAYWARDEN_{short}" for short in re.findall(r"(?<![A-Z_])[A-Z]+__[A-Z_]+[A-Z]", text)}
     assert settings - set(known_variables()) == set()
-    units = {unit for unit in re.findall(r"\btraywarden-(?!sim\b)[a-z]+\b", text) if f"{unit}." not in _files()}
-    assert units == set()
+    units = set(re.findall(r"\btraywarden-(?!sim\b)[a-z]+(?:-[a-z]+)*\b", text))
+    assert {unit for unit in units if f"{unit}." not in _files()} == set()
     named = set(re.findall(r"`((?:bedding|probe|disk|clock|broker|mail|tea)-[a-z]+(?:-[a-z]+)*)`", text))
     assert named - set(RULES) - set(scenarios.names()) - set(DiaryKind) == set()
 

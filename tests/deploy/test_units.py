@@ -47,7 +47,7 @@ def test_what_a_service_is_exposed_to_is_little(service: str) -> None:
 def test_systemd_finds_no_mistake(installed: Machine, tmp_path: Path) -> None:
     """`systemd-analyze verify` has nothing to say of any unit, as installed."""
     units = installed_units(installed, tmp_path)
-    assert len(units) == 5
+    assert len(units) == 7
     done = subprocess.run(
         [need("systemd-analyze"), "verify", "--man=no", *units], capture_output=True, text=True, check=False
     )

@@ -152,7 +152,8 @@ class Mosquitto:
         names = tuple(f"{line.split()[0]} " for line in extra)
         shipped = [line for line in SHIPPED.read_text(encoding="utf-8").splitlines() if line and line[0] != "#"]
         lines = [line for line in shipped if not line.startswith((*_SET_HERE, *names))]
-        lines += [f"listener {self.port} {self.host}", f"persistence_location {self.folder}/", *extra]
+        lines += [f"listener {self.port} {self.host}", f"persistence_location {self.folder}/"]
+        lines += [f"pid_file {self.folder}/mosquitto.pid", *extra]
         if os.geteuid() == 0:
             lines.append("user root")
         if self.tls is not None:

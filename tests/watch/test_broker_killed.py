@@ -10,8 +10,9 @@ import pytest
 from collector.intake.session import LinkNews, LinkState
 from collector.store.vocabulary import LINK_IS_DOWN, LINK_IS_UP, EventKind, MetaKey
 from collector.store.watch_state import WatchState
-from collector.watch.forgotten import Forgotten, linked_until_ms
+from collector.watch.forgotten import Forgotten, ask_to_save, linked_until_ms
 from tests.services.mosquitto import Mosquitto
+from tests.services.saved_sessions import SavedSessions
 from tests.services.waiting import wait_until
 from tests.services.watching import Watch
 from tests.worlds.home import hot_pack, make_home
@@ -20,6 +21,7 @@ _LOST = LinkNews(LinkState.DOWN, "gone")
 _NEW = LinkNews(LinkState.UP, "there")
 _KEPT = LinkNews(LinkState.UP, "there", kept=True)
 T0 = 1_772_438_400_000
+DAY = 86_400_000
 
 
 @pytest.fixture
@@ -78,6 +80,55 @@ def test_a_broker_that_forgot_us_is_told(broker: Mosquitto, tmp_path: Path) -> N
         [(detail,)] = _ask(watch, query, EventKind.NEW_SESSION)
         assert str(detail).startswith("the broker had forgotten us: what was published after 2")
         assert watch.log.count(str(detail)) == 1
+
+
+@pytest.mark.service
+def test_a_session_that_just_began_is_saved_and_survives_a_kill(broker: Mosquitto, tmp_path: Path) -> None:
+    """Killed seconds after the very first connection, long before the broker saves by itself: what it confirms
+    before the collector is back waits for it, and the session is known."""
+    home = make_home(tmp_path / "home")
+    with broker, SavedSessions(home, broker):
+        watch = Watch(home, {"MQTT__PORT": broker.port}).start()
+        wait_until(lambda: broker.saved_ago_s() < 60, "the session to be saved")
+        broker.kill(saved=False)
+        watch.kill()
+        broker.start()
+        broker.publish_lines("worms/juniper/top", [hot_pack(T0 // 1000 + number, 21.0) for number in range(60)])
+        watch.start()
+        wait_until(lambda: _ask(watch, "SELECT count(*) FROM readings WHERE t < ?", T0 + DAY) == [(120,)], "all")
+        watch.stop()
+        assert _ask(watch, "SELECT count(*) FROM events WHERE kind = ?", EventKind.NEW_SESSION) == [(0,)]
+
+
+@pytest.mark.service
+def test_each_session_that_begins_anew_is_saved(broker: Mosquitto, tmp_path: Path) -> None:
+    """Also where the broker has lost its file; a session that was kept asks for no save."""
+    home = make_home(tmp_path / "home")
+    with broker, SavedSessions(home, broker):
+        watch = Watch(home, {"MQTT__PORT": broker.port}).start()
+        wait_until(lambda: broker.saved_ago_s() < 60, "the first save")
+        asked = (home / "traywarden.new-session").read_text(encoding="ascii")
+        _kill(broker, watch)
+        assert watch.log.count("session resumed") == 1
+        assert (home / "traywarden.new-session").read_text(encoding="ascii") == asked
+        broker.stop()
+        (broker.folder / "mosquitto.db").unlink()
+        broker.start()
+        wait_until(lambda: watch.log.count("new session") == 2, "the link again", 40)
+        wait_until(lambda: broker.saved_ago_s() < 60, "the second save")
+        _kill(broker, watch)
+        watch.stop()
+        assert watch.log.count("session resumed") == 2
+
+
+def test_where_it_cannot_be_asked_for_that_is_said(tmp_path: Path) -> None:
+    """One line with what comes of it; the collector goes on."""
+    assert ask_to_save(tmp_path / "there", T0) == ""
+    assert (tmp_path / "there").read_text(encoding="ascii") == "2026-03-02T08:00:00Z\n"
+    said = ask_to_save(tmp_path / "no" / "folder", T0)
+    assert said.endswith(
+        "folder: No such file or directory; a kill of the broker before its next save makes it forget us"
+    )
 
 
 def test_only_a_broker_that_knew_us_can_forget() -> None:
