@@ -17,11 +17,11 @@ Event = tuple[int, Callable[[], None]]
 """(when, ms UTC; what is done then)"""
 _CLASS = "class 4b"
 _MIN_MS = 60_000
-_ANSWERS = (
+ANSWERS = (
     (25 * _MIN_MS, Acknowledge(rule="bedding-parched", place="juniper/top", by="teacher")),
     (300 * _MIN_MS, Acknowledge(rule="bedding-hot", place="maple/middle", by="caretaker")),
 )
-"""Since the start of the story, as its captions say."""
+"""(since the start of the story, ms; what is answered), as its captions say."""
 _AGAIN_S = 0.2
 """A journal that is just being made is tried again after this."""
 
@@ -41,7 +41,7 @@ def events(scenario: "Scenario", start_ms: int, home: Home, on_caption: Callable
         caption(one.at_ms, one.says)
     for brew in scenario.brews:
         leave(brew.at_ms, BrewStart(place=brew.place, by=_CLASS))
-    for at_ms, answer in _ANSWERS:
+    for at_ms, answer in ANSWERS:
         leave(at_ms, answer)
     return sorted(found, key=lambda event: event[0])
 

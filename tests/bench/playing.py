@@ -110,9 +110,10 @@ def play(
     start_ms: int | None = None,
     board_url: str = "",
     for_ms: int | None = None,
+    answers: Sequence[tuple[int, Acknowledge]] = (),
 ) -> Played:
     """The scenario as the seed has it, from its own beginning, whole or its first `for_ms`. `folder` holds the journal;
-    with `board_url` messages hold links."""
+    with `board_url` messages hold links. `answers`: so long after the beginning (ms) somebody acknowledges."""
     scenario = varied(scenario, seed)
     start_ms = (scenario.start_ms or START_MS) if start_ms is None else start_ms
     folder.mkdir(parents=True, exist_ok=True)
@@ -125,6 +126,8 @@ def play(
         pipeline = build_pipeline(lab, rules, journal, Outlet(sources=sources, write=scribe.write), start_ms)
         pipeline.link_changed(True, start_ms, "connected")
         player = _Player(scenario, pipeline, journal, scribe, rules, start_ms)
+        for at_ms, answer in answers:
+            player.answer(start_ms + at_ms, answer)
         player.play(run(scenario, seed, start_ms, scenario.length_ms if for_ms is None else for_ms))
         return player.played
 
@@ -261,7 +264,10 @@ class _Player:
         hour = at_ms % DAY_MS // HOUR_MS
         if not 7 <= hour < 21:
             at_ms += ((7 - hour) % 24) * HOUR_MS
-        seen = Acknowledge(rule=key.rule, place=place, by="teacher")
+        self.answer(at_ms, Acknowledge(rule=key.rule, place=place, by="teacher"))
+
+    def answer(self, at_ms: int, seen: Acknowledge) -> None:
+        """Somebody presses the button in a message then."""
         self._do_at(at_ms, lambda: self._pipeline.order(seen, self._now_ms))
 
     def _do_at(self, at_ms: int, what: Callable[[], object]) -> None:

@@ -7,7 +7,6 @@ import signal
 import socket
 import subprocess
 import sys
-from collections import Counter
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import NamedTuple
@@ -161,43 +160,23 @@ def test_readme_shows_what_the_demo_shows(demos: Demos) -> None:
     assert shown <= {re.sub(r"\d+", "9", line.strip()) for line in demos.for_people.out.splitlines()}
 
 
-KINDS = (
-    "URGENT: ",
-    "URGENT, NOBODY IS ON IT: ",
-    "STILL URGENT: ",
-    "SOON: ",
-    "LESS URGENT: ",
-    "BACK TO NORMAL: ",
-)
 MOST = 12
-"""So many messages in such a night a tired reader still reads."""
+"""So many messages in such a night, to all three people together."""
 
 
-def test_each_kind_of_message_is_seen(demos: Demos) -> None:
-    """Calls, what waits for the morning, a next step, a reminder, all clear, the digest and the weekly report, and each
-    part of the story is heard of. Played so fast, on a busy machine several alarms may come as one message."""
+def test_each_part_of_the_story_is_heard_of(demos: Demos) -> None:
+    """Everybody hears something, the digest and the weekly report come, and no night is more than a tired reader reads.
+    Played so fast, on a busy machine several alarms may come as one message; what else they say: test_demo_night.py."""
     story = demos.story
     assert story.trouble == []
     subjects = [mail.subject for mail in story.mails]
-    assert [kind for kind in KINDS if not any(one.startswith(kind) for one in subjects)] == []
+    assert 3 <= len(subjects) <= MOST, subjects
     assert any(one.startswith("Quillbrook School worm lab, Monday 2 Mar: ") for one in subjects), subjects
     assert any("the week before Monday 2 Mar" in one for one in subjects), subjects
-    assert {mail.to.partition("@")[0] for mail in story.mails} == {"teacher", "maintainer", "caretaker"}
-    assert subjects[0].startswith("URGENT: ")
+    assert {"teacher", "maintainer"} <= {mail.to.partition("@")[0] for mail in story.mails}
     told = " ".join(mail.body for mail in story.mails)
     for place in ("Juniper, top tray", "Maple, middle tray", "Maple, bottom tray", "Kettle"):
         assert place in told
-
-
-def test_a_night_is_twelve_messages_at_most(demos: Demos) -> None:
-    """To all three people together: one trouble is one message each way, and the pump says nothing of the oxygen."""
-    subjects = [mail.subject for mail in demos.story.mails]
-    assert len(subjects) <= MOST, subjects
-    assert not any("oxygen" in one for one in subjects)
-    assert Counter(one.partition(": ")[2] for one in subjects if "air pump" in one and "NOBODY" not in one) == {
-        "Kettle: air pump is off": 1,
-        "Kettle: air pump": 2,
-    }
 
 
 def test_the_whole_story_takes_two_minutes(demos: Demos) -> None:

@@ -136,8 +136,9 @@ def test_the_lab_file_has_the_holidays_of_the_run() -> None:
 
 
 def test_the_lab_file_says_who_hears_what() -> None:
-    """The teacher first and in the digest, maintainer and caretaker next, the weekly report to the maintainer."""
+    """The teacher first and in the digest, then for the bins the caretaker, at last the maintainer with the weekly
+    report."""
     people = {person.role: person for person in read_lab(lab_file.text(scenarios.load("quiet"))).people}
-    assert {role: person.turn for role, person in people.items()} == {"teacher": 1, "maintainer": 2, "caretaker": 2}
+    assert {role: person.turn for role, person in people.items()} == {"teacher": 1, "maintainer": 3, "caretaker": 2}
     assert [role for role, person in people.items() if person.digest] == ["teacher"]
     assert [role for role, person in people.items() if person.weekly] == ["maintainer"]

@@ -151,25 +151,27 @@ def test_the_demo_tells_its_story_whenever_it_starts(hours: int) -> None:
     harmed = [
         ((f.t_ms - start) / MIN_MS, f.name, f.place) for f in facts(packs) if (f.kind, f.phase) == ("harm", "begin")
     ]
-    assert harmed[0] == (0, "bedding-dry", "juniper/top")
-    assert harmed[1][0] >= 50
+    assert harmed[:2] == [(0, "bedding-dry", "juniper/top"), (0, "worms-dying", "juniper/top")]
+    assert harmed[2][0] >= 50
     assert {h[1:] for h in harmed} == {
         ("bedding-dry", "juniper/top"),
+        ("worms-dying", "juniper/top"),
         ("unwatched", "maple/bottom"),
         ("oxygen-low", "kettle"),
         ("bedding-hot", "maple/middle"),
         ("worms-dying", "maple/middle"),
     }
-    later = [values(p)["moisture"] for p in packs if p.topic == "worms/juniper/top" and p.t_ms - start > 20 * MIN_MS]
-    assert all(count > 1980 for count in later)  # 1980 counts are 60 %
+    dry = [values(p)["moisture"] for p in packs if p.topic == "worms/juniper/top" and p.t_ms - start < 70 * MIN_MS]
+    assert all(count > 2120 for count in dry)  # 2130 counts are 50 %, half a point is the probe's own
 
 
 def test_the_demo_starts_in_good_health() -> None:
-    """In its first ten minutes every tray reads 12 to 27 degC and 60 to 88 % (half a point is the probe's own), and the
-    brew holds 6 mg/L."""
+    """In its first ten minutes every tray but the dry one reads 12 to 27 degC and 60 to 88 % (half a point is the
+    probe's own), and the brew holds 6 mg/L."""
     for pack in run(scenarios.load("school-demo"), 1, START_MS, 10 * MIN_MS):
         said = values(pack)
         if "moisture" in said:
             assert 12 < said["temperature"] < 27
-            assert 59.5 <= 62 + (1950 - said["moisture"]) / 15 < 88
+            least = 49.0 if pack.topic == "worms/juniper/top" else 59.5
+            assert least <= 62 + (1950 - said["moisture"]) / 15 < 88
         assert said.get("oxygen", 1) > 0.006
