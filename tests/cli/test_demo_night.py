@@ -28,7 +28,7 @@ def without_value(subject: str) -> str:
 
 def test_one_trouble_is_one_message_each_way(tmp_path: Path) -> None:
     """A pump that stands for twenty minutes says nothing of the oxygen, and a hot tray nothing of being warm;
-    and yet each kind of message is seen: a call, one passed on, a reminder, what waits for the morning, an all clear."""
+    yet each kind of message is seen: a call, one passed on, a reminder, what waits for the morning, an all clear."""
     played = play(load("school-demo"), 1, tmp_path / "home", answers=ANSWERS)
     messages = dict.fromkeys((one.t_ms, one.role, one.subject) for one in played.told if one.why != "digest")
     assert [(role, without_value(subject)) for _, role, subject in messages] == NIGHT
