@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from sim_sensors import payloads, probe_faults, probe_sites, probes
 from sim_sensors.pack import Pack
-from sim_sensors.probe_faults import DAY_MS, Kind, ProbeFault
+from sim_sensors.probe_faults import DAY_MS, Gaps, Kind, ProbeFault
 from sim_sensors.probe_setup import Channel, Probe, Spot
 from sim_sensors.probe_sites import Look
 from sim_sensors.probes import Model, Sample, Traits, Value
@@ -75,6 +75,9 @@ class Box:
         self._temp_c = looks.get("temperature") or looks.get("air-temperature")
         self._pocket = probe_sites.pocket(scenario, probe.place) if probe.spot is Spot.TRAY else None
         self._sensors = [_sensor(probe, channel, seed, looks) for channel in probe.channels]
+        self._air = probe_sites.looks(scenario, "room", Spot.ROOM)["air-temperature"]
+        self._handled = tuple(f for f in self._faults if f.kind in probe_faults.HANDLED)
+        self._gaps = {f: Gaps(f, self._fault_draws[f]) for f in self._faults if f.kind is Kind.RADIO_GAPS}
         self._encode = payloads.encoder(probe)
         self._timing, self._link = _stream(seed, probe, "timing"), _stream(seed, probe, "link")
         self._last: Sample | None = None
@@ -99,7 +102,8 @@ class Box:
         off, rebooted = self._powerless(active, volts), self._reboots(active)
         sample = self._sample(_Between(now, after, t_ms), elapsed, active, volts)
         silent = off or rebooted
-        heard = not any([probe_faults.loses(f, volts, self._fault_draws[f]) for f in active])
+        lost = [probe_faults.loses(f, volts, self._fault_draws[f]) for f in active]
+        heard = not any(lost) and not any([self._gaps[f].away(elapsed) for f in active if f in self._gaps])
         late_ms = sum(probe_faults.delay_ms(f, self._fault_draws[f]) for f in active)
         twice, copy_ms = self._link.random() < self.probe.duplicates, self._link.randint(*SECOND_COPY_MS)
         if not silent and sample:
@@ -175,7 +179,10 @@ class Box:
         """In the unit the probe measures in; None where it has no value."""
         model, kinds = sensor.model, {f.kind: f for f in about}
         look = self._pocket if Kind.IN_POCKET in kinds and self._pocket is not None else sensor.look
-        reached = sensor.feel(lab.see(look) if look is not None else volts, elapsed_ms)
+        there = lab.see(look) if look is not None else volts
+        if self._handled:
+            there = self._at_its_spot(sensor.channel.name, there, lab, elapsed_ms)
+        reached = sensor.feel(there, elapsed_ms)
         noise = self.probe.noise * sensor.draws.gauss()
         reading = probes.reading(model, sensor.own, reached, temp_c, elapsed_ms / DAY_MS, noise)
         for fault in about:
@@ -189,6 +196,14 @@ class Box:
         if self._booted and model.powered_up is not None:
             return model.powered_up
         return model.says(reading)
+
+    def _at_its_spot(self, name: str, there: float, lab: _Between, elapsed_ms: int) -> float:
+        """The true value where somebody put the probe, which may be beside the bin."""
+        for fault in self._handled:
+            if fault.concerns(name):
+                air = lab.see(self._air) if name == "temperature" else probe_faults.AIR_PCT
+                there = probe_faults.placed(fault, name, elapsed_ms, there, air)
+        return there
 
 
 def _stream(seed: int, probe: Probe, name: str) -> random.Random:

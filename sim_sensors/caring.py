@@ -23,6 +23,8 @@ class Care:
     feed_kg: float = 0.0
     peak_after_ms: int = TWO_DAYS_MS
     empty: bool = False
+    swap: tuple[int, int] | None = None
+    """Two trays of a bin, counted from the top, whose beddings change places; probes stay where they are."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +81,17 @@ def tended(
     if any(f.kind is Kind.HEAT and _now(f.end_ms, now) for f in broken):
         return tray.spread(after), _added(bed, after, water, feeds)
     return after, _added(bed, after, water, feeds) if after is not bed else NOTHING
+
+
+def swapped(beds: Sequence[Bedding], now: Moment, care: Iterable[Care]) -> Sequence[Bedding]:
+    """The trays of a bin, in their places after people changed them in this step."""
+    for one in care:
+        if one.swap is not None and _now(one.at_ms, now):
+            found = list(beds)
+            a, b = one.swap
+            found[a], found[b] = found[b], found[a]
+            beds = found
+    return beds
 
 
 def emptied(level_pct: float, now: Moment, care: Iterable[Care], routine: Iterable[Routine]) -> bool:

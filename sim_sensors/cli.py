@@ -11,7 +11,18 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from sim_sensors import __version__, arguments, lab_file, playing, plot, scenario_file, scenarios, settings, varying
+from sim_sensors import (
+    __version__,
+    arguments,
+    family,
+    lab_file,
+    playing,
+    plot,
+    scenario_file,
+    scenarios,
+    settings,
+    varying,
+)
 from sim_sensors.playing import CannotWrite, Play
 from sim_sensors.plot import CannotPlot
 from sim_sensors.publisher import PublishError
@@ -93,7 +104,11 @@ def _command(
 
 
 def _add_scenario(command: argparse.ArgumentParser) -> None:
-    command.add_argument("scenario", metavar="SCENARIO", help="a name from 'traywarden-sim list', or a .yaml file")
+    command.add_argument(
+        "scenario",
+        metavar="SCENARIO",
+        help="a name from 'traywarden-sim list', world-N for a lab drawn at random, or a .yaml file",
+    )
 
 
 def _add_run(play: argparse.ArgumentParser) -> None:
@@ -144,9 +159,10 @@ def _list(given: argparse.Namespace) -> int:
 
 def _load(name: str) -> Scenario:
     if not name.endswith((".yaml", ".yml")):
-        if name not in scenarios.names():
+        world = family.named(name)
+        if world is None and name not in scenarios.names():
             raise _Wrong(f"no scenario '{name}'{hint(name, scenarios.names())} Or give a .yaml file.")
-        return scenarios.load(name)
+        return world or scenarios.load(name)
     path = Path(name)
     try:
         return scenario_file.parse(path.read_text(encoding="utf-8"), path.stem, name)
@@ -193,12 +209,16 @@ def _lab(given: argparse.Namespace) -> int:
 
 
 def _plot(given: argparse.Namespace) -> int:
-    if len(given.what) == 1 and (given.what[0] in scenarios.names() or given.what[0].endswith((".yaml", ".yml"))):
+    if len(given.what) == 1 and _is_scenario(given.what[0]):
         story = plot.played(_play(given, math.inf, given.what[0]))
     else:
         story = plot.read([Path(name) for name in given.what])
     plot.write(story, given.out, given.place or ())
     return 0
+
+
+def _is_scenario(word: str) -> bool:
+    return word in scenarios.names() or family.NAME.fullmatch(word) is not None or word.endswith((".yaml", ".yml"))
 
 
 def _say(line: str) -> None:

@@ -4,6 +4,7 @@ say what it does at a moment.
 Times are milliseconds since the run began. Faults begin and end on the steps of the run.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
@@ -14,6 +15,10 @@ from sim_sensors.physics.room import BUILDING_H, CALM, Weather
 class Kind(Enum):
     DRY_OUT = "dry_out"
     """Lid and blanket off, perhaps in a draught: the tray dries faster."""
+    LESSON = "lesson"
+    """Lid and blanket off while a class looks at the worms; then they are put back."""
+    SUN = "sun"
+    """The sun reaches the tray through a window: up to `watts` in the middle of the time, nothing at its ends."""
     HEAT = "heat"
     """Far too much fresh feed in one pocket: it heats. When the fault ends it is spread out."""
     FLOOD = "flood"
@@ -62,15 +67,26 @@ class Fault:
     """heating_off: time in which the room covers 63 % of the way."""
     humidity_pct: float = 0.0
     """dry_air."""
+    watts: float = 0.0
+    """sun: at most."""
 
     def active(self, elapsed_ms: int) -> bool:
         return self.begin_ms <= elapsed_ms < self.end_ms
 
 
+_OPENED = frozenset({Kind.DRY_OUT, Kind.LESSON})
+
+
 def exposure(faults: Sequence[Fault], elapsed_ms: int, lid: float) -> tuple[float, float]:
     """(lid factor, air speed m/s) of a tray whose lid factor is `lid` when nothing is wrong."""
-    open_ones = [f for f in faults if f.kind is Kind.DRY_OUT and f.active(elapsed_ms)]
+    open_ones = [f for f in faults if f.kind in _OPENED and f.active(elapsed_ms)]
     return max((f.lid for f in open_ones), default=lid), max((f.speed_m_s for f in open_ones), default=0.0)
+
+
+def sun_w(faults: Sequence[Fault], elapsed_ms: int) -> float:
+    """What the sun gives a tray now, W: half a sine wave over each fault."""
+    shining = (f for f in faults if f.kind is Kind.SUN and f.active(elapsed_ms))
+    return sum(f.watts * math.sin(math.pi * (elapsed_ms - f.begin_ms) / (f.end_ms - f.begin_ms)) for f in shining)
 
 
 def pump_stopped(faults: Sequence[Fault], elapsed_ms: int) -> bool:

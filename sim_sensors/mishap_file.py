@@ -1,13 +1,14 @@
 """What goes wrong with the lab, in a scenario file.
 
 faults:
-  - kind: dry_out       dry_out, heat, flood (trays); drain_blocked (bins); pump_stop, pump_weak, brew_forgotten
-                        (brewers); holiday, heat_wave, heating_off, dry_air (room)
+  - kind: dry_out       dry_out, lesson, sun, heat, flood (trays); drain_blocked (bins); pump_stop, pump_weak,
+                        brew_forgotten (brewers); holiday, heat_wave, heating_off, dry_air (room)
     place: juniper/top  a tray, a bin, a brewer; not needed for the room  required
     from: 0 min         since the start                                   required
     for: 5 h                                                              required
     lid: 1              dry_out: drying as a share of open                1
     air_speed: 2 m/s    dry_out: draught over the bedding                 0 m/s
+    watts: 80           sun: in the middle of its time                    required
     feed: 2 kg          heat: fresh scraps in one pocket                  required
     peak_after: 3 h     heat                                              2 d
     mixed: 0.5          heat: share of it that arises around the pocket   0
@@ -32,6 +33,7 @@ from sim_sensors.sections import Section, hint
 FAULT_KEYS = ("kind", "place", "from", "for")
 KIND_KEYS: dict[Kind, tuple[str, ...]] = {
     Kind.DRY_OUT: ("lid", "air_speed"),
+    Kind.SUN: ("watts",),
     Kind.HEAT: ("feed", "peak_after", "mixed"),
     Kind.FLOOD: ("water",),
     Kind.PUMP_WEAK: ("left",),
@@ -49,6 +51,8 @@ class Places:
     trays: frozenset[str]
     bins: frozenset[str]
     brewers: frozenset[str]
+    in_order: tuple[str, ...] = ()
+    """The trays, each bin's from the top down."""
 
     def of(self, kind: Kind) -> frozenset[str]:
         """Where a fault of this kind can happen."""
@@ -92,6 +96,10 @@ def _heat(item: Section, fault: Fault) -> Fault:
     return replace(fault, feed_kg=feed_kg, peak_after_ms=peak, mixed=item.number("mixed", "number", 0, high=1))
 
 
+def _sun(item: Section, fault: Fault) -> Fault:
+    return replace(fault, watts=item.number("watts", "number", low=0.1, high=2000))
+
+
 def _flood(item: Section, fault: Fault) -> Fault:
     return replace(fault, water_kg=item.number("water", "volume", low=0.01, high=1000))
 
@@ -115,6 +123,7 @@ def _dry_air(item: Section, fault: Fault) -> Fault:
 
 _EXTRAS: dict[Kind, Callable[[Section, Fault], Fault]] = {
     Kind.DRY_OUT: _dry_out,
+    Kind.SUN: _sun,
     Kind.HEAT: _heat,
     Kind.FLOOD: _flood,
     Kind.PUMP_WEAK: _pump_weak,

@@ -8,12 +8,13 @@ brews:                  without any, a brewer is always brewing
     food: 2 g/L         sugar, kelp and the like                          0 g/L
 care:                   done once
   - at: 5 h             since the start                                   required
-    place: juniper/top  a tray; a bin for `empty`                         required
+    place: juniper/top  a tray; a bin for `empty` and `swap`              required
     water: 1 L          poured over `over`                                one of water, feed, empty
     over: 10 min                                                          10 min
     feed: 0.5 kg        fresh scraps, hottest after `peak_after`          one of water, feed, empty
     peak_after: 2 d                                                       2 d
     empty: yes          the sump                                          one of water, feed, empty
+    swap: top bottom    two trays of the bin change places; probes stay   one of water, feed, empty, swap
 routine:                done on school days, by somebody who looks at the truth
   - at: 10 h            of the day, by the lab's clock                    10 h
     place: juniper/top  a tray; a bin for `empty_above`                   required
@@ -32,7 +33,7 @@ from sim_sensors.physics.school import DAY_MS, HOUR_MS
 from sim_sensors.sections import Section, hint
 
 BREW_KEYS = ("at", "place", "lasts", "used_after", "food")
-CARE_KEYS = ("at", "place", "water", "over", "feed", "peak_after", "empty")
+CARE_KEYS = ("at", "place", "water", "over", "feed", "peak_after", "empty", "swap")
 TRAY_ROUTINE_KEYS = ("at", "place", "dry_below", "water_to", "feed", "feed_on", "peak_after")
 BIN_ROUTINE_KEYS = ("at", "place", "empty_above")
 WEEKDAYS = ("mon", "tue", "wed", "thu", "fri")
@@ -62,18 +63,35 @@ def care(top: Section, places: Places) -> tuple[Care, ...]:
 
 def _care(item: Section, places: Places) -> Care:
     item.keys(CARE_KEYS)
-    empty = item.flag("empty")
-    if (item.value("water") is not None) + (item.value("feed") is not None) + empty != 1:
-        item.note("give either 'water: 1 L' or 'feed: 0.5 kg' or 'empty: yes'")
+    empty, swaps = item.flag("empty"), item.value("swap") is not None
+    of_bin = empty or swaps
+    where = place(item, places.bins if of_bin else places.trays, "bin" if of_bin else "tray")
+    if (item.value("water") is not None) + (item.value("feed") is not None) + empty + swaps != 1:
+        item.note("give either 'water: 1 L' or 'feed: 0.5 kg' or 'empty: yes' or 'swap: top bottom'")
     return Care(
         at_ms=round(item.number("at", "duration")),
-        place=place(item, places.bins if empty else places.trays, "bin" if empty else "tray"),
+        place=where,
         water_kg=item.number("water", "volume", 0, high=100),
         over_ms=round(item.number("over", "duration", 600_000, low=60_000)),
         feed_kg=item.number("feed", "mass", 0, high=100),
         peak_after_ms=round(item.number("peak_after", "duration", TWO_DAYS_MS, low=HOUR_MS / 2)),
         empty=empty,
+        swap=_swap(item, where, places) if swaps else None,
     )
+
+
+def _swap(item: Section, bin_name: str, places: Places) -> tuple[int, int] | None:
+    """The two trays, counted from the top."""
+    known = [one.partition("/")[2] for one in places.in_order if one.partition("/")[0] == bin_name]
+    words = item.text("swap").split()
+    for word in words:
+        if word not in known:
+            item.note(f"{bin_name} has no tray '{word}'{hint(word, known)}", "swap")
+            return None
+    if len(set(words)) != 2:
+        item.note("name two trays, like 'swap: top bottom'", "swap")
+        return None
+    return known.index(words[0]), known.index(words[1])
 
 
 def routine(top: Section, places: Places) -> tuple[Routine, ...]:

@@ -28,7 +28,7 @@ probes:
 
 faults:
   - kind: unplugged       unplugged, stuck, spike, drift, sentinel, wrong_calibration, in_pocket, dying_battery,
-                          flaky_radio, gateway_outage, reboots
+                          flaky_radio, radio_gaps, gateway_outage, reboots, out_of_bedding, elsewhere, air_gap
     place: juniper/top    every probe there (a bin: all its trays) ...          one of place, probe; neither: all,
     probe: juniper-second ... or just this one                                  for gateway_outage, flaky_radio
     from: 0 min           since the start                                       required
@@ -42,7 +42,11 @@ faults:
     lost: 30 %            flaky_radio                                           30 %
     late: 20 %            flaky_radio                                           20 %
     late_by: 10 min       flaky_radio: at most                                  10 min
-    every: 30 min         reboots: mean time between them                       30 min
+    every: 30 min         reboots, radio_gaps: mean time between them           30 min, 6 h
+    gap: 20 min           radio_gaps: half of them are shorter                  20 min
+    warmer: 0.5           elsewhere: degC from the tray as a whole              0
+    wetter: -2            elsewhere: points of moisture from it                 0
+    open: 3 %             air_gap: of the way to air, at the end                required
 """
 
 import math
@@ -94,11 +98,14 @@ KIND_KEYS: dict[Kind, tuple[str, ...]] = {
     Kind.SENTINEL: ("value",),
     Kind.WRONG_CALIBRATION: ("channel", "factor", "offset"),
     Kind.FLAKY_RADIO: ("lost", "late", "late_by"),
+    Kind.RADIO_GAPS: ("every", "gap"),
+    Kind.ELSEWHERE: ("warmer", "wetter"),
+    Kind.AIR_GAP: ("open",),
     Kind.REBOOTS: ("every",),
 }
 KINDS = {kind.value: kind for kind in Kind}
 _BENDING = (Kind.SPIKE, Kind.DRIFT, Kind.WRONG_CALIBRATION)
-_FOR_ALL = (Kind.GATEWAY_OUTAGE, Kind.FLAKY_RADIO)
+_FOR_ALL = (Kind.GATEWAY_OUTAGE, Kind.FLAKY_RADIO, Kind.RADIO_GAPS)
 _MOST_JITTER_MS = 2_000
 _MIN_MS = 60_000
 _DAY_MS = 86_400_000
@@ -287,6 +294,10 @@ def _concerned(item: Section, kind: Kind, probes: Sequence[Probe]) -> list[Probe
 def _can(kind: Kind, probe: Probe) -> bool:
     if kind is Kind.SENTINEL:
         return any(c.model == "ds18b20" for c in probe.channels)
+    if kind in (Kind.OUT_OF_BEDDING, Kind.ELSEWHERE):
+        return probe.spot is Spot.TRAY
+    if kind is Kind.AIR_GAP:
+        return any(c.model == "capacitive" for c in probe.channels)
     if kind is Kind.IN_POCKET:
         return probe.spot is Spot.TRAY and any(c.name == "temperature" for c in probe.channels)
     return True
@@ -322,6 +333,14 @@ def _numbers(item: Section, kind: Kind) -> dict[str, float | int]:
         lost, late = (item.number(key, "percent", usual, high=100) / 100 for key, usual in (("lost", 30), ("late", 20)))
         by_ms = round(item.number("late_by", "duration", 600_000, low=1_000, high=7 * _DAY_MS))
         return {"lost": lost, "late": late, "late_by_ms": by_ms}
+    if kind is Kind.RADIO_GAPS:
+        every_ms = round(item.number("every", "duration", 21_600_000, low=_MIN_MS))
+        return {"every_ms": every_ms, "gap_ms": round(item.number("gap", "duration", 1_200_000, low=1_000))}
+    if kind is Kind.ELSEWHERE:
+        warmer, wetter = (item.number(key, "number", 0, low=-10, high=10) for key in ("warmer", "wetter"))
+        return {"offset": warmer, "size": wetter}
+    if kind is Kind.AIR_GAP:
+        return {"size": item.number("open", "percent", high=100) / 100}
     if kind is Kind.REBOOTS:
         return {"every_ms": round(item.number("every", "duration", 1_800_000, low=_MIN_MS))}
     return {}

@@ -6,6 +6,7 @@ every: 60 s             how often each probe reports                      60 s
 step: 30 s              step of the physics; 5 min for a year             30 s
 states: 10 min          how often the truth tells all states              10 min
 altitude: 0 m           lowers the oxygen that water holds                0 m
+equations: first        first, second: whose drying and heating (`physics.second`)    first
 between_trays: 1 W/K    heat passed between neighbouring trays            1 W/K
 doubling: 75 d          in which worms double where all is well           75 d
 holidays: [12-21 to 01-03]   first and last day, every year               none
@@ -59,8 +60,9 @@ from sim_sensors.physics import air, tray, worms
 from sim_sensors.physics.brewer import Brewer, Tea
 from sim_sensors.physics.room import Outside, Room
 from sim_sensors.physics.school import DAY_MS, HOUR_MS, MonthDay, School
+from sim_sensors.physics.second import Equations
 from sim_sensors.scenario import BinSetup, BrewerSetup, Scenario, TraySetup
-from sim_sensors.sections import BadScenario, Problem, Section
+from sim_sensors.sections import BadScenario, Problem, Section, hint
 
 TOP_KEYS = (
     "title",
@@ -69,6 +71,7 @@ TOP_KEYS = (
     "step",
     "states",
     "altitude",
+    "equations",
     "between_trays",
     "doubling",
     "holidays",
@@ -99,7 +102,10 @@ def parse(text: str, name: str, file: str) -> Scenario:
     bins, trays = _bins(top)
     brewers = _brewers(top)
     places = Places(
-        frozenset(t.place for t in trays), frozenset(b.name for b in bins), frozenset(b.place for b in brewers)
+        frozenset(t.place for t in trays),
+        frozenset(b.name for b in bins),
+        frozenset(b.place for b in brewers),
+        tuple(t.place for t in trays),
     )
     room, room_start_c = _room(top)
     every_ms = round(top.number("every", "duration", 60_000, low=10_000))
@@ -213,6 +219,7 @@ def _holidays(top: Section) -> tuple[tuple[MonthDay, MonthDay], ...]:
 def _bins(top: Section) -> tuple[tuple[BinSetup, ...], tuple[TraySetup, ...]]:
     bins, found = [], []
     section = _required(top, "bins")
+    equations = _equations(top)
     for name, one in section.children() if section else ():
         if name == "room":
             one.note("'room' is the room; give the bin another name")
@@ -220,14 +227,24 @@ def _bins(top: Section) -> tuple[tuple[BinSetup, ...], tuple[TraySetup, ...]]:
         sump_kg = one.number("sump", "volume", 2.0, low=0.1, high=100)
         bins.append(BinSetup(name, sump_kg, sump_kg * one.number("leachate", "percent", 0, high=100) / 100))
         trays = _required(one, "trays")
-        inside = [_tray(name, tray_name, part) for tray_name, part in (trays.children() if trays else ())]
+        inside = [_tray(name, tray_name, part, equations) for tray_name, part in (trays.children() if trays else ())]
         if trays and not inside:
             one.note("a bin needs a tray", "trays")
         found += inside
     return tuple(bins), tuple(found)
 
 
-def _tray(bin_name: str, name: str, section: Section) -> TraySetup:
+def _equations(top: Section) -> Equations:
+    known = [one.value for one in Equations]
+    word = top.text("equations", Equations.FIRST.value)
+    if word in known:
+        return Equations(word)
+    if word:
+        top.note(f"no equations '{word}'{hint(word, known)}", "equations")
+    return Equations.FIRST
+
+
+def _tray(bin_name: str, name: str, section: Section, equations: Equations) -> TraySetup:
     section.keys(TRAY_KEYS)
     holds = section.number("holds", "number", 6, low=1, high=30)
     spec = tray.Tray(
@@ -236,6 +253,7 @@ def _tray(bin_name: str, name: str, section: Section) -> TraySetup:
         sides_w_k=section.number("sides", "conductance", 0.8, low=0.01, high=50),
         holds=holds,
         full=section.number("full", "number", max(11.0, holds), low=holds, high=40),
+        equations=equations,
     )
     start = tray.bedding(
         section.number("wet_mass", "mass", low=0.2, high=500),

@@ -178,7 +178,7 @@ def _bin(
 ) -> tuple[list[Bedding], list[TrayMoved], float, float]:
     """(trays, what moved in them, kg in the sump, kg taken out of it)"""
     seconds, count = now.ms / 1000, len(one.specs)
-    before = world.trays[one.first : one.first + count]
+    before = caring.swapped(world.trays[one.first : one.first + count], now, one.care)
     suits = [worms.suits(tray.living(spec, bed)) for spec, bed in zip(one.specs, before, strict=True)]
     own = [_tray(plan.trays[one.first + n], bed, suits[n], world, now) for n, bed in enumerate(before)]
     beds, conducted = _conducted([bed for bed, *_ in own], plan.scenario.between_trays_w_k, seconds)
@@ -208,12 +208,13 @@ def _tray(
 ) -> tuple[Bedding, Added, Rotted, Dried]:
     """A tray for itself: what people do to it, what rots, what dries."""
     added, seconds = caring.NOTHING, now.ms / 1000
-    lid, speed = setup.spec.lid, 0.0
+    lid, speed, sun_w = setup.spec.lid, 0.0, 0.0
     if setup.busy:
         bed, added = caring.tended(bed, world.room_c, now, setup.care, setup.routine, setup.broken)
         lid, speed = faults.exposure(setup.broken, world.elapsed_ms, lid)
-    bed, rotted = tray.rotted(bed, worms.hunger_kg(bed.worms_kg, suit, seconds), seconds)
-    bed, dried = tray.dried(setup.spec, bed, Around(world.room_c, world.vapour_kpa, lid, speed), seconds)
+        sun_w = faults.sun_w(setup.broken, world.elapsed_ms)
+    bed, rotted = tray.rotted(bed, worms.hunger_kg(bed.worms_kg, suit, seconds), seconds, setup.spec.equations)
+    bed, dried = tray.dried(setup.spec, bed, Around(world.room_c, world.vapour_kpa, lid, speed, sun_w), seconds)
     return bed, added, rotted, dried
 
 

@@ -9,6 +9,9 @@ next day, 36 the day after, while the edge of the bed stayed at 24-26).
 import math
 from dataclasses import dataclass
 
+from sim_sensors.physics import second
+from sim_sensors.physics.second import Equations
+
 WATER_J_KG_K = 4186.0
 """Specific heat of water, J/(kg K), 15-35 degC within 0.2 % (from memory)."""
 DRY_J_KG_K = 1400.0
@@ -86,9 +89,12 @@ def pace(temp_c: float) -> float:
     return max(0.0, min(1.0, temp_c / 15, (70 - temp_c) / 15))
 
 
-def rotted(pocket: Pocket, seconds: float) -> tuple[Pocket, float]:
+def rotted(pocket: Pocket, seconds: float, equations: Equations = Equations.FIRST) -> tuple[Pocket, float]:
     """The pocket `seconds` later, and how much feed rotted, kg. What is gone took its share of the heat along; the
     heat it gave off is not yet in."""
+    if equations is Equations.SECOND:
+        left = second.rotting(pocket.fresh_kg, pocket.rotting_kg, pocket.temp_c, 1 - WATER, seconds)
+        return _left(pocket, *left)
     passed = seconds / pocket.tau_s * pace(pocket.temp_c)
     stays = math.exp(-passed)
     return _left(pocket, pocket.fresh_kg * stays, (pocket.rotting_kg + pocket.fresh_kg * passed) * stays)

@@ -1,15 +1,16 @@
 """One tray of bedding: dry matter, water, heat, the pocket of feed in it, and its worms.
 
 Water:  d(water) = poured + water in feed + made in rotting + dripped in - dripped out - spilled - evaporated
-Heat:   d(energy) = rotting + room + neighbours + brought in by what is added - carried off by what leaves
+Heat:   d(energy) = rotting + room + sun + neighbours + brought in by what is added - carried off by what leaves
 Energy is counted from 0 degC, so temperature = energy / heat capacity. The bedding is of one temperature and moisture,
 the pocket of another temperature. Left out: dew, heat of wetting, and worms as a mass.
 """
 
 from dataclasses import dataclass
 
-from sim_sensors.physics import air, feed, heat, worms
+from sim_sensors.physics import air, feed, heat, second, worms
 from sim_sensors.physics.feed import DRY_J_KG_K, WATER_J_KG_K, Pocket
+from sim_sensors.physics.second import Equations
 
 DRY_SURFACE_PCT = 50.0
 """Wetter than this (% wet basis) the bedding dries like open water; below, the rate falls in proportion, as in the
@@ -32,6 +33,7 @@ class Tray:
     full: float = 11.0
     """Water with which every pore is full, kg for each kg dry: 91.7 % wet basis; coir dust takes up 7.5-11 (Evans et
     al. 1996)."""
+    equations: Equations = Equations.FIRST
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +75,8 @@ class Around:
     vapour_kpa: float
     lid: float
     speed_m_s: float
+    sun_w: float = 0.0
+    """What the sun gives it through a window, W."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,11 +93,12 @@ class Rotted:
 
 @dataclass(frozen=True, slots=True)
 class Dried:
-    """What went out (evaporated) or in (room) in one step, kg and J."""
+    """What went out (evaporated) or in (room, sun) in one step, kg and J."""
 
     evaporated_kg: float
     evaporation_j: float
     room_j: float
+    sun_j: float = 0.0
 
 
 def bedding(wet_kg: float, moisture_pct: float, temp_c: float, worms_kg: float = 0.0) -> Bedding:
@@ -131,12 +136,14 @@ def spread(bed: Bedding) -> Bedding:
     return _joined(bed, bed.pocket.mass_kg, bed.pocket.energy_j, feed.EMPTY)
 
 
-def rotted(bed: Bedding, hunger_kg: float, seconds: float) -> tuple[Bedding, Rotted]:
+def rotted(
+    bed: Bedding, hunger_kg: float, seconds: float, equations: Equations = Equations.FIRST
+) -> tuple[Bedding, Rotted]:
     """The bedding after feed and bedding have rotted a while and the worms have eaten; what is left of feed that is
     gone has become bedding."""
     pocket, gone, eaten_kg, from_pocket_j, hot_j = bed.pocket, 0.0, 0.0, 0.0, 0.0
     if pocket.mass_kg > 0:
-        pocket, rotten_kg = feed.rotted(pocket, seconds)
+        pocket, rotten_kg = feed.rotted(pocket, seconds, equations)
         pocket, eaten_kg = feed.eaten(pocket, hunger_kg)
         gone = rotten_kg + eaten_kg
         from_pocket_j = bed.pocket.energy_j - pocket.energy_j
@@ -144,7 +151,7 @@ def rotted(bed: Bedding, hunger_kg: float, seconds: float) -> tuple[Bedding, Rot
         pocket = feed.warmed(pocket, hot_j)
     after = _joined(bed, gone, from_pocket_j, pocket)
     burnt_kg = gone * (1 - feed.WATER) * feed.BURNT
-    burnt_kg += after.dry_kg * BURNT_PER_DAY * feed.pace(after.temp_c) * seconds / worms.DAY_S
+    burnt_kg += after.dry_kg * BURNT_PER_DAY * _pace(after, equations) * seconds / worms.DAY_S
     heat_j, made_kg = burnt_kg * feed.HEAT_J_KG_BURNT, burnt_kg * feed.WATER_MADE
     kept_j = (made_kg * WATER_J_KG_K - burnt_kg * DRY_J_KG_K) * after.temp_c
     after = _changed(after, -burnt_kg, made_kg, heat_j - hot_j + kept_j, after.pocket)
@@ -157,9 +164,10 @@ def dried(tray: Tray, bed: Bedding, around: Around, seconds: float) -> tuple[Bed
     temp = bed.temp_c
     evaporated = min(bed.water_kg, _drying_kg_s(tray, bed, temp, around) * seconds)
     evaporation_j = evaporated * (air.evaporation_heat_j_kg(temp) + WATER_J_KG_K * temp)
-    room_j = heat.from_around_j(_conductance_w_k(tray, around), bed.capacity_j_k, temp, around.air_c, seconds)
-    after = _changed(bed, 0.0, -evaporated, room_j - evaporation_j, bed.pocket)
-    return after, Dried(evaporated, evaporation_j, room_j)
+    room_j = heat.from_around_j(_conductance_w_k(tray, temp, around), bed.capacity_j_k, temp, around.air_c, seconds)
+    sun_j = around.sun_w * seconds
+    after = _changed(bed, 0.0, -evaporated, room_j + sun_j - evaporation_j, bed.pocket)
+    return after, Dried(evaporated, evaporation_j, room_j, sun_j)
 
 
 def warmed(bed: Bedding, heat_j: float) -> Bedding:
@@ -192,13 +200,28 @@ def _evened(bed: Bedding, seconds: float) -> Bedding:
     return _changed(bed, 0.0, 0.0, out_j, feed.warmed(pocket, -out_j))
 
 
+def _pace(bed: Bedding, equations: Equations) -> float:
+    """Speed of the bedding's own rotting."""
+    if equations is Equations.SECOND:
+        return second.pace(bed.temp_c, 1 - bed.moisture_pct / 100)
+    return feed.pace(bed.temp_c)
+
+
 def _drying_kg_s(tray: Tray, bed: Bedding, temp_c: float, around: Around) -> float:
+    if tray.equations is Equations.SECOND:
+        held_kpa = air.saturation_kpa(temp_c) * second.activity(bed.water_kg / bed.dry_kg)
+        deficit, latent = max(0.0, held_kpa - around.vapour_kpa), air.evaporation_heat_j_kg(temp_c)
+        return around.lid * tray.area_m2 * second.drying_kg_m2_s(deficit, around.speed_m_s, latent)
     wetness = min(1.0, bed.moisture_pct / DRY_SURFACE_PCT)
     deficit = air.deficit_kpa(temp_c, around.vapour_kpa)
     return around.lid * wetness * tray.area_m2 * air.open_drying_kg_m2_s(deficit, around.speed_m_s)
 
 
-def _conductance_w_k(tray: Tray, around: Around) -> float:
+def _conductance_w_k(tray: Tray, temp_c: float, around: Around) -> float:
     """Walls and lid, plus the open surface as far as the lid is off."""
     opened = (around.lid - tray.lid) / (1 - tray.lid) if around.lid > tray.lid else 0.0
+    if tray.equations is Equations.SECOND:
+        across_k = temp_c - around.air_c
+        over = second.open_w_m2_k(around.speed_m_s, across_k) if opened else 0.0
+        return second.walls_w_k(tray.sides_w_k, across_k) + opened * tray.area_m2 * over
     return tray.sides_w_k + opened * tray.area_m2 * air.convection_w_m2_k(around.speed_m_s)

@@ -15,7 +15,7 @@ from tests.bench.kept import keep
 Figures = Mapping[str, Any]
 NAMES = (
     *("intake", "latency", "memory", "writes", "crash", "replay", "ahead"),
-    *("scenarios", "uplink", "rogue", "install", "startup", "broker_saves"),
+    *("scenarios", "worlds", "uplink", "rogue", "install", "startup", "broker_saves"),
 )
 
 
@@ -27,9 +27,12 @@ def main() -> int:
     parser.add_argument("--json", action="store_true", help="print nothing but the JSON object")
     parser.add_argument("--whole", action="store_true", help="full length instead of under 50 s")
     parser.add_argument("--keep", action="store_true", help="write them into deploy/figures and the pages")
+    parser.add_argument("--seed", type=int, help="worlds: another draw of labs (0)")
     arguments = parser.parse_args()
-    measure: Callable[[bool], Figures] = import_module(f"tests.bench.{arguments.name}").measure
-    figures = measure(arguments.whole)
+    if arguments.seed is not None and arguments.name != "worlds":
+        parser.error("--seed belongs to worlds")
+    measure: Callable[..., Figures] = import_module(f"tests.bench.{arguments.name}").measure
+    figures = measure(arguments.whole, **({} if arguments.seed is None else {"seed": arguments.seed}))
     if not arguments.json:
         for key, value in figures.items():
             if isinstance(value, Mapping):

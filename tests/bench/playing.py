@@ -67,6 +67,8 @@ class Told:
     priority: str
     subject: str
     advised_l: float | None = None
+    span_ms: tuple[int, int] | None = None
+    """Between which moments it says that a limit will be passed."""
 
 
 class Poured(NamedTuple):
@@ -89,6 +91,7 @@ class Played:
     poured: list[Poured] = field(default_factory=list)
     messages: int = 0
     days: float = 0.0
+    rules: tuple[Rule, ...] = ()
 
 
 class _Scribe:
@@ -103,6 +106,10 @@ class _Scribe:
         return letter
 
 
+Morning = Callable[[Pipeline, Reader, Sequence[Rule], int], None]
+"""Asked each school morning, when all that came is committed: (pipeline, what is stored, rules, now)."""
+
+
 def play(
     scenario: Scenario,
     seed: int,
@@ -111,9 +118,13 @@ def play(
     board_url: str = "",
     for_ms: int | None = None,
     answers: Sequence[tuple[int, Acknowledge]] = (),
+    turn_ms: int = _TURN_MS,
+    brew_turn_ms: int = _BREW_TURN_MS,
+    morning: Morning | None = None,
 ) -> Played:
     """The scenario as the seed has it, from its own beginning, whole or its first `for_ms`. `folder` holds the journal;
-    with `board_url` messages hold links. `answers`: so long after the beginning (ms) somebody acknowledges."""
+    with `board_url` messages hold links. `answers`: so long after the beginning (ms) somebody acknowledges. The pipeline
+    turns each `turn_ms`, or `brew_turn_ms` while something brews."""
     scenario = varied(scenario, seed)
     start_ms = (scenario.start_ms or START_MS) if start_ms is None else start_ms
     folder.mkdir(parents=True, exist_ok=True)
@@ -126,6 +137,8 @@ def play(
         pipeline = build_pipeline(lab, rules, journal, Outlet(sources=sources, write=scribe.write), start_ms)
         pipeline.link_changed(True, start_ms, "connected")
         player = _Player(scenario, pipeline, journal, scribe, rules, start_ms)
+        player.turn_ms, player.brew_turn_ms, player.morning = turn_ms, brew_turn_ms, morning
+        player.played.rules = tuple(rules)
         for at_ms, answer in answers:
             player.answer(start_ms + at_ms, answer)
         player.play(run(scenario, seed, start_ms, scenario.length_ms if for_ms is None else for_ms))
@@ -145,6 +158,8 @@ class _Player:
         start_ms: int,
     ) -> None:
         self.played = Played(days=scenario.length_ms / DAY_MS)
+        self.turn_ms, self.brew_turn_ms = _TURN_MS, _BREW_TURN_MS
+        self.morning: Morning | None = None
         self._pipeline = pipeline
         self._journal = journal
         self._scribe = scribe
@@ -174,7 +189,7 @@ class _Player:
     def _next_ms(self) -> int:
         """When the next turn is."""
         brewing = any(begin <= self._now_ms < end for begin, end in self._brewing)
-        return self._now_ms + (_BREW_TURN_MS if brewing else _TURN_MS)
+        return self._now_ms + (self.brew_turn_ms if brewing else self.turn_ms)
 
     def _turn(self, now_ms: int) -> None:
         self._now_ms = now_ms
@@ -197,6 +212,8 @@ class _Player:
         self._commit()
         with Reader(self._journal.path) as reader:
             view = digest_view(self._pipeline.lab, self._rules, reader, self._now_ms - DAY_MS, self._now_ms)
+            if self.morning is not None:
+                self.morning(self._pipeline, reader, self._rules, self._now_ms)
         self._digested = day.isoformat()
         for one in view.standing:
             self.played.told.append(_in_digest(one, self._arrives_ms(self._now_ms)))
@@ -231,6 +248,7 @@ class _Player:
             came_and_went=item.ended is not None,
             priority=item.rule.priority.value,
             subject=subject,
+            span_ms=None if change.outlook is None else (change.outlook.early_ms, change.outlook.late_ms),
         )
         if change.annunciates and item.ended is None:
             if item.why is Reason.NEWS:

@@ -43,6 +43,8 @@ routine:
   - {place: juniper, empty_above: 50 %}
 faults:
   - {kind: dry_out, place: juniper/top, from: 3 d, for: 2 d, air_speed: 1 m/s}
+  - {kind: lesson, place: juniper/middle, from: 33 h, for: 40 min}
+  - {kind: sun, place: juniper/top, from: 35 h, for: 4 h, watts: 40}
   - {kind: heat, place: maple/only, from: 1 d, for: 4 d, feed: 2.5 kg}
   - {kind: heat, place: juniper/middle, from: 8 d, for: 2 d, feed: 1 kg, peak_after: 6 h, mixed: 0.5}
   - {kind: flood, place: juniper/middle, from: 12 d, for: 2 h, water: 6 L}
@@ -73,8 +75,8 @@ bins:
 """
 
 
-def eventful() -> Scenario:
-    return scenario_file.parse(_EVENTFUL, "eventful", "eventful.yaml")
+def eventful(equations: str = "first") -> Scenario:
+    return scenario_file.parse(f"equations: {equations}\n{_EVENTFUL}", "eventful", "eventful.yaml")
 
 
 def tended(more: str) -> Scenario:

@@ -24,7 +24,7 @@ def test_a_fault_lasts_from_its_beginning_up_to_its_end(elapsed_ms: int, active:
 @pytest.mark.parametrize("kind", Kind)
 def test_which_faults_keep_true_readings_away(kind: Kind) -> None:
     """In the middle of it: silence, a repeated value or a sentinel; not a reading that is off, nor a weak cell."""
-    blind = {Kind.UNPLUGGED, Kind.STUCK, Kind.SENTINEL, Kind.GATEWAY_OUTAGE}
+    blind = {Kind.UNPLUGGED, Kind.STUCK, Kind.SENTINEL, Kind.GATEWAY_OUTAGE, Kind.OUT_OF_BEDDING}
     assert probe_faults.blinds(fault(kind), 2 * DAY_MS) is (kind in blind)
 
 
