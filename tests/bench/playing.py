@@ -123,8 +123,8 @@ def play(
     morning: Morning | None = None,
 ) -> Played:
     """The scenario as the seed has it, from its own beginning, whole or its first `for_ms`. `folder` holds the journal;
-    with `board_url` messages hold links. `answers`: so long after the beginning (ms) somebody acknowledges. The pipeline
-    turns each `turn_ms`, or `brew_turn_ms` while something brews."""
+    with `board_url` messages hold links. `answers`: so long after the beginning (ms) somebody acknowledges. The
+    pipeline turns each `turn_ms`, or `brew_turn_ms` while something brews."""
     scenario = varied(scenario, seed)
     start_ms = (scenario.start_ms or START_MS) if start_ms is None else start_ms
     folder.mkdir(parents=True, exist_ok=True)
