@@ -50,11 +50,11 @@ stage() {
     report+=$(printf '%-28s %-7s %4d s' "$title" "$outcome" $((SECONDS - began)))$'\n'
 }
 
-# Twice as many at once as there are cores, four at most: half of the time a test waits for a server, a clock or a disk.
-# The tests of one file stay together, since they share servers.
+# As many at once as there are cores, four at most: more would save little, as most of the time a core is the bound, and
+# what a test waits for would come late. The tests of one file stay together, since they share servers.
 run_tests() {
     local workers
-    workers=$(($(nproc) * 2))
+    workers=$(nproc)
     [ "$workers" -le 4 ] || workers=4
     # The order is ours (tests/conftest.py): files with slow tests begin.
     "$bin/coverage" run -m pytest -n "$workers" --dist loadfile --no-loadscope-reorder --durations=10 </dev/null |
