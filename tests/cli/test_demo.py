@@ -64,7 +64,7 @@ class Demos(NamedTuple):
 
 
 class Story(NamedTuple):
-    """The whole of it, told in a fifth of the time."""
+    """The whole of it, told in half of the time."""
 
     mails: list[CaughtMail]
     captions: list[tuple[int, str]]
@@ -79,8 +79,8 @@ def told() -> Story:
     def caption(t_ms: int, says: str) -> None:
         captions.append((t_ms, says))
 
-    with running_demo(mails.append, caption, UNHEARD, pace=5 * PACE) as demo:
-        wait_demo(demo, 60, lambda: None, 1.0)
+    with running_demo(mails.append, caption, UNHEARD, pace=2 * PACE) as demo:
+        wait_demo(demo, 120, lambda: None, 1.0)
         return Story(list(mails), captions, demo.trouble)
 
 
