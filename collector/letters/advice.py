@@ -90,8 +90,7 @@ def in_words(
             )
         case WaterVerdict.ADD_WATER:
             return _add_water(deed, now, us_units, goal_pct)
-        case WaterVerdict.MIX_IN:
-            return _mix_in(deed, now, us_units)
+    return _mix_in(deed, now, us_units)
 
 
 def _hand_first(now: TrayNow, when: Callable[[int], str]) -> tuple[str, str]:
