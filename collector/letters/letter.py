@@ -151,7 +151,7 @@ def _short(items: Sequence[ItemText], plan: MessagePlan) -> str:
     """The link last and whole, the rest cut to what is left."""
     link = items[0].to_do.link
     tail = f"\nAcknowledge: {link}" if link else ""
-    told = [items[0].short() if len(items) == 1 else items[0].lead()]
+    told = [items[0].short(alone=len(items) == 1)]
     told += [f"- {item.line()}" for item in items[1:]]
     told += [part for block in _waited(plan) if isinstance(block, Passage) for part in block.paragraphs]
     tail = (f"\nAlso told: {_cut(_others(plan), 80, '…')}." if items[0].matter.calls else "") + tail

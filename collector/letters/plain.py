@@ -19,9 +19,14 @@ def one_line(text: str, longest: int | None = None) -> str:
 
 def first_sentence(text: str, longest: int) -> str:
     """How a text of several sentences begins, on one line."""
+    return one_line(after_sentence(text)[0], longest)
+
+
+def after_sentence(text: str) -> tuple[str, str]:
+    """The first sentence of a text, and what comes after it."""
     line = " ".join(text.split())
     end = line.find(". ")
-    return one_line(line if end < 0 else line[: end + 1], longest)
+    return (line, "") if end < 0 else (line[: end + 1], line[end + 2 :])
 
 
 def _shown(char: str) -> str:

@@ -12,7 +12,7 @@ from collector.letters.figures import Figures
 from collector.letters.happened import Happened
 from collector.letters.how_long import HowLong
 from collector.letters.matter import Matter, Outcome
-from collector.letters.plain import first_sentence, one_line
+from collector.letters.plain import after_sentence, first_sentence, one_line
 from collector.letters.to_do import ToDo
 
 
@@ -59,14 +59,24 @@ class ItemText:
         since = f", since {self._begin()}" if self.matter.calls else ""
         return f"{self.happened.urgency}: {self.happened.subject}{since}"
 
-    def short(self) -> str:
-        """For chat: as the lead, with the limit and with all that is to be done."""
+    def short(self, alone: bool = True) -> str:
+        """For chat: what to do first, then where it is and what is wrong, since when and until when; told `alone`, also
+        all else that is to be done."""
         if not self.matter.calls:
-            return self.lead()
-        fields = (*self._figures.now()[:1], *self._how_long.why_now())
-        facts = ", ".join(text for label, text in fields if label != "Newest")
-        since = f"since {self._begin()}, {self._how_long.act_by}."
-        return "\n".join([_capital(f"{facts}; {since}" if facts else since), *self.to_do.deeds()])
+            return f"{self.happened.headline}. {self.lead()}" if self.matter.over else f"{self.happened.headline}."
+        first, *others = self.to_do.deeds() or [""]
+        act, rest = after_sentence(first)
+        told = [act, self._wrong_in_short(), *([rest, *others] if alone else [])]
+        return "\n".join(filter(None, told))
+
+    def _wrong_in_short(self) -> str:
+        """'Juniper, top tray: bedding temperature too high, 31.2 °C at 10:19 (limit 30.0 °C); since 09:40, act by
+        13:40.'"""
+        fields = [] if self.matter.trouble.switch else self._figures.now()[:1]
+        facts = [_after_comma(label, text) for label, text in fields if label != "Newest"]
+        times = f"since {self._begin()}, {self._how_long.act_by}"
+        why = "".join(f" {_capital(text)}." for _, text in self._how_long.why_now())
+        return f"{', '.join([self.happened.headline, *facts])}; {times}.{why}"
 
     def blocks(self, also_told: str | None = None, picture: bool = False) -> list[Block]:
         """Everything below the heading. `also_told`: who else hears of it, None where that is said elsewhere.
@@ -112,6 +122,10 @@ class ItemText:
 
 def _passage(title: str, parts: list[str]) -> list[Block]:
     return [Passage(title, tuple(parts))] if parts else []
+
+
+def _after_comma(label: str, text: str) -> str:
+    return text if label in ("Now", "Value") else f"{label.lower()} {text}"
 
 
 def _ended(sentence: str) -> str:

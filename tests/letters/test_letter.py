@@ -7,7 +7,7 @@ from itertools import pairwise
 from hypothesis import given
 from hypothesis import strategies as st
 
-from collector.alarms.model import LINK_SERIES, Event, Kind, Priority, State
+from collector.alarms.model import Event, Kind, Priority, State
 from collector.domain.lab import Place, PlaceKind
 from collector.domain.readings import Flag, StoredReading
 from collector.letters.blocks import WIDTH, Section
@@ -87,7 +87,7 @@ def test_a_reminder_says_that_nobody_has_acknowledged() -> None:
     told = letter(replace(HOT_ITEM, why=Reason.REMINDER), facts=facts)
     assert told.subject == "STILL URGENT: Juniper, top tray: bedding temperature too high, 33.0 °C"
     assert "Told now: nobody has acknowledged this since 09:50 (30 min ago)" in flowing(told.body)
-    assert "nobody has acknowledged this" in told.short
+    assert "Nobody has acknowledged this since 09:50 (30 min ago)." in told.short
 
 
 def test_a_reminder_of_what_somebody_sees_to_says_that() -> None:
@@ -204,22 +204,6 @@ def test_other_changes_are_counted_too() -> None:
 
 
 # Chat, pictures, reports
-
-
-def test_the_short_form_has_the_facts_and_the_deed() -> None:
-    """For chat, below the subject: value and limit, since when, until when, all that is to be done, who else knows."""
-    assert letter(others=("maintainer",)).short == (
-        "31.2 °C at 10:19 (limit 30.0 °C); since 09:40, act by 13:40.\n"
-        "Take the lid off and move the bin out of the sun.\n"
-        "Lay a frozen water bottle on the blanket.\n"
-        "Also told: maintainer."
-    )
-    link = letter(Item(transition=replace(RAISED, value=None), rule=SILENT, series=LINK_SERIES)).short
-    assert link.startswith("Since 09:40, act by 13:40.\nLook at the probe's lamp")
-    assert (
-        letter(Item(transition=CLEARED, rule=HOT, series=TOP_TEMPERATURE)).short
-        == "Now 31.2 °C; lasted 1 h 40 min (09:40 to 11:20)."
-    )
 
 
 def test_a_short_form_too_long_is_cut_and_keeps_its_link() -> None:
