@@ -21,7 +21,7 @@ from collector.alarms.model import What
 from collector.cli.known_commands import build_parser
 from collector.config import settings as settings_module
 from collector.config.lab_file import lab_schema
-from collector.config.rule_fields import foreign, rules_schema
+from collector.config.rules.fields import foreign, rules_schema
 from collector.config.settings import PREFIX, Settings
 from collector.domain.diary import AMOUNTS, PLACES, DiaryKind
 from collector.domain.squeeze import FEELS

@@ -11,7 +11,7 @@ from collector.config.calendars import calendar_stamp
 from collector.config.home import Home
 from collector.config.lab_file import calendar_names
 from collector.config.log import Log
-from collector.config.rule_layers import RuleSet
+from collector.config.rules.layers import RuleSet
 from collector.domain.lab import Lab
 from collector.domain.problems import Problem, Refused
 

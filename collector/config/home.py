@@ -17,7 +17,7 @@ from collector.domain.own_series import with_own_series
 from collector.domain.problems import Problem, Refused
 
 if TYPE_CHECKING:
-    from collector.config.rule_layers import RuleSet
+    from collector.config.rules.layers import RuleSet
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +89,7 @@ class Home:
 
     def examine_rules(self) -> "tuple[RuleSet, tuple[Problem, ...]]":
         """The alarms that are good, and every problem of every rule file."""
-        from collector.config.rule_layers import examine_layers  # loads much that commands without rules do not need
+        from collector.config.rules.layers import examine_layers  # loads much that commands without rules do not need
 
         texts: dict[str, str] = {}
         problems: list[Problem] = []

@@ -9,7 +9,7 @@ from paho.mqtt.client import MQTTMessage
 
 from collector.alarms.model import Rule
 from collector.config.changed_files import WatchedFiles
-from collector.config.rule_layers import RuleSet
+from collector.config.rules.layers import RuleSet
 from collector.delivery.reach import reach_now
 from collector.delivery.servers import chat_addresses_of, mail_server_of
 from collector.domain.readings import FUTURE_TOLERANCE_MS

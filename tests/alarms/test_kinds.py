@@ -9,7 +9,7 @@ import pytest
 import collector
 from collector.alarms.kinds.table import KINDS
 from collector.alarms.model import Kind
-from collector.config.rule_fields import WANTED, AlarmFields
+from collector.config.rules.fields import WANTED, AlarmFields
 
 ROOT = Path(collector.__file__).parent
 

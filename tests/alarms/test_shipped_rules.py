@@ -11,8 +11,8 @@ from collector.alarms.places import about_broker
 from collector.brew.oxygen import saturations_mg_l
 from collector.config.lab_file import read_lab
 from collector.config.lab_template import LAB_TEMPLATE
-from collector.config.rule_check import rule_doubts
-from collector.config.rule_file import rules_schema
+from collector.config.rules.check import rule_doubts
+from collector.config.rules.fields import rules_schema
 from collector.config.yaml.text import read_yaml
 from collector.domain.diary import BREW_WINDOW_MS, USE_WITHIN_MS
 from collector.domain.lab import Lab

@@ -20,7 +20,7 @@ from collector.cli.reference import leaf_commands
 from collector.config.home import Home, shipped_rules
 from collector.config.lab_file import read_lab
 from collector.config.lab_template import LAB_TEMPLATE
-from collector.config.rule_layers import examine_layers
+from collector.config.rules.layers import examine_layers
 from collector.config.settings import Settings, known_variables
 from collector.delivery.sender import Patience
 from collector.domain.diary import DiaryKind

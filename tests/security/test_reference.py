@@ -7,7 +7,7 @@ from collector.alarms.model import Kind
 from collector.cli.known_commands import build_parser
 from collector.cli.reference import leaf_commands, reference
 from collector.config.lab_models import LabFile, ProbePart
-from collector.config.rule_fields import AlarmFields
+from collector.config.rules.fields import AlarmFields
 from collector.config.settings import known_variables
 from collector.domain.diary import DiaryKind
 from collector.domain.units import MEASURES

@@ -15,7 +15,7 @@ from collector.alarms.model import Event, Kind, Rule, State
 from collector.config.changed_files import WatchedFiles
 from collector.config.home import Home
 from collector.config.log import UNHEARD
-from collector.config.rule_layers import read_layers
+from collector.config.rules.layers import read_layers
 from collector.domain.problems import Refused
 from collector.intake.inbox import IncomingMessage
 from collector.pipeline.building import build_pipeline, rejudge

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from collector.alarms.model import Kind, Priority, Rule
-from collector.config.rule_layers import read_layers
+from collector.config.rules.layers import read_layers
 from tests.worlds.values import MIN
 
 HOT = Rule(

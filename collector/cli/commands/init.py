@@ -9,7 +9,7 @@ from collector.cli.output import say
 from collector.cli.parsing import takes
 from collector.config.lab_file import lab_schema
 from collector.config.lab_template import LAB_TEMPLATE, SCHEMA_FILE
-from collector.config.rule_layers import site_schema
+from collector.config.rules.layers import site_schema
 from collector.domain.problems import wrong
 
 SITE_RULES = """\

@@ -22,7 +22,7 @@ from collector.cli.output import complain, progress_bar, say_json
 from collector.cli.parsing import takes
 from collector.cli.rules.audit_text import AuditFinding, audit_json, say_audit
 from collector.config.clock import system_now
-from collector.config.rule_layers import LayeredAlarm
+from collector.config.rules.layers import LayeredAlarm
 from collector.domain.lab import Lab, Series, SeriesKey, series_keys, subjects
 from collector.domain.readings import Why
 from collector.store.localdays import LocalDays

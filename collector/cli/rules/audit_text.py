@@ -12,7 +12,7 @@ from collector.alarms.audit.suggest import Advice, Edit, Episode, Trial
 from collector.alarms.words import show_amount
 from collector.cli.local import Local
 from collector.cli.output import iso, say, say_lines, table
-from collector.config.rule_layers import LayeredAlarm
+from collector.config.rules.layers import LayeredAlarm
 from collector.domain.units import show_duration
 
 Show = Callable[[float], str]

@@ -13,8 +13,8 @@ from collector.alarms.model import Rule
 from collector.cli.common import home_of, lab_or_none
 from collector.cli.output import say, say_json, say_lines, table
 from collector.cli.parsing import takes
-from collector.config.rule_fields import SAID
-from collector.config.rule_layers import FIELDS, LayeredAlarm, Origin
+from collector.config.rules.fields import SAID
+from collector.config.rules.layers import FIELDS, LayeredAlarm, Origin
 from collector.domain.problems import nearest, wrong
 from collector.domain.said_quantities import in_units_of
 from collector.domain.units import MEASURES, show_duration, show_value

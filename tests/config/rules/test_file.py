@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 from jsonschema import Draft202012Validator
 
 from collector.alarms.model import Kind, Priority, Rule
-from collector.config.rule_file import rules_schema
+from collector.config.rules.fields import rules_schema
 from collector.config.yaml.text import read_yaml
 from collector.domain.problems import Problem, Refused
 from tests.worlds.rules import read_rules

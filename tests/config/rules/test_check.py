@@ -6,7 +6,7 @@ import pytest
 
 from collector.alarms.contexts import parse_condition
 from collector.alarms.model import Kind, Priority, Rule
-from collector.config.rule_check import rule_doubts
+from collector.config.rules.check import rule_doubts
 from collector.domain.lab import Format, Probe
 from tests.worlds.rules import BROKER, HOT, SILENT, rule
 from tests.worlds.values import AIR, MIN, probe, quillbrook

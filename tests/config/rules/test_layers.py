@@ -10,7 +10,15 @@ from hypothesis import strategies as st
 from jsonschema import Draft202012Validator
 
 from collector.alarms.model import Kind, Priority
-from collector.config.rule_layers import FIELDS, LayeredAlarm, Origin, RuleSet, examine_layers, read_layers, site_schema
+from collector.config.rules.layers import (
+    FIELDS,
+    LayeredAlarm,
+    Origin,
+    RuleSet,
+    examine_layers,
+    read_layers,
+    site_schema,
+)
 from collector.config.yaml.text import read_yaml
 from collector.domain.lab import Format, Lab
 from collector.domain.problems import Problem, Refused

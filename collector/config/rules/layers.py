@@ -19,8 +19,9 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict
 
 from collector.alarms.kinds.kind import Doubt
 from collector.alarms.model import Rule
-from collector.config.rule_check import rule_doubts
-from collector.config.rule_file import AlarmFields, AlarmName, Slip, read_alarms, rules_schema
+from collector.config.rules.check import rule_doubts
+from collector.config.rules.fields import AlarmFields, AlarmName, rules_schema
+from collector.config.rules.file import Slip, read_alarms
 from collector.config.yaml.text import KeyPath, Marked, Position, examine, read_yaml
 from collector.domain.lab import Lab
 from collector.domain.problems import Problem, Refused, nearest

@@ -8,7 +8,7 @@
         setpoint: 60 %
         ...
 
-What pydantic can see alone (keys, texts, names of a list) is in `collector.config.rule_fields`; what depends on the
+What pydantic can see alone (keys, texts, names of a list) is in `collector.config.rules.fields`; what depends on the
 kind and the measure (quantities, places, keys that mean nothing here) is in `_Reading`. Both run whatever the other
 finds.
 """
@@ -23,10 +23,7 @@ from collector.alarms.kinds.table import KINDS
 from collector.alarms.model import SQUEEZE_TEST, Band, Kind, Priority, Rule, Weekly
 from collector.alarms.places import BROKER, is_pattern
 from collector.alarms.urgency import LONGEST_WAY_MS
-from collector.config.rule_fields import SAID, WANTED, RuleFile, foreign
-from collector.config.rule_fields import AlarmFields as AlarmFields
-from collector.config.rule_fields import AlarmName as AlarmName
-from collector.config.rule_fields import rules_schema as rules_schema
+from collector.config.rules.fields import SAID, WANTED, AlarmFields, RuleFile, foreign
 from collector.config.yaml.text import KeyPath, Marked, check
 from collector.domain.diary import Feel
 from collector.domain.hours import DAYS

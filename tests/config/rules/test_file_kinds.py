@@ -5,8 +5,7 @@ from jsonschema import Draft202012Validator
 
 from collector.alarms.kinds.table import KINDS
 from collector.alarms.model import Band, Kind, Rule, Weekly
-from collector.config.rule_fields import foreign
-from collector.config.rule_file import rules_schema
+from collector.config.rules.fields import foreign, rules_schema
 from collector.config.yaml.text import read_yaml
 from collector.domain.problems import Refused
 from tests.worlds.rules import read_rules
