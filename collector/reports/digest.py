@@ -12,7 +12,8 @@ from zoneinfo import ZoneInfo
 
 from collector.alarms.kinds.kind import About
 from collector.alarms.kinds.table import direction, kind_of
-from collector.alarms.model import Priority, Rule
+from collector.alarms.model import Rule
+from collector.alarms.urgency import rank
 from collector.domain.calibration_points import is_uncalibrated
 from collector.domain.diary import Brew, DiaryEntry, DiaryKind
 from collector.domain.lab import Lab, Person, Place, PlaceKind, Series
@@ -31,6 +32,7 @@ from collector.letters.local_time import clock_time, day_words, utc
 from collector.letters.plain import first_sentence, one_line
 from collector.letters.tray_facts import fed_tray, tray_now
 from collector.letters.trouble import Trouble
+from collector.reports.digest_alarms import Past, Standing, worst, worst_past
 from collector.telling.people import concerns
 
 DAY_MS = 86_400_000
@@ -46,27 +48,6 @@ _DRAIN_AFTER_DAYS = 7
 HANDS = "Afterwards everybody washes their hands with soap and running water, 20 s or more"
 """CDC, hand washing; bedding, leachate and tea are not sanitised."""
 _STALE_MS = 2 * 3_600_000
-_ORDER = list(Priority)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Standing:
-    """An alarm that stands this morning."""
-
-    rule: Rule
-    series: Series
-    since_ms: int
-    acknowledged: bool
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Past:
-    """An alarm that came and went since the last digest."""
-
-    rule: Rule
-    series: Series
-    from_ms: int
-    to_ms: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,16 +125,7 @@ def _bounded(lines: tuple[str, ...]) -> tuple[str, ...]:
 
 
 def _mine(found: Iterable[Standing], lab: Lab, person: Person) -> list[Standing]:
-    return [one for one in _worst(found) if concerns(person, one.series.place, lab)]
-
-
-def _worst(found: Iterable[Standing]) -> list[Standing]:
-    """Of alarms that say the same of the same readings, such as dry and drying, the most urgent."""
-    kept: dict[tuple[int, str], Standing] = {}
-    for one in sorted(found, key=lambda one: -_ORDER.index(one.rule.priority)):
-        same = one.rule.kind if kind_of(one.rule).about is About.LEVEL and one.series.measure else one.rule.name
-        kept.setdefault((one.series.id, same), one)
-    return list(kept.values())
+    return [one for one in worst(found) if concerns(person, one.series.place, lab)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,7 +150,7 @@ class _Teller:
 
     def standing(self) -> Iterator[str]:
         mine = _mine(self.view.standing, self.view.lab, self.person)
-        for one in sorted(mine, key=lambda one: (-_ORDER.index(one.rule.priority), one.since_ms)):
+        for one in sorted(mine, key=lambda one: (rank(one.rule.priority), one.since_ms)):
             seen = "somebody is on it" if one.acknowledged else "nobody has acknowledged it"
             yield (
                 f"{self.label(one.series.place)}: {self._what_to_do(one)} {_capital(self.wrong(one.rule, one.series))},"
@@ -240,7 +212,7 @@ class _Teller:
     def _bin(self, place: Place) -> str:
         """A bin that is well in one short line, another tray by tray."""
         trays = [one for one in self.view.lab.places if one.kind is PlaceKind.TRAY and one.bin == place.bin]
-        stands = sum(self._within(one.series.place, place) for one in _worst(self.view.standing))
+        stands = sum(self._within(one.series.place, place) for one in worst(self.view.standing))
         if not stands and len(trays) > 1:
             if not any(self._figures(tray.id) for tray in trays):
                 return f"no reading of its {len(trays)} trays"
@@ -271,7 +243,7 @@ class _Teller:
 
     def past(self) -> Iterator[str]:
         groups: dict[tuple[str, str], list[Past]] = {}
-        for one in self.view.past:
+        for one in worst_past(self.view.past, self.view.standing):
             if concerns(self.person, one.series.place, self.view.lab):
                 groups.setdefault((one.series.place, self.wrong(one.rule, one.series)), []).append(one)
         for (place, what), times in groups.items():

@@ -9,7 +9,8 @@ from collector.domain.diary import DiaryEntry, DiaryKind, last_brew
 from collector.domain.lab import Lab, PlaceKind, Series
 from collector.letters.local_time import utc
 from collector.reports.ahead_view import back_at_ms, early_back_ms, trays_ahead
-from collector.reports.digest import DAY_MS, BrewNow, DigestView, Past, Standing
+from collector.reports.digest import DAY_MS, BrewNow, DigestView
+from collector.reports.digest_alarms import Past, Standing
 from collector.reports.newest import newest_of
 from collector.reports.pump import pump
 from collector.store.reader import Reader

@@ -15,6 +15,11 @@ from collector.telling.desk_case import Case
 from collector.telling.desk_people import concerned
 
 
+def speaking_for(rule: Rule, place: str, stands: Iterable[tuple[Rule, str]]) -> list[Rule]:
+    """The rules among those that stand, each with its place, that speak for `rule` at `place`."""
+    return [other for other, where in stands if where == place and gives_way(rule, other)]
+
+
 class Inside:
     """Of one lab. What ended lately is remembered, since what it spoke for needs a while to follow."""
 
@@ -44,11 +49,8 @@ class Inside:
 
     @staticmethod
     def _standing(case: Case, cases: Iterable[Case]) -> list[Rule]:
-        return [
-            other.rule
-            for other in cases
-            if other.standing and other.series.place == case.series.place and gives_way(case.rule, other.rule)
-        ]
+        stands = ((other.rule, other.series.place) for other in cases if other.standing)
+        return speaking_for(case.rule, case.series.place, stands)
 
     def _lately(self, rule: Rule, place: str, now_ms: int) -> list[Rule]:
         found = (self._over.get((name, place)) for name in rule.gives_way_to)

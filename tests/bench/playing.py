@@ -23,7 +23,7 @@ from collector.pipeline.building import build_pipeline
 from collector.pipeline.lab_facts import LetterSources
 from collector.pipeline.notices import Outlet
 from collector.pipeline.pipeline import Pipeline
-from collector.reports.digest import Standing
+from collector.reports.digest_alarms import Standing
 from collector.reports.digest_view import digest_view, due_day
 from collector.store.journal import Journal
 from collector.store.reader import Reader

@@ -21,7 +21,8 @@ from collector.domain.squeeze import Feel
 from collector.husbandry.watering import A_DAY_L, TrayNow
 from collector.letters.letter import report_letter
 from collector.letters.tray_facts import tray_now
-from collector.reports.digest import DigestView, Standing, sections
+from collector.reports.digest import DigestView, sections
+from collector.reports.digest_alarms import Standing
 from collector.telling.message_plan import Item
 from tests.letters.examples import LAB, NOW, RAISED
 from tests.letters.letters import TEACHER, FakeFacts, letter

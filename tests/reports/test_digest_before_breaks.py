@@ -5,7 +5,8 @@ from dataclasses import replace
 from collector.alarms.model import Kind
 from collector.husbandry.ahead import Expected, TrayAhead
 from collector.husbandry.watering import Deed, WaterVerdict
-from collector.reports.digest import Standing, subject
+from collector.reports.digest import subject
+from collector.reports.digest_alarms import Standing
 from tests.letters.examples import HOT, TOP, TOP_MOISTURE, at
 from tests.reports.test_digest import QUIET, SCHOOL, TEACHER, reading, told
 
