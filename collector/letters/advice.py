@@ -49,7 +49,7 @@ class TrayAdvice:
 
 def advice(rule: Rule, series: Series, facts: Trays, now_ms: int, goal_pct: float = GOAL_PCT) -> TrayAdvice | None:
     """For an alarm about the moisture of a tray; None where its own text says all there is."""
-    dry = _too_dry(rule, series)
+    dry = too_dry(rule, series.measure)
     now = facts.tray_now(series.place, now_ms) if dry is not None else None
     if now is None:
         return None
@@ -142,9 +142,9 @@ def _guessed(deed: Deed) -> str:
     return " This is an estimate from the size of the tray: nobody has weighed its bedding." if deed.estimated else ""
 
 
-def _too_dry(rule: Rule, series: Series) -> bool | None:
-    """False: too wet. None: neither."""
-    if series.measure != "bedding_moisture":
+def too_dry(rule: Rule, measure: str) -> bool | None:
+    """Whether an alarm says that a tray is, or is getting, too dry. False: too wet. None: neither."""
+    if measure != "bedding_moisture":
         return None
     return direction(rule) < 0 if kind_of(rule).about in (About.LEVEL, About.COURSE) else None
 

@@ -100,10 +100,14 @@ def _lines(block: Block) -> list[str]:
             assert_never(block)
 
 
+def glued(text: str) -> str:
+    """With no line break between a number and its unit."""
+    return _UNIT.sub("\u00a0", text)
+
+
 def _wrapped(text: str, first: str = "", rest: str = "") -> list[str]:
     """Lines of WIDTH at most; a number stays with its unit."""
-    glued = _UNIT.sub("\u00a0", text)
-    lines = textwrap.wrap(glued, WIDTH, initial_indent=first, subsequent_indent=rest, break_on_hyphens=False)
+    lines = textwrap.wrap(glued(text), WIDTH, initial_indent=first, subsequent_indent=rest, break_on_hyphens=False)
     return [line.replace("\u00a0", " ") for line in lines]
 
 

@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 from html import escape
 from typing import assert_never
 
-from collector.letters.blocks import Block, Bullets, Fields, Heading, HowToAnswer, Lead, Passage, PicturePlace
+from collector.letters.blocks import Block, Bullets, Fields, Heading, HowToAnswer, Lead, Passage, PicturePlace, glued
 
 PICTURE = "<!--picture-->"
 """Where the picture goes; no text can hold this, since '<' is escaped in every text."""
@@ -70,11 +70,11 @@ def _element(block: Block, title_tag: str) -> Iterator[str]:
             yield from _fields(rows)
         case Passage(title, paragraphs):
             yield from _title(title, title_tag)
-            yield from (f'<p style="{_P}">{escape(part)}</p>' for part in paragraphs)
+            yield from (f'<p style="{_P}">{_text(part)}</p>' for part in paragraphs)
         case Bullets(title, lines):
             yield from _title(title, title_tag)
             yield f'<ul style="{_UL}">'
-            yield from (f'<li style="{_LI}">{escape(line)}</li>' for line in lines)
+            yield from (f'<li style="{_LI}">{_text(line)}</li>' for line in lines)
             yield "</ul>"
         case HowToAnswer():
             yield from _answer(block, title_tag)
@@ -89,7 +89,11 @@ def _heading(text: str, tag: str, level: int) -> Iterator[str]:
         yield f'<hr style="{_LINE}">'
     if tag:
         yield f'<div style="margin:0"><span style="{_TAG}">{escape(tag)}</span></div>'
-    yield f'<h{level} style="{_H1 if level == 1 else _H2}">{escape(text)}</h{level}>'
+    yield f'<h{level} style="{_H1 if level == 1 else _H2}">{_text(text)}</h{level}>'
+
+
+def _text(text: str) -> str:
+    return escape(glued(text)).replace("\u00a0", "&nbsp;")
 
 
 def _title(title: str, tag: str) -> Iterator[str]:
@@ -100,7 +104,7 @@ def _title(title: str, tag: str) -> Iterator[str]:
 def _fields(rows: Sequence[tuple[str, str]]) -> Iterator[str]:
     yield '<table style="border-collapse:collapse;margin:0 0 12px">'
     for label, text in rows:
-        yield f'<tr><th scope="row" style="{_TH}">{escape(label)}</th><td style="{_TD}">{escape(text)}</td></tr>'
+        yield f'<tr><th scope="row" style="{_TH}">{escape(label)}</th><td style="{_TD}">{_text(text)}</td></tr>'
     yield "</table>"
 
 

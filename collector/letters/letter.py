@@ -66,7 +66,7 @@ def report_letter(subject: str, parts: Sequence[Section]) -> Letter:
     lead = parts[0].lines[0] if parts and parts[0].lines else "Nothing to tell."
     bullets = [Bullets(part.title, part.lines) for part in parts]
     blocks: list[Block] = [Heading(line), *bullets] if parts else [Heading(line), Passage("", (lead,))]
-    told = [f"{part.title}: {'; '.join(part.lines)}" for part in parts]
+    told = [f"{part.title}: {'; '.join(line.removesuffix('.') for line in part.lines)}" for part in parts]
     html = page(line, [Lead(one_line(lead, 140)), *blocks])
     return Letter(subject=line, body=plain_text(blocks), html=html, short=_cut("\n".join(told) or lead))
 

@@ -10,6 +10,7 @@ from collector.domain.diary import DiaryEntry, DiaryKind
 from collector.domain.lab import Lab, Place, PlaceKind, Series
 from collector.domain.readings import StoredReading
 from collector.husbandry.watering import PORTION_L, TrayNow
+from collector.letters.advice import too_dry
 from collector.letters.doubtful import is_usable
 from collector.letters.local_time import utc
 
@@ -35,11 +36,13 @@ def tray_now(
         return None
     squeezed = _squeezed(tray, diary, now_ms)
     of_bin = {one.id for one in lab.places if one.bin and one.bin == tray.bin}
+    moisture_pct = fresh(newest, "bedding_moisture", {place}, now_ms)
+    here = [rule for rule, where in stands if where == place]
     return TrayNow(
-        moisture_pct=fresh(newest, "bedding_moisture", {place}, now_ms),
+        moisture_pct=moisture_pct,
         feel=squeezed.result if squeezed is not None else None,
         felt_ms=squeezed.t_ms if squeezed is not None else None,
-        doubted=any(rule.against == SQUEEZE_TEST and where == place for rule, where in stands),
+        doubted=any(rule.against == SQUEEZE_TEST for rule in here) or (moisture_pct is None and _both_ways(here)),
         dry_kg=tray.dry_kg,
         area_m2=tray.area_m2,
         poured_l=_poured_l(lab, tray, diary, now_ms),
@@ -91,6 +94,11 @@ def _poured_l(lab: Lab, tray: Place, diary: Sequence[DiaryEntry], now_ms: int) -
         and since_ms <= one.t_ms <= now_ms
     ]
     return sum(poured, 0.0)
+
+
+def _both_ways(rules: Iterable[Rule]) -> bool:
+    """Whether alarms say that it is too dry and that it is too wet: one of them is of before, a hand finds which."""
+    return {True, False} <= {too_dry(rule, rule.measure) for rule in rules}
 
 
 def _too_full(rule: Rule) -> bool:

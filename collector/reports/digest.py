@@ -149,12 +149,15 @@ class _Teller:
     # Sections
 
     def standing(self) -> Iterator[str]:
+        """The most urgent first; of one urgency, what is wrong in a bin before what is wrong with a probe."""
         mine = _mine(self.view.standing, self.view.lab, self.person)
-        for one in sorted(mine, key=lambda one: (rank(one.rule.priority), one.since_ms)):
+        for one in sorted(mine, key=lambda one: (rank(one.rule.priority), _of_probe(one), one.since_ms)):
             seen = "somebody is on it" if one.acknowledged else "nobody has acknowledged it"
+            named = f", {one_line(one.series.probe)}" if _of_probe(one) and one.series.measure else ""
             yield (
-                f"{self.label(one.series.place)}: {self._what_to_do(one)} {_capital(self.wrong(one.rule, one.series))},"
-                f" since {self.when(one.since_ms)}; {one.rule.priority.value} priority, {seen}."
+                f"{self.label(one.series.place)}{named}: {self._what_to_do(one)}"
+                f" {_capital(self.wrong(one.rule, one.series))}, since {self.when(one.since_ms)};"
+                f" {one.rule.priority.value} priority, {seen}."
             )
 
     def _what_to_do(self, one: Standing) -> str:
@@ -168,12 +171,13 @@ class _Teller:
 
     def tasks(self) -> Iterator[str]:
         """A line for each task, with the bins that it is due at."""
-        due: dict[str, list[str]] = {}
+        due: dict[str, dict[str, list[str]]] = {}
         bins = self._places(PlaceKind.BIN)
         for place in bins:
             for task, last in self._bin_tasks(place):
-                due.setdefault(task, []).append(f"{one_line(place.label)}{last}")
-        yield from (f"{task}: {', '.join(at)}" for task, at in due.items())
+                due.setdefault(task, {}).setdefault(last, []).append(one_line(place.label))
+        for task, at in due.items():
+            yield f"{task}: {', '.join(f'{_and(labels)}{last}' for last, labels in at.items())}"
         if bins:
             yield f"How a handful is noted: {IN_SHORT}"
         for one in self.view.brews:
@@ -210,31 +214,35 @@ class _Teller:
             yield f"{self.label('room')}: {room}"
 
     def _bin(self, place: Place) -> str:
-        """A bin that is well in one short line, another tray by tray."""
+        """How it stands; trays that are well are told together, each other one by itself."""
         trays = [one for one in self.view.lab.places if one.kind is PlaceKind.TRAY and one.bin == place.bin]
-        stands = sum(self._within(one.series.place, place) for one in worst(self.view.standing))
-        if not stands and len(trays) > 1:
-            if not any(self._figures(tray.id) for tray in trays):
-                return f"no reading of its {len(trays)} trays"
-            spans = self._spans({tray.id for tray in trays})
-            if spans is not None:
-                return f"all well - {len(trays)} trays, {', '.join(spans)}"
-        state = "all well" if not stands else "1 alarm" if stands == 1 else f"{stands} alarms"
-        prefix = f"{place.label}, "
-        told = (
-            f"{one_line(tray.label.removeprefix(prefix))}: {self._figures(tray.id) or 'no reading'}" for tray in trays
-        )
+        stands = [one for one in worst(self.view.standing) if self._within(one.series.place, place)]
+        if not stands and len(trays) > 1 and not any(self._figures(tray.id) for tray in trays):
+            return f"no reading of its {len(trays)} trays"
+        troubled = {one.series.place for one in stands}
+        well = [tray for tray in trays if tray.id not in troubled and self._plain(tray.id)]
+        apart = [tray for tray in trays if tray not in well or len(well) == 1]
+        told = [f"{self._tray(tray, place)}: {self._figures(tray.id) or 'no reading'}" for tray in apart]
+        if len(well) > 1:
+            spans = ", ".join(self._spans({tray.id for tray in well}))
+            told.append(f"the other {len(well)}: {spans}" if told else f"{len(well)} trays, {spans}")
+        state = "all well" if not stands else "1 alarm" if len(stands) == 1 else f"{len(stands)} alarms"
         return f"{state}{' - ' if trays else ''}{'; '.join(told)}"
 
-    def _spans(self, trays: set[str]) -> list[str] | None:
-        """'70.0 % to 74.2 %' for each measure; None where some reading needs a word of its own."""
-        here = [(one, last) for one, last in self.view.newest if one.place in trays and _shown(one, one.place)]
-        plain = all(is_usable(last) and self.view.now_ms - last.t_ms <= _STALE_MS for _, last in here)
-        if not plain or {one.place for one, _ in here} != trays:
-            return None
+    def _tray(self, tray: Place, place: Place) -> str:
+        return one_line(tray.label.removeprefix(f"{place.label}, "))
+
+    def _plain(self, tray: str) -> bool:
+        """Whether it has readings and none needs a word of its own."""
+        here = [last for one, last in self.view.newest if _shown(one, tray)]
+        return bool(here) and all(is_usable(last) and self.view.now_ms - last.t_ms <= _STALE_MS for last in here)
+
+    def _spans(self, trays: set[str]) -> list[str]:
+        """'70.0 % to 74.2 %' for each measure."""
         values: dict[str, list[float]] = {}
-        for one, last in here:
-            values.setdefault(one.measure, []).append(last.value or 0.0)
+        for one, last in self.view.newest:
+            if one.place in trays and _shown(one, one.place):
+                values.setdefault(one.measure, []).append(last.value or 0.0)
         return [self._span(measure, found) for measure, found in values.items()]
 
     def _span(self, measure: str, found: list[float]) -> str:
@@ -254,14 +262,7 @@ class _Teller:
             yield f"{self.label(place)}: {what}{often} {span}"
 
     def probes(self) -> Iterator[str]:
-        for one in self.view.standing:
-            lasting = kind_of(one.rule).about is About.PROBE
-            if (lasting or one.series.measure == "battery") and concerns(self.person, one.series.place, self.view.lab):
-                yield (
-                    f"{self.label(one.series.place)}, {one_line(one.series.probe) or 'its probes'}:"
-                    f" {self.wrong(one.rule, one.series)}. {first_sentence(self._act(one.rule), _SENTENCE)}"
-                )
-
+        """Those that nobody can be warned by; of others an alarm stands."""
         for probe in self.view.lab.probes:
             for channel in filter(is_uncalibrated, probe.channels):
                 if concerns(self.person, probe.place, self.view.lab):
@@ -323,6 +324,16 @@ def _too_much(rule: Rule) -> bool:
     """Whether the alarm is about bedding that is too warm or too wet."""
     above = kind_of(rule).about in (About.LEVEL, About.GAP) and direction(rule) > 0 and rule.setpoint > 0
     return above and rule.measure in ("bedding_temperature", "bedding_moisture")
+
+
+def _of_probe(one: Standing) -> bool:
+    """Whether the probe is in need of care, not what it measures."""
+    return kind_of(one.rule).about is About.PROBE or one.series.measure == "battery"
+
+
+def _and(labels: Sequence[str]) -> str:
+    """'Juniper, Maple and Rowan'."""
+    return " and ".join(filter(None, (", ".join(labels[:-1]), labels[-1])))
 
 
 def _capital(text: str) -> str:

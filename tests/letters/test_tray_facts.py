@@ -87,6 +87,20 @@ def test_the_sump_of_the_bin_and_what_stands_are_known() -> None:
     assert not known(stands=[(doubt, "juniper/middle")]).doubted
 
 
+def test_alarms_of_both_sides_are_doubted_until_a_reading_says_which_is_of_before() -> None:
+    """A tray said to be wet that was drying a while ago: a hand finds out, before water or paper goes in."""
+    wet = replace(HOT, measure="bedding_moisture")
+    stands = [(wet, "juniper/top"), (replace(wet, kind=Kind.LOW), "juniper/top")]
+    unread = tray_now(LAB, "juniper/top", [], [], stands, NOW)
+    assert unread is not None
+    assert unread.doubted
+    assert not known(stands=stands).doubted
+    for lone in (stands[:1], [stands[0], (stands[1][0], "juniper/middle")]):
+        alone = tray_now(LAB, "juniper/top", [], [], lone, NOW)
+        assert alone is not None
+        assert not alone.doubted
+
+
 def test_only_trays_are_asked_about() -> None:
     """A bin, a room or a place that is gone has no bedding."""
     assert tray_now(LAB, "juniper", [], [], [], NOW) is None

@@ -65,8 +65,7 @@ def test_a_quiet_morning_says_so_and_what_to_do() -> None:
         "Room: 20.0 °C",
     )
     assert found["Today's check"][0] == (
-        "Squeeze a handful of each tray, and see that the blanket is damp: Juniper (none noted yet), Maple (none noted"
-        " yet)"
+        "Squeeze a handful of each tray, and see that the blanket is damp: Juniper and Maple (none noted yet)"
     )
     words = "How a handful is noted: crumbles: dry; holds together, or a drop: damp; drips: wet"
     assert found["Today's check"].count(words) == 1
@@ -166,6 +165,9 @@ def test_a_healthy_bin_is_one_short_line_however_many_trays_it_has() -> None:
     assert told(us)["The bins"][0] == "Juniper: all well - 2 trays, 70.3 °F to 71.6 °F, 74.2 %"
     apart = "Juniper: 1 alarm - top tray: 70.3 °F, 74.2 %; tray 2: 71.6 °F, 74.2 %"
     assert told(replace(us, standing=(STANDS,)))["The bins"][0] == apart
+    full = replace(STANDS, series=replace(TOP_MOISTURE, measure="leachate_level", place="juniper"))
+    of_the_bin = "Juniper: 1 alarm - 2 trays, 21.3 °C to 22.0 °C, 74.2 %"
+    assert told(replace(view, standing=(full,)))["The bins"][0] == of_the_bin
     old = replace(view, newest=(*QUIET.newest, reading(warm, 22.0, at(3, 2)), reading(moist, 74.2)))
     assert "tray 2: 22.0 °C (at 02:00), 74.2 %" in told(old)["The bins"][0]
     lost = replace(view, newest=QUIET.newest)
@@ -259,28 +261,25 @@ def test_a_channel_without_calibration_is_named_until_it_has_one() -> None:
     assert "Probes that need care" not in told(view, elsewhere)
 
 
-def test_probes_that_need_care_are_named() -> None:
-    """Silent and doubtful probes, and batteries, with what to look at."""
+def test_probes_that_need_care_are_named_once() -> None:
+    """Silent and doubtful probes, and batteries, with what to look at; what is wrong in a bin stands before them."""
     whole = Series(id=11, probe="maple-top", channel="", measure="", place="maple/top", unit="")
-    view = replace(
-        QUIET,
-        standing=(
-            Standing(rule=SILENT, series=whole, since_ms=at(2, 5), acknowledged=False),
-            Standing(
-                rule=replace(HOT, kind=Kind.LOW, measure="battery"),
-                series=BATTERY,
-                since_ms=at(2, 5),
-                acknowledged=False,
-            ),
-            Standing(rule=SILENT, series=LINK, since_ms=at(2, 5), acknowledged=False),
-            STANDS,
-        ),
+    low = replace(HOT, kind=Kind.LOW, measure="battery", priority=Priority.MEDIUM)
+    silent, battery, link = (
+        Standing(rule=rule, series=one, since_ms=at(2, hour), acknowledged=False)
+        for rule, one, hour in ((SILENT, whole, 5), (low, BATTERY, 6), (SILENT, LINK, 7))
     )
-    lines = told(view)["Probes that need care"]
-    assert len(lines) == 3
-    assert lines[0].startswith("Maple, top tray, maple-top: no usable reading from probe maple-top. Look at the probe")
-    assert lines[1].startswith("Maple, top tray, maple-top: battery too low")
-    assert lines[2].startswith("Collector, its probes: no connection to the broker")
+    warm = replace(STANDS, rule=replace(HOT, priority=Priority.MEDIUM))
+    found = told(replace(QUIET, standing=(silent, battery, link, warm)))
+    assert "Probes that need care" not in found
+    warm_line, silent_line, battery_line, link_line = found["Standing now"]
+    assert warm_line.startswith("Juniper, top tray: Take the lid off")
+    assert silent_line.startswith(
+        "Maple, top tray: Look at the probe's lamp, plug and cable. No usable reading from probe maple-top, since"
+    )
+    assert battery_line.startswith("Maple, top tray, maple-top: Take the lid off")
+    assert "Battery too low" in battery_line
+    assert link_line.startswith("Collector: Look at the probe's lamp, plug and cable. No connection to the broker")
 
 
 def test_before_a_break_it_says_what_will_happen() -> None:
