@@ -51,9 +51,15 @@ class Connection(H11Protocol):
         self.transport.abort()
 
     def _make_room(self) -> None:
-        idle = [one for one in self.connections if isinstance(one, Connection) and one.asks_nothing]
-        (host, _held), *_ = Counter(one.host for one in idle).most_common(1)  # this one is among them
-        oldest = min((one for one in idle if one.host == host), key=lambda one: one._since_s)
+        idle = [
+            connection
+            for connection in self.connections
+            if isinstance(connection, Connection) and connection.asks_nothing
+        ]
+        (host, _held), *_ = Counter(connection.host for connection in idle).most_common(1)  # this one is among them
+        oldest = min(
+            (connection for connection in idle if connection.host == host), key=lambda connection: connection._since_s
+        )
         if oldest is not self:
             oldest.give_up()
 

@@ -94,13 +94,13 @@ class JournalLinkDesk:
         state = read_state(self._home.sign_of_life)
         now_ms = self._now()
         with reader.snapshot():
-            states = {one.state.key: one.state for one in reader.alarms()}
+            states = {stored.state.key: stored.state for stored in reader.alarms()}
             held = [state for key, state in states.items() if (key.rule, key.series) == _key(ack)]
             diary = reader.diary(now_ms - _DIARY_MS)
             past = reader.occurrence(ack.rule, ack.series, ack.raised_ms)
             asked = self._pending(ack, reader) is not None
-            known = {one.id: one.as_series() for one in reader.series()} | {LINK_SERIES.id: LINK_SERIES}
-            last = {number: _stored(one) for number, one in reader.newest().items()}
+            known = {stored.id: stored.as_series() for stored in reader.series()} | {LINK_SERIES.id: LINK_SERIES}
+            last = {number: _stored(reading) for number, reading in reader.newest().items()}
         return OccurrenceView(
             ack=ack,
             lab=lab,
@@ -120,9 +120,11 @@ class JournalLinkDesk:
         )
 
 
-def _stored(one: NewestReading) -> StoredReading:
+def _stored(reading: NewestReading) -> StoredReading:
     """What letters know of a reading; what the probe said in its own unit is not among it."""
-    return StoredReading(series=one.series, t_ms=one.t_ms, value=one.value, flag=one.flag, raw=None, why=one.why)
+    return StoredReading(
+        series=reading.series, t_ms=reading.t_ms, value=reading.value, flag=reading.flag, raw=None, why=reading.why
+    )
 
 
 def _key(ack: Ack) -> tuple[str, int]:

@@ -115,7 +115,7 @@ class OccurrenceView:
         }
 
     def _matter(self) -> Matter | None:
-        called = [one for one in self.past if one.event in _CALLS] or self.past[:1]
+        called = [change for change in self.past if change.event in _CALLS] or self.past[:1]
         if self.rule is None or self.series is None or not called:
             return None
         item = Item(transition=_transition(called[-1]), rule=self.rule, series=self.series)
@@ -234,7 +234,7 @@ class OccurrenceView:
 
     def _back_to_normal(self) -> Iterator[str]:
         if self.past and (self.own is None or not self.own.active):
-            ends = [one.t_ms for one in self.past if one.event in (Event.CLEARED, Event.LATCHED)]
+            ends = [change.t_ms for change in self.past if change.event in (Event.CLEARED, Event.LATCHED)]
             if ends:
                 yield f"Back to normal at {self._when(ends[-1])}."
 

@@ -37,8 +37,8 @@ def events(scenario: "Scenario", start_ms: int, home: Home, on_caption: Callable
         t_ms = start_ms + at_ms
         found.append((t_ms, lambda: _left(home, request, t_ms)))
 
-    for one in scenario.captions:
-        caption(one.at_ms, one.says)
+    for line in scenario.captions:
+        caption(line.at_ms, line.says)
     for brew in scenario.brews:
         leave(brew.at_ms, BrewStart(place=brew.place, by=_CLASS))
     for at_ms, answer in ANSWERS:

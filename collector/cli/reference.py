@@ -86,21 +86,21 @@ def _attribute_docs(module: ModuleType) -> dict[tuple[str, str], str]:
 
 
 def _takes(field: FieldInfo) -> str:
-    inside = [one for one in (get_args(field.annotation) or (field.annotation,)) if one is not type(None)]
-    if all(isinstance(one, str) for one in inside):
-        return ", ".join(f"`{one}`" for one in inside)
+    inside = [kind for kind in (get_args(field.annotation) or (field.annotation,)) if kind is not type(None)]
+    if all(isinstance(kind, str) for kind in inside):
+        return ", ".join(f"`{kind}`" for kind in inside)
     if _is_secret(field.annotation):
         return "secret"
     name = {int: "whole number", bool: "`true`, `false`"}.get(inside[0], "text")
     if "Path" in str(inside[0]):
         name = "file"
-    bounds = {type(one).__name__: one for one in field.metadata}
+    bounds = {type(bound).__name__: bound for bound in field.metadata}
     low, high = bounds.get("Ge"), bounds.get("Le")
     return f"{name}, {low.ge} to {high.le}" if low and high else name
 
 
 def _is_secret(annotation: Any) -> bool:
-    return annotation is SecretStr or any(_is_secret(one) for one in get_args(annotation))
+    return annotation is SecretStr or any(_is_secret(inner) for inner in get_args(annotation))
 
 
 def _default(field: FieldInfo) -> str:
@@ -130,11 +130,11 @@ def _commands() -> Iterator[str]:
 
 def leaf_commands(parser: argparse.ArgumentParser, name: str = "") -> Iterator[Leaf]:
     """(whole name, what it does, its parser) of every command that does something."""
-    for below in (one for one in parser._actions if isinstance(one, argparse._SubParsersAction)):
+    for below in (action for action in parser._actions if isinstance(action, argparse._SubParsersAction)):
         for choice in below._choices_actions:
             child = below.choices[choice.dest]
             whole = f"{name} {choice.dest}".strip()
-            if any(isinstance(one, argparse._SubParsersAction) for one in child._actions):
+            if any(isinstance(action, argparse._SubParsersAction) for action in child._actions):
                 yield from leaf_commands(child, whole)
             else:
                 yield whole, choice.help or "", child
@@ -191,14 +191,14 @@ def _words(field: Schema, whole: Schema) -> str:
     """What may stand there, as far as the schema says it in a few words."""
     said = _kinds(field, whole)
     examples: list[object] = field.get("examples") or next(
-        (one["examples"] for one in _inner(field) if "examples" in one), []
+        (inner["examples"] for inner in _inner(field) if "examples" in inner), []
     )
-    shown = ", ".join(f"`{one}`" for one in examples[:3])
+    shown = ", ".join(f"`{example}`" for example in examples[:3])
     return f"{said}, like {shown}" if shown else said
 
 
 def _inner(field: Schema) -> list[Schema]:
-    return [one for one in (*field.get("anyOf", ()), field.get("items", {})) if one]
+    return [inner for inner in (*field.get("anyOf", ()), field.get("items", {})) if inner]
 
 
 def _kinds(field: Schema, whole: Schema) -> str:
@@ -207,9 +207,11 @@ def _kinds(field: Schema, whole: Schema) -> str:
         target, short = whole["$defs"][name], name.removesuffix("Part").lower()
         return _kinds(target, whole) if "enum" in target else f"[{short}](#{short})"
     if "enum" in field:
-        return ", ".join(f"`{one}`" for one in field["enum"])
+        return ", ".join(f"`{value}`" for value in field["enum"])
     if "anyOf" in field:
-        return " or ".join(dict.fromkeys(_kinds(one, whole) for one in field["anyOf"] if one.get("type") != "null"))
+        return " or ".join(
+            dict.fromkeys(_kinds(choice, whole) for choice in field["anyOf"] if choice.get("type") != "null")
+        )
     if field.get("type") == "array":
         return f"list of {_kinds(field.get('items', {}), whole)}"
     if field.get("type") == "object":
@@ -230,7 +232,11 @@ def _rule_fields() -> Iterator[str]:
     yield "### Kinds of alarm"
     yield ""
     rows = [
-        (f"`{kind}`", _listed(said.needs), _listed(one for one in _own() if one not in (*said.needs, *foreign(kind))))
+        (
+            f"`{kind}`",
+            _listed(said.needs),
+            _listed(field for field in _own() if field not in (*said.needs, *foreign(kind))),
+        )
         for kind, said in KINDS.items()
     ]
     yield from _table(("kind", "needs besides what all need", "may have"), rows)
@@ -270,8 +276,13 @@ def _measures() -> Iterator[str]:
     yield "## Measures"
     yield ""
     rows = [
-        (f"`{name}`", one.label, one.unit, _listed(sent_units(name)) if name in PUBLISHED else "the collector's own")
-        for name, one in MEASURES.items()
+        (
+            f"`{name}`",
+            measure.label,
+            measure.unit,
+            _listed(sent_units(name)) if name in PUBLISHED else "the collector's own",
+        )
+        for name, measure in MEASURES.items()
     ]
     yield from _table(("measure", "is", "stored in", "may be sent in"), rows)
 

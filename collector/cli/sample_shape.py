@@ -16,14 +16,20 @@ _CBOR_ARRAYS = range(0x80, 0xA0)
 
 def refuse_other_format(topic: str, form: Format, strangers: Iterable[Stranger]) -> None:
     """Stops with one line where all that came at `topic`, which may have '+' levels, is plainly in another format."""
-    told = [(one, fits) for one in strangers if topic_fits(topic, one.topic) and (fits := formats_of(one.sample))]
+    told = [
+        (stranger, fits)
+        for stranger in strangers
+        if topic_fits(topic, stranger.topic) and (fits := formats_of(stranger.sample))
+    ]
     if told and not any(form in fits for _, fits in told):
-        one, fits = told[0]
+        stranger, fits = told[0]
         shown = (
-            one.sample[:40].decode("utf-8", "replace") if Format.SENML_CBOR not in fits else one.sample[:20].hex(" ")
+            stranger.sample[:40].decode("utf-8", "replace")
+            if Format.SENML_CBOR not in fits
+            else stranger.sample[:20].hex(" ")
         )
         wrong(
-            f"--format {form.value}: what comes at {one.topic} is no such message: {shown}; give --format"
+            f"--format {form.value}: what comes at {stranger.topic} is no such message: {shown}; give --format"
             f" {' or '.join(fit.value for fit in fits)}"
         )
 

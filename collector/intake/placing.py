@@ -138,4 +138,6 @@ def topic_fits(claimed: str, topic: str) -> bool:
     levels, given = claimed.split("/"), topic.split("/")
     if levels[0] == "+" and topic.startswith("$"):  # section 4.7.2: these are the broker's own
         return False
-    return len(levels) == len(given) and all(one in ("+", two) for one, two in zip(levels, given, strict=True))
+    return len(levels) == len(given) and all(
+        wanted in ("+", level) for wanted, level in zip(levels, given, strict=True)
+    )

@@ -61,7 +61,7 @@ class SelfCheck:
     def _not_kept(self, monotonic_s: float) -> float:
         counters = self.journal.counters()
         now = sum(counters.get(name, 0) for name in NOT_KEPT)
-        self._dropped = [one for one in self._dropped if one[0] > monotonic_s - _HOUR_S] + [(monotonic_s, now)]
+        self._dropped = [drop for drop in self._dropped if drop[0] > monotonic_s - _HOUR_S] + [(monotonic_s, now)]
         return float(now - self._dropped[0][1])
 
     def _mail_waiting_min(self, now_ms: int) -> float:

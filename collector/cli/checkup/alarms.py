@@ -22,7 +22,7 @@ def check_own_alarms(home: Home) -> Iterator[Finding]:
     local = local_of(lab_or_none(home))
     try:
         with Reader(home.database) as reader, reader.snapshot():
-            series = {one.id: one for one in reader.series()}
+            series = {stored.id: stored for stored in reader.series()}
             rows = [alarm_row(held, series, local.timed) for held in reader.alarms()]
     except StoreError:
         return

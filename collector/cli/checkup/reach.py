@@ -69,7 +69,10 @@ def _by_topic(home: Home, topic: str, now_ms: int) -> Finding:
     state = read_state(home.sign_of_life)
     if state is None or not collector_state(state, now_ms).runs:
         return note("heartbeat", f"'{topic}' is written by a running collector alone, so it was not tried")
-    error = next((one.error for one in state.heartbeat if one.by == "topic"), "the collector that runs does not write")
+    error = next(
+        (heartbeat.error for heartbeat in state.heartbeat if heartbeat.by == "topic"),
+        "the collector that runs does not write",
+    )
     if error:
         return fix("heartbeat", f"'{topic}': {error}; see TRAYWARDEN_HEARTBEAT__TOPIC")
     return good("heartbeat", f"'{topic}' is written")

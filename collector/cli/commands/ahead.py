@@ -42,23 +42,23 @@ def run(arguments: argparse.Namespace) -> int:
         diary = [entry for entry in reader.diary() if entry.struck_ms is None]
         found = trays_ahead(lab, rules, reader, diary, now_ms, until_ms, _stands(reader, rules))
     if arguments.json:
-        say_json({"until": iso(until_ms), "trays": [_as_json(one) for one in found]})
+        say_json({"until": iso(until_ms), "trays": [_as_json(tray) for tray in found]})
         return 0
     local = local_of(lab)
     say(f"until {local.timed(until_ms)}")
-    for one in found:
-        say(f"{one.place}: {ahead_line(one, local.time, local.us)}")
+    for tray in found:
+        say(f"{tray.place}: {ahead_line(tray, local.time, local.us)}")
     say(HANDS if found else "no tray has a moisture probe with readings")
     return 0
 
 
 def _stands(reader: Reader, rules: Sequence[Rule]) -> list[tuple[Rule, str]]:
-    by_name, places = {rule.name: rule for rule in rules}, {one.id: one.place for one in reader.series()}
-    held = (one.state for one in reader.alarms())
+    by_name, places = {rule.name: rule for rule in rules}, {series.id: series.place for series in reader.series()}
+    held = (alarm.state for alarm in reader.alarms())
     return [
-        (by_name[one.key.rule], places[one.key.series])
-        for one in held
-        if one.state in STANDING and one.key.rule in by_name and one.key.series in places
+        (by_name[state.key.rule], places[state.key.series])
+        for state in held
+        if state.state in STANDING and state.key.rule in by_name and state.key.series in places
     ]
 
 
@@ -83,27 +83,27 @@ def _span_ms(text: str) -> int:
     return span_ms
 
 
-def _litres(one: TrayAhead, of: Callable[[Deed], float]) -> float | None:
-    return round(of(one.deed), 1) if one.deed is not None and one.deed.total_l else None
+def _litres(tray: TrayAhead, of: Callable[[Deed], float]) -> float | None:
+    return round(of(tray.deed), 1) if tray.deed is not None and tray.deed.total_l else None
 
 
-def _as_json(one: TrayAhead) -> dict[str, Any]:
+def _as_json(tray: TrayAhead) -> dict[str, Any]:
     return {
-        "at": one.place,
-        "moisture": None if math.isnan(one.level) else round(one.level, 1),
-        "then": None if one.at_end is None else round(one.at_end.about, 1),
-        "then_lowest": None if one.at_end is None else round(one.at_end.low, 1),
-        "then_highest": None if one.at_end is None else round(one.at_end.high, 1),
-        "dry_limit": None if one.dry is None else one.dry.limit,
-        "dry_from": None if one.dry is None else iso(one.dry.early_ms),
-        "dry_about": None if one.dry is None or one.dry.about_ms is None else iso(one.dry.about_ms),
-        "dry_by": None if one.dry is None or one.dry.late_ms is None else iso(one.dry.late_ms),
-        "leave_at": None if one.leave_at is None else round(one.leave_at, 1),
-        "advice": None if one.deed is None else one.deed.verdict.value,
-        "water_today_l": _litres(one, lambda deed: deed.today_l),
-        "water_l": _litres(one, lambda deed: deed.total_l),
-        "enough": one.enough,
-        "seen_until": None if one.seen_until_ms is None else iso(one.seen_until_ms),
-        "assumed": [assumed.value for assumed in one.assumed],
-        "why_not": one.why_not,
+        "at": tray.place,
+        "moisture": None if math.isnan(tray.level) else round(tray.level, 1),
+        "then": None if tray.at_end is None else round(tray.at_end.about, 1),
+        "then_lowest": None if tray.at_end is None else round(tray.at_end.low, 1),
+        "then_highest": None if tray.at_end is None else round(tray.at_end.high, 1),
+        "dry_limit": None if tray.dry is None else tray.dry.limit,
+        "dry_from": None if tray.dry is None else iso(tray.dry.early_ms),
+        "dry_about": None if tray.dry is None or tray.dry.about_ms is None else iso(tray.dry.about_ms),
+        "dry_by": None if tray.dry is None or tray.dry.late_ms is None else iso(tray.dry.late_ms),
+        "leave_at": None if tray.leave_at is None else round(tray.leave_at, 1),
+        "advice": None if tray.deed is None else tray.deed.verdict.value,
+        "water_today_l": _litres(tray, lambda deed: deed.today_l),
+        "water_l": _litres(tray, lambda deed: deed.total_l),
+        "enough": tray.enough,
+        "seen_until": None if tray.seen_until_ms is None else iso(tray.seen_until_ms),
+        "assumed": [assumed.value for assumed in tray.assumed],
+        "why_not": tray.why_not,
     }

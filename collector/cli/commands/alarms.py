@@ -68,7 +68,7 @@ def run_list(arguments: argparse.Namespace) -> int:
     home = home_of(arguments)
     local = local_of(lab_or_none(home))
     with Reader(home.database) as reader:
-        series = {one.id: one for one in reader.series()}
+        series = {stored.id: stored for stored in reader.series()}
         rows = [alarm_row(held, series, iso if arguments.json else local.time) for held in reader.alarms()]
     if arguments.json:
         say_json(rows)

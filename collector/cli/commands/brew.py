@@ -124,7 +124,7 @@ def run_show(arguments: argparse.Namespace) -> int:
 
 def _places(lab: Lab | None, brews: list[Brew]) -> list[str]:
     """The brewers of the lab, and those that only the journal remembers."""
-    places = [one.id for one in lab.places if one.kind is PlaceKind.BREWER] if lab is not None else []
+    places = [place.id for place in lab.places if place.kind is PlaceKind.BREWER] if lab is not None else []
     return list(dict.fromkeys([*places, *(brew.place for brew in brews if brew.struck_ms is None)]))
 
 

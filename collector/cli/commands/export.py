@@ -72,8 +72,8 @@ def _lab_tags(home: Home) -> LabTags:
 def _ids(reader: Reader, place: str | None) -> set[int] | None:
     if place is None:
         return None
-    series = [one for one in reader.series() if one.measure]
-    found = {one.id for one in series if one.place == place or one.place.startswith(f"{place}/")}
+    series = [stored for stored in reader.series() if stored.measure]
+    found = {stored.id for stored in series if stored.place == place or stored.place.startswith(f"{place}/")}
     if not found:
-        wrong(f"--at {place}: nothing stored there; places: {', '.join(sorted({one.place for one in series}))}")
+        wrong(f"--at {place}: nothing stored there; places: {', '.join(sorted({stored.place for stored in series}))}")
     return found

@@ -91,7 +91,7 @@ def _add_assign(under: Any) -> None:
     parser.add_argument("id", help="a name for the probe, such as maple-top")
     parser.add_argument("--at", required=True, metavar="PLACE", help="where it is: maple/top, room, kettle")
     parser.add_argument("--topic", required=True, help="the topic it publishes to")
-    parser.add_argument("--format", choices=[one.value for one in Format], default="senml", help="default: senml")
+    parser.add_argument("--format", choices=[form.value for form in Format], default="senml", help="default: senml")
     parser.add_argument("--senml-name", default="", metavar="NAME", help="what its record names start with")
     parser.add_argument("--time", default="", metavar="POINTER", help="json: where the time stands, such as /at")
     parser.add_argument("--every", default="1 min", metavar="TIME", help="how often it reports (default: 1 min)")
@@ -147,22 +147,22 @@ def run_list(arguments: argparse.Namespace) -> int:
     lab = lab_or_none(home)
     local = local_of(lab)
     with Reader(home.database) as reader:
-        series = {one.id: one for one in reader.series()}
+        series = {stored.id: stored for stored in reader.series()}
         rows = probe_rows(series, reader.newest(), lab, iso if arguments.json else local.time)
         strangers, refused = unclaimed(reader.unplaced(), lab), reader.rejected()
         held = [alarm.state for alarm in reader.alarms() if alarm.state.out_by and alarm.state.key.series in series]
     out = {series[state.key.series].probe: state.out_by for state in held}
     if arguments.json:
         given = [{**row, "out_of_service_by": out.get(row["id"])} for row in rows]
-        unplaced = [stranger_values(one) for one in strangers]
-        say_json({"probes": given, "unplaced": unplaced, "refused": [refused_values(one) for one in refused]})
+        unplaced = [stranger_values(stranger) for stranger in strangers]
+        say_json({"probes": given, "unplaced": unplaced, "refused": [refused_values(message) for message in refused]})
         return 0
     say(local.heading)
     shown = []
     for row in rows:
-        for measure, one in sorted(row["newest"].items()) or [("nothing yet", None)]:
-            value = "" if one is None or one["value"] is None else _value(measure, one, local)
-            heard, flag = (one["time"], one["flag"]) if one else ("never", "")
+        for measure, newest in sorted(row["newest"].items()) or [("nothing yet", None)]:
+            value = "" if newest is None or newest["value"] is None else _value(measure, newest, local)
+            heard, flag = (newest["time"], newest["flag"]) if newest else ("never", "")
             shown.append([row["id"], row["at"], measure, value, flag, heard])
     table(("probe", "at", "measure", "newest", "flag", "time"), shown)
     for row in rows:
@@ -173,12 +173,12 @@ def run_list(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _value(measure: str, one: Mapping[str, Any], local: Local) -> str:
+def _value(measure: str, newest: Mapping[str, Any], local: Local) -> str:
     """As this lab reads it, where it is in the unit of its measure."""
     known = MEASURES.get(measure)
-    if known is None or one["unit"] != known.unit:
-        return f"{one['value']:g} {one['unit']}"
-    return show_value(measure, one["value"], local.us)
+    if known is None or newest["unit"] != known.unit:
+        return f"{newest['value']:g} {newest['unit']}"
+    return show_value(measure, newest["value"], local.us)
 
 
 def run_assign(arguments: argparse.Namespace) -> int:

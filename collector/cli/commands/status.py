@@ -79,7 +79,7 @@ def show(found: dict[str, Any], local: Local) -> None:
 
 def _reach(rows: list[dict[str, Any]]) -> tuple[str, ...]:
     """Who would be told, as the collector last found; nothing where it has not looked yet."""
-    told = {row["at"]: tuple(Hearer(one["who"], tuple(one["by"])) for one in row["told"]) for row in rows}
+    told = {row["at"]: tuple(Hearer(hearer["who"], tuple(hearer["by"])) for hearer in row["told"]) for row in rows}
     return reach_lines(told, None)
 
 
@@ -116,5 +116,5 @@ def _who(row: dict[str, Any]) -> str:
 
 
 def _probe(row: dict[str, Any], us: bool) -> list[str]:
-    newest = ", ".join(show_value(measure, one["value"], us) for measure, one in row["newest"].items())
+    newest = ", ".join(show_value(measure, newest["value"], us) for measure, newest in row["newest"].items())
     return [row["id"], row["at"], row["last_heard"] or "never", FLAG_WORDS[row["flag"]], newest]

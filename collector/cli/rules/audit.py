@@ -68,7 +68,7 @@ def _window(reader: Reader, since_ms: int, until_ms: int, zone: str) -> Window:
         return Window(since_ms, until_ms, 0)
     since_ms = min(max(since_ms, span[0]), until_ms)
     days = LocalDays(zone)
-    heard = {str(one.start) for one in reader.daily(days.at(since_ms).name, days.at(until_ms).name)}
+    heard = {str(row.start) for row in reader.daily(days.at(since_ms).name, days.at(until_ms).name)}
     watched, day = 0, days.at(since_ms)
     while day.start_ms < until_ms:
         start_ms, end_ms = max(day.start_ms, since_ms), min(day.end_ms, until_ms)
@@ -102,21 +102,21 @@ class _Bad(NamedTuple):
 def _suggest(reader: Reader, found: Audit, alarms: Mapping[str, LayeredAlarm], lab: Lab) -> list[AuditFinding]:
     """For every bad actor what would have helped."""
     known = _known(reader, lab)
-    bad = [_bad(one, alarms.get(one.alarm.rule), known, lab) for one in found.actors if _is_bad(one)]
-    readings = _readings(reader, found.window, {series.id for one in bad for series in one.series})
+    bad = [_bad(actor, alarms.get(actor.alarm.rule), known, lab) for actor in found.actors if _is_bad(actor)]
+    readings = _readings(reader, found.window, {series.id for suspect in bad for series in suspect.series})
     contexts = Contexts(lab, reader.diary(), reader.brews()) if bad else None
-    bar, total, done = progress_bar("trying deadbands and delays"), sum(one.steps for one in bad), 0
+    bar, total, done = progress_bar("trying deadbands and delays"), sum(suspect.steps for suspect in bad), 0
     findings = []
-    for one in bad:
+    for suspect in bad:
         stage = Stage(
             lab=lab,
-            series=one.series,
-            readings={series.id: readings[series.id] for series in one.series},
+            series=suspect.series,
+            readings={series.id: readings[series.id] for series in suspect.series},
             contexts=contexts,
         )
         tried = _counter(bar, done, total)
-        findings.append(AuditFinding(one.actor, one.alarm, _advice(one, stage, found.window, tried)))
-        done += one.steps
+        findings.append(AuditFinding(suspect.actor, suspect.alarm, _advice(suspect, stage, found.window, tried)))
+        done += suspect.steps
         bar(done, total)
     return findings
 
@@ -124,28 +124,29 @@ def _suggest(reader: Reader, found: Audit, alarms: Mapping[str, LayeredAlarm], l
 def _known(reader: Reader, lab: Lab) -> list[Series]:
     """The series of the journal, those of the lab first and in its order."""
     order = {key: number for number, key in enumerate((*series_keys(lab), *subjects(lab)))}
-    known = [one.as_series() for one in reader.series()]
+    known = [row.as_series() for row in reader.series()]
     return sorted(
         known,
-        key=lambda one: order.get(
-            SeriesKey(probe=one.probe, channel=one.channel, measure=one.measure, place=one.place), len(order)
+        key=lambda series: order.get(
+            SeriesKey(probe=series.probe, channel=series.channel, measure=series.measure, place=series.place),
+            len(order),
         ),
     )
 
 
 def _bad(actor: Actor, alarm: LayeredAlarm | None, known: Sequence[Series], lab: Lab) -> _Bad:
-    at = next((one for one in known if one.id == actor.alarm.series), None)
+    at = next((series for series in known if series.id == actor.alarm.series), None)
     tried = alarm is not None and at is not None and _calls_too_often(actor)
     series = stage_series(alarm.rule, at, known, lab) if tried and alarm is not None and at is not None else ()
     return _Bad(actor, alarm, at, series)
 
 
-def _is_bad(one: Actor) -> bool:
-    return _calls_too_often(one) or one.stale > 0
+def _is_bad(actor: Actor) -> bool:
+    return _calls_too_often(actor) or actor.stale > 0
 
 
-def _calls_too_often(one: Actor) -> bool:
-    return one.bouts_minute > 0 or one.bouts_hour > 0 or one.fleeting_hour >= FLEETING_NUMBER
+def _calls_too_often(actor: Actor) -> bool:
+    return actor.bouts_minute > 0 or actor.bouts_hour > 0 or actor.fleeting_hour >= FLEETING_NUMBER
 
 
 def _counter(bar: Callable[[int, int], None], done: int, total: int) -> Callable[[], None]:
@@ -153,17 +154,17 @@ def _counter(bar: Callable[[int, int], None], done: int, total: int) -> Callable
     return lambda: bar(next(counted), total)
 
 
-def _advice(one: _Bad, stage: Stage, window: Window, tried: Callable[[], None]) -> Advice:
-    if not _calls_too_often(one.actor):
+def _advice(suspect: _Bad, stage: Stage, window: Window, tried: Callable[[], None]) -> Advice:
+    if not _calls_too_often(suspect.actor):
         reason = "it stood for more than a day: see to it, or ask why nothing could be done; no delay is at fault"
-    elif one.alarm is None:
+    elif suspect.alarm is None:
         reason = "no rule of this name is left"
-    elif not one.alarm.enabled:
+    elif not suspect.alarm.enabled:
         reason = "it is switched off by now"
-    elif one.at is None:
-        reason = no_trial(one.alarm.rule) or "its series is not in the journal"
+    elif suspect.at is None:
+        reason = no_trial(suspect.alarm.rule) or "its series is not in the journal"
     else:
-        return advise(one.alarm.rule, one.at, stage, window.until_ms, tried)
+        return advise(suspect.alarm.rule, suspect.at, stage, window.until_ms, tried)
     return Advice(fault="", alarms=0, needless=0, bouts=0, true=0, why_not=reason)
 
 

@@ -48,14 +48,17 @@ def say_audit(found: Audit, findings: Sequence[AuditFinding], local: Local) -> N
     _say_figures(found)
     if found.floods:
         say_lines("\nFloods (start above 10 alarms in 10 minutes, end below 5)\n")
-        floods = [[local.time(one.since_ms), local.time(one.until_ms), one.alarms] for one in found.floods]
+        floods = [[local.time(flood.since_ms), local.time(flood.until_ms), flood.alarms] for flood in found.floods]
         table(("from", "to", "alarms"), floods)
     if found.actors:
         say_lines("\nThe most frequent, and every other that chatters, flits or stands\n")
         _say_actors(_shown(found, findings))
     if found.standing:
         say_lines("\nStanding at the end\n")
-        table(("alarm", "at", "priority", "since", "acknowledged"), [_standing(one, local) for one in found.standing])
+        table(
+            ("alarm", "at", "priority", "since", "acknowledged"),
+            [_standing(standing, local) for standing in found.standing],
+        )
     if findings:
         say_lines("\nWhat would have helped, tried on the stored readings\n")
         for finding in findings:
@@ -66,13 +69,13 @@ def _say_figures(found: Audit) -> None:
     notes: dict[str, int] = {}
     rows = [
         [
-            one.measured.label,
-            _shown_value(one),
-            _limit(one.measured.standard, notes),
-            _limit(one.measured.target, notes),
-            _verdict(one) if found.window.enough else "",
+            figure.measured.label,
+            _shown_value(figure),
+            _limit(figure.measured.standard, notes),
+            _limit(figure.measured.target, notes),
+            _verdict(figure) if found.window.enough else "",
         ]
-        for one in found.figures
+        for figure in found.figures
     ]
     table(("figure", "here", "standard", "target of this lab", "verdict"), rows)
     say()
@@ -86,51 +89,51 @@ def _limit(limit: Limit | None, notes: dict[str, int]) -> str:
     return f"{limit.words} [{notes.setdefault(limit.source, len(notes) + 1)}]"
 
 
-def _verdict(one: Figure) -> str:
-    return _VERDICT.get((one.standard_met is False, one.target_met is False), "")
+def _verdict(figure: Figure) -> str:
+    return _VERDICT.get((figure.standard_met is False, figure.target_met is False), "")
 
 
-def _shown_value(one: Figure) -> str:
-    if one.value is None:
+def _shown_value(figure: Figure) -> str:
+    if figure.value is None:
         return "-"
-    if one.measured.unit == "ms":
-        return show_duration(round(one.value))
-    number = f"{one.value:.0f}" if one.value == round(one.value) else f"{one.value:.2g}"
-    if one.value >= 10:
-        number = f"{one.value:.0f}"
-    return f"{number} {one.measured.unit}".rstrip()
+    if figure.measured.unit == "ms":
+        return show_duration(round(figure.value))
+    number = f"{figure.value:.0f}" if figure.value == round(figure.value) else f"{figure.value:.2g}"
+    if figure.value >= 10:
+        number = f"{figure.value:.0f}"
+    return f"{number} {figure.measured.unit}".rstrip()
 
 
 def _shown(found: Audit, findings: Sequence[AuditFinding]) -> list[Actor]:
     bad = [finding.actor for finding in findings]
-    return [one for number, one in enumerate(found.actors) if number < _TOP or one in bad]
+    return [actor for number, actor in enumerate(found.actors) if number < _TOP or actor in bad]
 
 
 def _say_actors(actors: Sequence[Actor]) -> None:
     head = ("alarm", "at", "priority", "alarms", "share", "bouts in 1 min", "in 1 h", "repeats", "fleeting", "stale")
     rows = [
         [
-            one.alarm.rule,
-            one.place,
-            one.priority,
-            one.count,
-            f"{one.share:.0f} %",
-            one.bouts_minute,
-            one.bouts_hour,
-            one.repeats_hour,
-            one.fleeting_hour,
-            one.stale,
+            actor.alarm.rule,
+            actor.place,
+            actor.priority,
+            actor.count,
+            f"{actor.share:.0f} %",
+            actor.bouts_minute,
+            actor.bouts_hour,
+            actor.repeats_hour,
+            actor.fleeting_hour,
+            actor.stale,
         ]
-        for one in actors
+        for actor in actors
     ]
     table(head, rows)
     say()
     say_lines(textwrap.fill(_BOUTS, _WIDTH))
 
 
-def _standing(one: Annunciation, local: Local) -> list[object]:
-    seen = "no" if one.acknowledged_ms is None else local.time(one.acknowledged_ms)
-    return [one.alarm.rule, one.place, one.priority, local.time(one.from_ms), seen]
+def _standing(standing: Annunciation, local: Local) -> list[object]:
+    seen = "no" if standing.acknowledged_ms is None else local.time(standing.acknowledged_ms)
+    return [standing.alarm.rule, standing.place, standing.priority, local.time(standing.from_ms), seen]
 
 
 # ---- what would have helped --------------------------------------------------------------------------------------
@@ -191,7 +194,7 @@ def _effects(advice: Advice, trial: Trial, show: Show) -> Iterator[str]:
 
 
 def _unheard(episodes: Sequence[Episode], show: Show) -> str:
-    longest = max(episodes, key=lambda one: one.lasted_ms)
+    longest = max(episodes, key=lambda episode: episode.lasted_ms)
     worst = f" and reached {show(longest.worst)}" if longest.worst is not None else ""
     return (
         f"{_many(len(episodes), 'passing one')} not told, the longest stood {show_duration(longest.lasted_ms)}{worst}"
@@ -215,35 +218,36 @@ def audit_json(found: Audit, findings: Sequence[AuditFinding]) -> dict[str, Any]
         "enough": window.enough,
         "alarms": found.count,
         "messages": found.messages,
-        "figures": [_figure_json(one) for one in found.figures],
+        "figures": [_figure_json(figure) for figure in found.figures],
         "priorities": dict(found.priorities),
         "floods": [
-            {"since": iso(one.since_ms), "until": iso(one.until_ms), "alarms": one.alarms} for one in found.floods
+            {"since": iso(flood.since_ms), "until": iso(flood.until_ms), "alarms": flood.alarms}
+            for flood in found.floods
         ],
-        "actors": [_actor_json(one) for one in found.actors],
+        "actors": [_actor_json(actor) for actor in found.actors],
         "standing": [
             {
-                "name": one.alarm.rule,
-                "at": one.place,
-                "priority": one.priority,
-                "since": iso(one.from_ms),
-                "acknowledged": iso(one.acknowledged_ms),
+                "name": standing.alarm.rule,
+                "at": standing.place,
+                "priority": standing.priority,
+                "since": iso(standing.from_ms),
+                "acknowledged": iso(standing.acknowledged_ms),
             }
-            for one in found.standing
+            for standing in found.standing
         ],
-        "suggestions": [_finding_json(one) for one in findings],
+        "suggestions": [_finding_json(finding) for finding in findings],
     }
 
 
-def _figure_json(one: Figure) -> dict[str, Any]:
-    in_seconds = one.measured.unit == "ms" and one.value is not None
+def _figure_json(figure: Figure) -> dict[str, Any]:
+    in_seconds = figure.measured.unit == "ms" and figure.value is not None
     return {
-        "name": one.name,
-        "label": one.measured.label,
-        "value": one.value / 1000 if in_seconds and one.value is not None else one.value,
-        "unit": "s" if one.measured.unit == "ms" else one.measured.unit,
-        "standard": _limit_json(one.measured.standard, one.standard_met),
-        "target": _limit_json(one.measured.target, one.target_met),
+        "name": figure.name,
+        "label": figure.measured.label,
+        "value": figure.value / 1000 if in_seconds and figure.value is not None else figure.value,
+        "unit": "s" if figure.measured.unit == "ms" else figure.measured.unit,
+        "standard": _limit_json(figure.measured.standard, figure.standard_met),
+        "target": _limit_json(figure.measured.target, figure.target_met),
     }
 
 
@@ -253,13 +257,13 @@ def _limit_json(limit: Limit | None, met: bool | None) -> dict[str, Any] | None:
     return {"limit": limit.words, "most": limit.most, "source": limit.source, "met": met}
 
 
-def _actor_json(one: Actor) -> dict[str, Any]:
+def _actor_json(actor: Actor) -> dict[str, Any]:
     fields = (
         *("place", "measure", "priority", "count", "share", "bouts_minute", "repeats_minute", "bouts_hour"),
         *("repeats_hour", "fleeting_minute", "fleeting_hour", "stale", "never_acknowledged"),
     )
-    values = {field: getattr(one, field) for field in fields}
-    return {"name": one.alarm.rule, "at": values.pop("place"), "series": one.alarm.series} | values
+    values = {field: getattr(actor, field) for field in fields}
+    return {"name": actor.alarm.rule, "at": values.pop("place"), "series": actor.alarm.series} | values
 
 
 def _finding_json(finding: AuditFinding) -> dict[str, Any]:
@@ -273,7 +277,7 @@ def _finding_json(finding: AuditFinding) -> dict[str, Any]:
         "needless": advice.needless,
         "true": advice.true,
         "best": _trial_json(finding.alarm, advice.best),
-        "others": [_trial_json(finding.alarm, one) for one in advice.others],
+        "others": [_trial_json(finding.alarm, trial) for trial in advice.others],
         "why_not": advice.why_not,
     }
 

@@ -132,7 +132,7 @@ def _written(value: Any) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, list):
-        return ", ".join(_written(one) for one in value)
+        return ", ".join(_written(part) for part in value)
     return " ".join(str(value).split())
 
 

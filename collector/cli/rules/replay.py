@@ -80,18 +80,18 @@ def _replay(reader: Reader, lab: Lab, home: Home, stretch: tuple[int, int], labe
 def _show_told(done: Replayed, rules: Sequence[Rule], local: Local, *, as_json: bool) -> None:
     found = occurrences(done.transitions)
     if as_json:
-        say_json([_occurrence_json(one, done.series) for one in found])
+        say_json([_occurrence_json(occurrence, done.series) for occurrence in found])
         return
     known = {rule.name: rule for rule in rules}
     rows = [
         [
-            local.time(one.raised_ms),
-            one.key.rule,
-            _place(one.key, done.series),
-            "stands" if one.cleared_ms is None else show_duration(one.cleared_ms - one.raised_ms),
-            _worst(one, known.get(one.key.rule), done.series, local),
+            local.time(occurrence.raised_ms),
+            occurrence.key.rule,
+            _place(occurrence.key, done.series),
+            "stands" if occurrence.cleared_ms is None else show_duration(occurrence.cleared_ms - occurrence.raised_ms),
+            _worst(occurrence, known.get(occurrence.key.rule), done.series, local),
         ]
-        for one in found
+        for occurrence in found
     ]
     table((local.titled("told"), "alarm", "at", "for", "worst"), rows)
     say()
@@ -102,25 +102,25 @@ def _show_differences(now: Replayed, then: Replayed, local: Local, *, as_json: b
     series = {**now.series, **then.series}
     found = compare(occurrences(now.transitions), occurrences(then.transitions))
     if as_json:
-        say_json([_difference_json(one, series) for one in found])
+        say_json([_difference_json(difference, series) for difference in found])
         return
     rows = [
         [
-            local.time(one.at_ms),
-            one.key.rule,
-            _place(one.key, series),
-            one.change,
-            show_duration(abs(one.shift_ms)) if one.shift_ms else "",
+            local.time(difference.at_ms),
+            difference.key.rule,
+            _place(difference.key, series),
+            difference.change,
+            show_duration(abs(difference.shift_ms)) if difference.shift_ms else "",
         ]
-        for one in found
-        if one.change is not Change.SAME
+        for difference in found
+        if difference.change is not Change.SAME
     ]
     if rows:
         table((local.titled("told"), "alarm", "at", "change", "by"), rows)
         say()
     table(("alarm", "in force", "tried", "appear", "disappear", "earlier", "later"), _sums(found))
     say()
-    before, after = (sum(getattr(one, side) is not None for one in found) for side in ("before", "after"))
+    before, after = (sum(getattr(difference, side) is not None for difference in found) for side in ("before", "after"))
     say(f"{now.readings} readings, {_days(now)}: {before} alarms in force ({_a_day(before, now)} a day), {after} tried")
 
 
@@ -128,9 +128,9 @@ def _sums(found: Iterable[Difference]) -> list[list[object]]:
     """A row an alarm: how often it came in either run, and the median of how much earlier or later it came."""
     changes: dict[str, Counter[Change]] = defaultdict(Counter)
     shifts: dict[tuple[str, Change], list[int]] = defaultdict(list)
-    for one in found:
-        changes[one.key.rule][one.change] += 1
-        shifts[one.key.rule, one.change].append(abs(one.shift_ms))
+    for difference in found:
+        changes[difference.key.rule][difference.change] += 1
+        shifts[difference.key.rule, difference.change].append(abs(difference.shift_ms))
 
     def moved(rule: str, change: Change) -> str:
         number = changes[rule][change]
@@ -162,29 +162,29 @@ def _place(key: AlarmKey, series: Mapping[int, Series]) -> str:
     return series[key.series].place if key.series in series else ""
 
 
-def _worst(one: Occurrence, rule: Rule | None, series: Mapping[int, Series], local: Local) -> str:
+def _worst(occurrence: Occurrence, rule: Rule | None, series: Mapping[int, Series], local: Local) -> str:
     """In the unit of what its kind compares: a difference of temperatures is none on either scale."""
-    measure = series[one.key.series].measure if one.key.series in series else ""
-    return show_amount(rule, measure, one.worst, local.us) if measure in MEASURES and rule is not None else ""
+    measure = series[occurrence.key.series].measure if occurrence.key.series in series else ""
+    return show_amount(rule, measure, occurrence.worst, local.us) if measure in MEASURES and rule is not None else ""
 
 
-def _occurrence_json(one: Occurrence, series: Mapping[int, Series]) -> dict[str, Any]:
+def _occurrence_json(occurrence: Occurrence, series: Mapping[int, Series]) -> dict[str, Any]:
     return {
-        "name": one.key.rule,
-        "at": _place(one.key, series),
-        "since": iso(one.since_ms),
-        "told": iso(one.raised_ms),
-        "cleared": iso(one.cleared_ms),
-        "worst": one.worst,
+        "name": occurrence.key.rule,
+        "at": _place(occurrence.key, series),
+        "since": iso(occurrence.since_ms),
+        "told": iso(occurrence.raised_ms),
+        "cleared": iso(occurrence.cleared_ms),
+        "worst": occurrence.worst,
     }
 
 
-def _difference_json(one: Difference, series: Mapping[int, Series]) -> dict[str, Any]:
+def _difference_json(difference: Difference, series: Mapping[int, Series]) -> dict[str, Any]:
     return {
-        "name": one.key.rule,
-        "at": _place(one.key, series),
-        "change": str(one.change),
-        "shift_s": one.shift_ms / 1000,
-        "in_force": None if one.before is None else _occurrence_json(one.before, series),
-        "tried": None if one.after is None else _occurrence_json(one.after, series),
+        "name": difference.key.rule,
+        "at": _place(difference.key, series),
+        "change": str(difference.change),
+        "shift_s": difference.shift_ms / 1000,
+        "in_force": None if difference.before is None else _occurrence_json(difference.before, series),
+        "tried": None if difference.after is None else _occurrence_json(difference.after, series),
     }

@@ -17,28 +17,28 @@ def unclaimed(strangers: Iterable[Stranger], lab: Lab | None) -> list[Stranger]:
     if lab is None:
         return list(strangers)
     claims = Claims(lab)
-    return [one for one in strangers if not claims.claimed(one.topic, one.name)]
+    return [stranger for stranger in strangers if not claims.claimed(stranger.topic, stranger.name)]
 
 
-def stranger_values(one: Stranger) -> dict[str, Any]:
+def stranger_values(stranger: Stranger) -> dict[str, Any]:
     """For `--json`."""
     return {
-        "topic": one.topic,
-        "name": one.name,
-        "count": one.count,
-        "first": iso(one.first_ms),
-        "last": iso(one.last_ms),
-        "sample": _text(one.sample),
+        "topic": stranger.topic,
+        "name": stranger.name,
+        "count": stranger.count,
+        "first": iso(stranger.first_ms),
+        "last": iso(stranger.last_ms),
+        "sample": _text(stranger.sample),
     }
 
 
-def refused_values(one: RejectedMessage) -> dict[str, Any]:
+def refused_values(message: RejectedMessage) -> dict[str, Any]:
     """For `--json`."""
     return {
-        "time": iso(one.t_ms),
-        "topic": one.topic,
-        "reason": one.reason,
-        "first_bytes": _text(one.first_bytes),
+        "time": iso(message.t_ms),
+        "topic": message.topic,
+        "reason": message.reason,
+        "first_bytes": _text(message.first_bytes),
     }
 
 
@@ -47,7 +47,10 @@ def say_strangers(strangers: Sequence[Stranger], local: Local) -> None:
     if strangers:
         say()
         say("readings nobody claims (see: traywarden probes assign --help)")
-        rows = [[one.topic, one.name, one.count, local.time(one.last_ms), _text(one.sample)] for one in strangers]
+        rows = [
+            [stranger.topic, stranger.name, stranger.count, local.time(stranger.last_ms), _text(stranger.sample)]
+            for stranger in strangers
+        ]
         table(("topic", "record", "times", "last", "sample"), rows)
 
 
@@ -56,7 +59,10 @@ def say_refused(refused: Sequence[RejectedMessage], local: Local) -> None:
     if refused:
         say()
         say("refused lately (README says what a message should hold)")
-        rows = [[local.time(one.t_ms), one.topic, one.reason, _text(one.first_bytes)] for one in refused[:_SHOWN]]
+        rows = [
+            [local.time(message.t_ms), message.topic, message.reason, _text(message.first_bytes)]
+            for message in refused[:_SHOWN]
+        ]
         table(("time", "topic", "reason", "first bytes"), rows)
         if len(refused) > _SHOWN:
             say(f"{len(refused) - _SHOWN} more: traywarden probes list --json")

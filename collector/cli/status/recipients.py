@@ -13,7 +13,7 @@ from collector.store.tables.recipients import Recipient
 def recipient_rows(found: Iterable[Recipient], lab: Lab | None, when: When = iso) -> list[dict[str, Any]]:
     """A row for each way to reach somebody: the people of lab.yaml first, also those who have had no message yet, then
     whom only the outbox remembers."""
-    known = {(one.channel, one.recipient): one for one in found}
+    known = {(row.channel, row.recipient): row for row in found}
     roles: dict[tuple[str, str], list[str]] = {}
     for person in lab.people if lab is not None else ():
         for way in _ways(person, known):
@@ -42,15 +42,15 @@ def _ways(person: Person, known: Container[tuple[str, str]]) -> list[tuple[str, 
     return [way for way in ways if way[1]]
 
 
-def _row(who: str, one: Recipient, when: When) -> dict[str, Any]:
+def _row(who: str, recipient: Recipient, when: When) -> dict[str, Any]:
     return {
         "who": who,
-        "by": one.channel,
-        "recipient": one.recipient,
-        "waiting": one.waiting,
-        "sent": one.sent,
-        "failed": one.failed,
-        "unconfirmed": one.unconfirmed,
-        "last_delivered": at(when, one.delivered_ms),
-        "last_error": one.last_error,
+        "by": recipient.channel,
+        "recipient": recipient.recipient,
+        "waiting": recipient.waiting,
+        "sent": recipient.sent,
+        "failed": recipient.failed,
+        "unconfirmed": recipient.unconfirmed,
+        "last_delivered": at(when, recipient.delivered_ms),
+        "last_error": recipient.last_error,
     }

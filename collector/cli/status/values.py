@@ -29,7 +29,7 @@ def status(home: Home, lab: Lab | None, now_ms: int, stale_ms: int = STALE_MS, *
     collector runs."""
     watch = read_state(home.sign_of_life)
     with Reader(home.database) as reader, reader.snapshot():
-        series = {one.id: one for one in reader.series()}
+        series = {stored.id: stored for stored in reader.series()}
         newest = reader.newest()
         counters = reader.counters()
         outbox = reader.outbox_counts()
@@ -71,7 +71,7 @@ def watch_words(state: WatchState | None, now_ms: int, stale_ms: int, when: When
 def reach_rows(reach: Reach) -> list[dict[str, Any]]:
     """Who would be told of a high alarm at each place, as the collector last found."""
     return [
-        {"at": place, "told": [{"who": one.role, "by": list(one.ways)} for one in told]}
+        {"at": place, "told": [{"who": hearer.role, "by": list(hearer.ways)} for hearer in told]}
         for place, told in reach.items()
     ]
 
@@ -93,17 +93,17 @@ def probe_rows(
     for probe in (probe for probe in lab.probes if probe.topic) if lab is not None else ():
         rows[probe.id] = {"id": probe.id, "at": probe.place, "last_heard": None, "flag": None, "newest": {}}
     current = {(p.id, p.place) for p in lab.probes} if lab is not None else set()
-    for one in series.values():
-        if one.measure not in PUBLISHED or (lab is not None and (one.probe, one.place) not in current):
+    for channel in series.values():
+        if channel.measure not in PUBLISHED or (lab is not None and (channel.probe, channel.place) not in current):
             continue
         row = rows.setdefault(
-            one.probe, {"id": one.probe, "at": one.place, "last_heard": None, "flag": None, "newest": {}}
+            channel.probe, {"id": channel.probe, "at": channel.place, "last_heard": None, "flag": None, "newest": {}}
         )
-        if one.id in newest:
-            reading = newest[one.id]
-            heard[one.probe] = max(heard.get(one.probe, reading.t_ms), reading.t_ms)
-            row["last_heard"] = when(heard[one.probe])
-            _add_channel(row, one, reading, when)
+        if channel.id in newest:
+            reading = newest[channel.id]
+            heard[channel.probe] = max(heard.get(channel.probe, reading.t_ms), reading.t_ms)
+            row["last_heard"] = when(heard[channel.probe])
+            _add_channel(row, channel, reading, when)
     return list(rows.values())
 
 
