@@ -54,7 +54,7 @@ def _files(home: Path, name: str) -> list[Path]:
         found = sorted(os.listdir(home / name))
     except OSError as error:
         raise ValueError(f"{name}: cannot be read: {error.strerror}") from None
-    return [home / name / one for one in found if one.endswith(".ics") and not one.startswith(".")]
+    return [home / name / file for file in found if file.endswith(".ics") and not file.startswith(".")]
 
 
 def _text(path: Path) -> str:

@@ -143,12 +143,12 @@ class _Event:
         """The dates or times under a property, all its lines and values; times with their zone."""
         written = self._event.get(name)
         found: list[_Moment] = []
-        for one in [] if written is None else written if isinstance(written, list) else [written]:
-            for value in getattr(one, "dts", [one]):
+        for item in [] if written is None else written if isinstance(written, list) else [written]:
+            for value in getattr(item, "dts", [item]):
                 moment = value.dt[0] if isinstance(value.dt, tuple) else value.dt
                 if not isinstance(moment, date):
                     raise ValueError(f"{name} is neither a date nor a time")
-                found.append(self._zoned(moment, one.params.get("TZID"), name))
+                found.append(self._zoned(moment, item.params.get("TZID"), name))
         return found
 
     def _zoned(self, moment: _Moment, named: str | None, what: str) -> _Moment:

@@ -39,5 +39,5 @@ def _file_order(marked: Marked, path: KeyPath, zone: ZoneInfo) -> list[int]:
     part: Any = marked.data
     for key in path:
         part = part.get(key) if isinstance(part, Mapping) else None
-    starts = [lab_words.local_time(str(one["from"])).replace(tzinfo=zone).timestamp() for one in part or ()]
+    starts = [lab_words.local_time(str(given["from"])).replace(tzinfo=zone).timestamp() for given in part or ()]
     return sorted(range(len(starts)), key=starts.__getitem__)

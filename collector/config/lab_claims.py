@@ -65,7 +65,7 @@ def _claims(probes: Mapping[str, Any]) -> Iterator[_Claim]:
             key = "pointer" if kind == Format.JSON.value else "name"
             written = [channel[key] for channel in channels if channel.get(key) is not None]
             senml = kind in (Format.SENML_JSON.value, Format.SENML_CBOR.value)
-            names = frozenset(f"{prefix}{one}" if senml else one for one in written)
+            names = frozenset(f"{prefix}{text}" if senml else text for text in written)
             yield _Claim(probe=name, topic=probe["topic"], format=kind, names=names, loose=senml and not prefix)
 
 

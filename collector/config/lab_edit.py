@@ -35,7 +35,7 @@ def assign_probe(text: str, probe: Probe, file: str = "lab.yaml") -> str:
         lab_words.key(probe.id)
     except ValueError as error:
         raise _refused(text, file, ("probes",), str(error)) from None
-    if any(one.id == probe.id for one in lab.probes):
+    if any(known.id == probe.id for known in lab.probes):
         raise _refused(text, file, ("probes", probe.id), f"probe '{probe.id}' is there already; choose another id")
     entry = Entry("probes", probe.id, probe_data(probe, ZoneInfo(lab.time_zone)))
     after = add(text, find(text, ()), entry)
@@ -76,7 +76,7 @@ def set_calibration(
 
     def expected() -> Lab:
         new = _calibration(lab, found, from_date, points, note)
-        ordered = tuple(sorted((*found.calibrations, new), key=lambda one: one.from_ms))
+        ordered = tuple(sorted((*found.calibrations, new), key=lambda calibration: calibration.from_ms))
         return _with_channel(lab, probe, replace(found, calibrations=ordered))
 
     return _checked(text, after, path, entry, expected, file)
@@ -102,7 +102,7 @@ def rename_probe(text: str, probe: str, name: str, file: str = "lab.yaml") -> st
         lab_words.key(name)
     except ValueError as error:
         raise _refused(text, file, path, str(error)) from None
-    if any(one.id == name for one in lab.probes):
+    if any(known.id == name for known in lab.probes):
         raise _refused(text, file, ("probes", name), f"probe '{name}' is there already; choose another id")
     key, _ = item(find(text, path[:-1]), probe)
     after = change(text, key, name)
@@ -116,7 +116,7 @@ def remove_probe(text: str, probe: str, file: str = "lab.yaml") -> str:
     _probe(lab, text, file, probe)
     path = ("probes", probe)
     after = remove(text, find(text, path[:-1]), probe)
-    expected = replace(lab, probes=tuple(one for one in lab.probes if one.id != probe))
+    expected = replace(lab, probes=tuple(kept for kept in lab.probes if kept.id != probe))
     return _read_back(text, after, path, expected, file, "take its lines out by hand")
 
 
@@ -129,7 +129,7 @@ def probe_data(probe: Probe, zone: ZoneInfo) -> dict[str, Any]:
         data["time"] = probe.time_pointer
     if probe.every_ms != _EVERY_BY_ITSELF_MS:
         data["every"] = _duration(probe.every_ms)
-    return {**data, "channels": {one.key: _channel_data(one, probe.format, zone) for one in probe.channels}}
+    return {**data, "channels": {channel.key: _channel_data(channel, probe.format, zone) for channel in probe.channels}}
 
 
 def _channel_data(channel: Channel, kind: Format, zone: ZoneInfo) -> dict[str, Any]:
@@ -140,7 +140,9 @@ def _channel_data(channel: Channel, kind: Format, zone: ZoneInfo) -> dict[str, A
     if channel.model != "generic":
         data["model"] = channel.model
     if channel.calibrations:
-        data["calibration"] = [_calibration_data(one, channel.measure, zone) for one in channel.calibrations]
+        data["calibration"] = [
+            _calibration_data(calibration, channel.measure, zone) for calibration in channel.calibrations
+        ]
     return data
 
 
@@ -164,14 +166,14 @@ def _duration(ms: int) -> str:
 
 
 def _probe(lab: Lab, text: str, file: str, probe: str) -> Probe:
-    known = {one.id: one for one in lab.probes}
+    known = {old.id: old for old in lab.probes}
     if probe not in known:
         raise _refused(text, file, ("probes",), _unknown("probe", probe, known))
     return known[probe]
 
 
 def _with_probe(lab: Lab, probe: str, new: Probe) -> Lab:
-    return replace(lab, probes=tuple(new if one.id == probe else one for one in lab.probes))
+    return replace(lab, probes=tuple(new if old.id == probe else old for old in lab.probes))
 
 
 def _read_back(before: str, after: str, path: KeyPath, expected: Lab, file: str, by_hand: str) -> str:
@@ -181,15 +183,15 @@ def _read_back(before: str, after: str, path: KeyPath, expected: Lab, file: str,
             return after
         reasons: list[Problem] = []
     except Refused as refused:
-        reasons = [one for one in refused.problems if one.field.startswith("probes.")]
+        reasons = [problem for problem in refused.problems if problem.field.startswith("probes.")]
     marked = read_yaml(before, file)
     if reasons:
-        raise Refused(replace(marked.problem(path, one.message), field=one.field) for one in reasons)
+        raise Refused(replace(marked.problem(path, problem.message), field=problem.field) for problem in reasons)
     raise _refused(before, file, path, f"this layout cannot be changed without risk; {by_hand}")
 
 
 def _channel(lab: Lab, text: str, file: str, probe: str, channel: str) -> Channel:
-    channels = {one.id: {c.key: c for c in one.channels} for one in lab.probes}
+    channels = {known.id: {c.key: c for c in known.channels} for known in lab.probes}
     if probe not in channels:
         raise _refused(text, file, ("probes",), _unknown("probe", probe, channels))
     if channel not in channels[probe]:
@@ -215,12 +217,12 @@ def _calibration(
 
 
 def _with_channel(lab: Lab, probe: str, channel: Channel) -> Lab:
-    def changed(one: Probe) -> Probe:
-        if one.id != probe:
-            return one
-        return replace(one, channels=tuple(channel if c.key == channel.key else c for c in one.channels))
+    def changed(old: Probe) -> Probe:
+        if old.id != probe:
+            return old
+        return replace(old, channels=tuple(channel if c.key == channel.key else c for c in old.channels))
 
-    return replace(lab, probes=tuple(changed(one) for one in lab.probes))
+    return replace(lab, probes=tuple(changed(old) for old in lab.probes))
 
 
 def _checked(before: str, after: str, path: KeyPath, entry: Entry, expected: Callable[[], Lab], file: str) -> str:
@@ -230,10 +232,12 @@ def _checked(before: str, after: str, path: KeyPath, entry: Entry, expected: Cal
             return after
         reasons: list[Problem] = []
     except Refused as refused:
-        reasons = [one for one in refused.problems if _is_below(one.field, dotted(path))]
+        reasons = [problem for problem in refused.problems if _is_below(problem.field, dotted(path))]
     if reasons:
         marked = read_yaml(before, file)
-        raise Refused(replace(marked.problem(path, one.message, at_key=True), field=one.field) for one in reasons)
+        raise Refused(
+            replace(marked.problem(path, problem.message, at_key=True), field=problem.field) for problem in reasons
+        )
     lines = "\n".join(entry.lines("  "))
     said = f"this layout cannot be changed without risk; put these lines in by hand, under '{entry.group}:'\n{lines}"
     raise _refused(before, file, path, said)

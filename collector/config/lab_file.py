@@ -94,12 +94,12 @@ def _school(file: LabFile, marked: Marked, calendars: Calendars) -> SchoolDays:
     found: dict[str, list[Span]] = {"holidays": [], "terms": []}
     for key, spans in found.items():
         written: list[DaysOff] = getattr(file.lab, key) or []
-        for index, one in enumerate(written):
-            if not isinstance(one, str):
-                spans.append(one)
+        for index, entry in enumerate(written):
+            if not isinstance(entry, str):
+                spans.append(entry)
                 continue
             try:
-                spans += calendars(one, file.lab.time_zone)
+                spans += calendars(entry, file.lab.time_zone)
             except ValueError as error:
                 problems.append(marked.problem(("lab", key, index), str(error)))
     if problems:
@@ -119,8 +119,8 @@ def calendar_names(lab_text: str) -> tuple[str, ...]:
         return ()
     part = data.get("lab") if isinstance(data, dict) else None
     lists = [part.get(key) for key in ("holidays", "terms")] if isinstance(part, dict) else []
-    written = [one for found in lists if isinstance(found, list) for one in found if isinstance(one, str)]
-    return tuple(dict.fromkeys(one for one in written if one.endswith((".ics", "/"))))
+    written = [entry for found in lists if isinstance(found, list) for entry in found if isinstance(entry, str)]
+    return tuple(dict.fromkeys(name for name in written if name.endswith((".ics", "/"))))
 
 
 def _without(data: dict[str, Any], bad: Iterable[KeyPath]) -> dict[str, Any]:
@@ -295,7 +295,7 @@ def calibrations_of(part: ChannelPart, zone: ZoneInfo) -> tuple[Calibration, ...
         )
         for given in part.calibration or ()
     ]
-    return tuple(sorted(found, key=lambda one: one.from_ms))
+    return tuple(sorted(found, key=lambda calibration: calibration.from_ms))
 
 
 def utc_ms(local: datetime, zone: ZoneInfo) -> int:

@@ -31,7 +31,7 @@ def people_problems(
 
 def _way_lost(path: KeyPath, bad: frozenset[KeyPath]) -> bool:
     """Whether a way stands there that has a problem of its own, or under a key that was meant for one."""
-    return any(one[:2] == path and nearest(str(one[2]), _WAYS) for one in bad if len(one) == 3)
+    return any(broken[:2] == path and nearest(str(broken[2]), _WAYS) for broken in bad if len(broken) == 3)
 
 
 def _turns(marked: Marked, people: Mapping[str, Any], bad: frozenset[KeyPath]) -> Iterator[Problem]:
@@ -40,7 +40,7 @@ def _turns(marked: Marked, people: Mapping[str, Any], bad: frozenset[KeyPath]) -
         return
     turns = {role: person.get("turn", 1) for role, person in people.items()}
     for role, turn in turns.items():
-        missing = next((one for one in range(1, turn) if one not in turns.values()), None)
+        missing = next((before for before in range(1, turn) if before not in turns.values()), None)
         if missing is not None:
             message = f"turn {turn} follows turn {missing}, but nobody has turn {missing}"
             yield marked.problem(("people", role, "turn"), message)

@@ -76,9 +76,9 @@ class Deadline:
         if self.passed:
             self.expire()
 
-    def watch_socket(self, one: socket.socket) -> None:
+    def watch_socket(self, sock: socket.socket) -> None:
         """Shut it at the deadline, below TLS, whose own goodbye would be said to somebody who does not listen."""
-        self.watch(lambda: socket.socket.shutdown(one, socket.SHUT_RDWR))
+        self.watch(lambda: socket.socket.shutdown(sock, socket.SHUT_RDWR))
 
     def expire(self) -> None:
         """The deadline is now. Any thread may call."""
@@ -91,9 +91,9 @@ class Deadline:
     @classmethod
     def expire_all(cls, owner: int | None) -> None:
         """Those that a thread has started."""
-        for one in list(cls._running):
-            if one._owner == owner:
-                one.expire()
+        for deadline in list(cls._running):
+            if deadline._owner == owner:
+                deadline.expire()
 
 
 def give_up(thread: threading.Thread) -> None:

@@ -72,14 +72,14 @@ class DeadAddresses:
             self._failed.set()
             return
         by_way: dict[Addressee, list[FailedMessage]] = {}
-        for one in found:
-            by_way.setdefault(Addressee(one.channel, one.recipient), []).append(one)
+        for message in found:
+            by_way.setdefault(Addressee(message.channel, message.recipient), []).append(message)
         told = {digest: before[digest] for digest in map(_digest, by_way) if digest in before}
         self._next_ms = None
         for way, messages in by_way.items():
             fresh = self._due(messages, told.get(_digest(way)), now_ms)
             if fresh:
-                told[_digest(way)] = _Told(now_ms, frozenset(one.id for one in messages))
+                told[_digest(way)] = _Told(now_ms, frozenset(message.id for message in messages))
                 batch.messages += self._reports(way, fresh, now_ms)
         self._unsaid = self._heard_by_nobody(by_way, now_ms)
         self._told = told
@@ -93,7 +93,7 @@ class DeadAddresses:
 
     def _due(self, messages: Iterable[FailedMessage], told: _Told | None, now_ms: int) -> list[FailedMessage]:
         """What the others have not heard of an address, if it is time to tell them."""
-        fresh = [one for one in messages if told is None or one.id not in told.messages]
+        fresh = [message for message in messages if told is None or message.id not in told.messages]
         due_ms = self._due_ms(fresh, told, now_ms) if fresh else now_ms
         if due_ms <= now_ms:
             return fresh
@@ -105,7 +105,7 @@ class DeadAddresses:
         if told is not None and 0 <= now_ms - told.at_ms < _DAY_MS:
             return told.at_ms + _DAY_MS
         waking = self._lab.telling.waking
-        if waking.holds(now_ms) or any(one.priority == Priority.HIGH for one in fresh):
+        if waking.holds(now_ms) or any(message.priority == Priority.HIGH for message in fresh):
             return now_ms
         return waking.next_change_ms(now_ms) or now_ms
 
@@ -115,14 +115,14 @@ class DeadAddresses:
             self._log.error(
                 f"messages to {whom} do not get through, and nobody else is there to be told: {fresh[-1].error}"
             )
-        priority = Priority.HIGH if any(one.priority == Priority.HIGH for one in fresh) else Priority.MEDIUM
+        priority = Priority.HIGH if any(message.priority == Priority.HIGH for message in fresh) else Priority.MEDIUM
         key = f"{REPORTS}{_digest(way)}-{now_ms // _DAY_MS}"
         return rows_of(_report(whom, way, fresh), key, others, priority=priority, now_ms=now_ms)
 
     def _heard_by_nobody(self, by_way: Mapping[Addressee, Sequence[FailedMessage]], now_ms: int) -> tuple[int, ...]:
         """When what failed within the day was written, where every other way to reach anybody fails too."""
         lately = {
-            way: [one.created_ms for one in messages if now_ms - one.created_ms < _DAY_MS]
+            way: [message.created_ms for message in messages if now_ms - message.created_ms < _DAY_MS]
             for way, messages in by_way.items()
             if now_ms - messages[-1].failed_ms < _DAY_MS
         }
@@ -148,14 +148,14 @@ def _all_ways(person: Person) -> tuple[Addressee, ...]:
 
 def _report(whom: str, dead: Addressee, fresh: Sequence[FailedMessage]) -> Letter:
     mend = "TRAYWARDEN_CHAT__URLS" if dead.channel == Way.CHAT else "'people' in lab.yaml"
-    unsure = all(one.unconfirmed for one in fresh)
+    unsure = all(message.unconfirmed for message in fresh)
     verdict = "may not get through" if unsure else "do not get through"
     count = f"{len(fresh)} unconfirmed" if unsure else f"{len(fresh)} failed"
     body = (
         f"Messages to {whom} by {_NAMES[dead.channel]} {verdict}.\n\n"
         f"What was answered: {one_line(fresh[-1].error, 300)}\n\n"
         f"What they {'may not have' if unsure else 'have not'} heard:\n"
-        + "".join(f"- {one_line(one.subject, 200)}\n" for one in fresh)
+        + "".join(f"- {one_line(message.subject, 200)}\n" for message in fresh)
         + f"\nTell them what matters of it. For the maintainer: mend the address under {mend}, then try it with:\n"
         "traywarden checkup --send\n\nIf more messages fail you hear of it again in a day at the earliest.\n"
     )
@@ -168,7 +168,7 @@ def _digest(way: Addressee) -> str:
 
 
 def _written(told: dict[str, _Told]) -> str:
-    return json.dumps({name: [one.at_ms, *sorted(one.messages)] for name, one in told.items()})
+    return json.dumps({name: [report.at_ms, *sorted(report.messages)] for name, report in told.items()})
 
 
 def _read(text: str) -> dict[str, _Told]:

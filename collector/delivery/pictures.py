@@ -28,9 +28,9 @@ def points_of(database: Path, order: Wanted) -> list[Point]:
     edge_ms = (order.until_ms - RAW_MS) // HOUR_MS * HOUR_MS
     with Reader(database) as reader:
         hours = [
-            Point(t_ms=int(one.start) + HOUR_MS // 2, low=one.low, mean=one.mean, high=one.high)
-            for one in reader.hourly(order.since_ms, edge_ms)
-            if one.series == order.series and one.low is not None and one.mean is not None and one.high is not None
+            Point(t_ms=int(hour.start) + HOUR_MS // 2, low=hour.low, mean=hour.mean, high=hour.high)
+            for hour in reader.hourly(order.since_ms, edge_ms)
+            if hour.series == order.series and hour.low is not None and hour.mean is not None and hour.high is not None
         ]
         tail = reader.recent([order.series], edge_ms, order.until_ms + 1).get(order.series)
     if tail is None:

@@ -100,28 +100,28 @@ def trays_ahead(
     record = _Record(lab, reader, diary, now_ms)
     dry_rules = [rule for rule in rules if _falls_dry(rule)]
     trays = [place for place in lab.places if place.kind is PlaceKind.TRAY]
-    told = [(place, record.of(place, one)) for place in trays for one in record.series(place, "bedding_moisture")]
+    told = [(place, record.of(place, series)) for place in trays for series in record.series(place, "bedding_moisture")]
     dryers = [(place, Dryer(hours, driven.kpa), driven.assumed) for place, hours in told for driven in [drive(hours)]]
-    spans = ByHorizon(HORIZONS_D, (one for _, dryer, _ in dryers for one in dryer.came_out(LOOK_BACK_H)))
+    spans = ByHorizon(HORIZONS_D, (span for _, dryer, _ in dryers for span in dryer.came_out(LOOK_BACK_H)))
     found: dict[str, TrayAhead] = {}
     for (place, dryer, assumed), (_, hours) in zip(dryers, told, strict=True):
         limit = _limit(dry_rules, place)
-        one = _one(place, hours, dryer, spans, limit, now_ms, until_ms)
-        one = one if one.why_not else replace(one, assumed=assumed)
-        found[place.id] = min(found.get(place.id, one), one, key=lambda tray: (math.isnan(tray.level), tray.level))
-    newest = newest_of(lab, {one.id: one.as_series() for one in reader.series()}, reader)
+        tray = _one(place, hours, dryer, spans, limit, now_ms, until_ms)
+        tray = tray if tray.why_not else replace(tray, assumed=assumed)
+        found[place.id] = min(found.get(place.id, tray), tray, key=lambda tray: (math.isnan(tray.level), tray.level))
+    newest = newest_of(lab, {stored.id: stored.as_series() for stored in reader.series()}, reader)
     days = school_days_left(lab, now_ms, until_ms)
-    known = ((one, tray_now(lab, one.place, newest, diary, stands, now_ms)) for one in found.values())
-    return [_carried(one, now, days) if now is not None else one for one, now in known]
+    known = ((tray, tray_now(lab, tray.place, newest, diary, stands, now_ms)) for tray in found.values())
+    return [_carried(tray, now, days) if now is not None else tray for tray, now in known]
 
 
-def _carried(one: TrayAhead, now: TrayNow, days: int) -> TrayAhead:
+def _carried(tray: TrayAhead, now: TrayNow, days: int) -> TrayAhead:
     """With what is to be done, by what is known of the tray now."""
-    if one.leave_at is None:
-        return one
-    known = now if now.moisture_pct is not None else replace(now, moisture_pct=one.level)
-    deed, fits = carried(known, one.leave_at, days)
-    return replace(one, deed=deed, now=known, days=days, enough=one.enough and fits)
+    if tray.leave_at is None:
+        return tray
+    known = now if now.moisture_pct is not None else replace(now, moisture_pct=tray.level)
+    deed, fits = carried(known, tray.leave_at, days)
+    return replace(tray, deed=deed, now=known, days=days, enough=tray.enough and fits)
 
 
 class _Record:
@@ -131,7 +131,7 @@ class _Record:
         self._lab = lab
         self._begin_ms = (now_ms // HOUR_MS + 1 - LOOK_BACK_H) * HOUR_MS
         current = {(probe.id, probe.place) for probe in lab.probes}
-        self._series = [one for one in reader.series() if (one.probe, one.place) in current]
+        self._series = [series for series in reader.series() if (series.probe, series.place) in current]
         self._values: dict[int, Numbers] = {}
         for row in reader.hourly(self._begin_ms, now_ms):
             if row.mean is not None and row.n_good:
@@ -144,7 +144,7 @@ class _Record:
 
     def series(self, place: Place, measure: str) -> list[int]:
         """The series of the lab's present probes there."""
-        return [one.id for one in self._series if one.place == place.id and one.measure == measure]
+        return [series.id for series in self._series if series.place == place.id and series.measure == measure]
 
     def of(self, place: Place, moisture: int) -> TrayHours:
         stirred = np.zeros(LOOK_BACK_H, np.bool_)
@@ -160,11 +160,11 @@ class _Record:
 
     def _of_room(self, measure: str) -> list[int]:
         rooms = [place for place in self._lab.places if place.kind is PlaceKind.ROOM]
-        return [one for room in rooms for one in self.series(room, measure)]
+        return [series for room in rooms for series in self.series(room, measure)]
 
     def _mean(self, series: Sequence[int]) -> Numbers:
         """Over the probes known in each hour; NaN where none is."""
-        each = np.array([self._values.get(one, _unknown()) for one in series] or [_unknown()])
+        each = np.array([self._values.get(number, _unknown()) for number in series] or [_unknown()])
         known = np.count_nonzero(~np.isnan(each), axis=0)
         return np.where(known > 0, np.nansum(each, axis=0) / np.maximum(known, 1), np.nan)
 
@@ -200,7 +200,7 @@ def _one(
     path = spanned(about, spans)
     if not np.all(np.isfinite(path.low - path.high)):
         return TrayAhead(place=place.id, level=level, why_not="what was foretold of the trays lately was too far off")
-    path = Path(*(one[_silent_h(hours) :] for one in path))
+    path = Path(*(bound[_silent_h(hours) :] for bound in path))
     dry = falls_below(path, limit, now_ms, end_ms)
     found = _advised(place, level, at_end(path, ahead_h), dry)
     return found if end_ms == until_ms else replace(found, seen_until_ms=end_ms)

@@ -25,13 +25,13 @@ def digest_view(lab: Lab, rules: Sequence[Rule], reader: Reader, since_ms: int, 
     day = utc(now_ms).astimezone(ZoneInfo(lab.time_zone)).date()
     by_name = {rule.name: rule for rule in rules}
     with reader.snapshot():
-        series = {one.id: one.as_series() for one in reader.series()}
+        series = {stored.id: stored.as_series() for stored in reader.series()}
         diary = [entry for entry in reader.diary(now_ms - 400 * DAY_MS) if entry.struck_ms is None]
         early_ms = early_back_ms(lab, day)
         last_day = early_ms is None and lab.school_days.break_after(day) > 0
         back_ms = back_at_ms(lab, now_ms) if last_day else early_ms
         standing = _standing(by_name, series, reader, now_ms)
-        stands = [(one.rule, one.series.place) for one in standing]
+        stands = [(alarm.rule, alarm.series.place) for alarm in standing]
         return DigestView(
             lab=lab,
             day=day,
@@ -62,23 +62,23 @@ def _standing(rules: Mapping[str, Rule], series: Mapping[int, Series], reader: R
 
 def _past(rules: Mapping[str, Rule], series: Mapping[int, Series], reader: Reader, since_ms: int) -> list[Past]:
     """What ended since then; when it began is read from its own change, however long ago that was."""
-    ended = [one for one in reader.history(since_ms, _MOST_CHANGES) if _is_end(one)]
+    ended = [change for change in reader.history(since_ms, _MOST_CHANGES) if _is_end(change)]
     return [
-        Past(rule=rules[one.rule], series=series.get(one.series, LINK_SERIES), from_ms=_began(one), to_ms=one.t_ms)
-        for one in reversed(ended)
-        if one.rule in rules
+        Past(rule=rules[end.rule], series=series.get(end.series, LINK_SERIES), from_ms=_began(end), to_ms=end.t_ms)
+        for end in reversed(ended)
+        if end.rule in rules
     ]
 
 
-def _is_end(one: PastChange) -> bool:
+def _is_end(change: PastChange) -> bool:
     """Of what people were called for, also where it was suppressed by design meanwhile, as a tray that was watered."""
-    if one.event is Event.CLEARED and one.before is State.SUPPRESSED:
-        return None not in (one.since_ms, one.raised_ms) and (one.since_ms or 0) <= (one.raised_ms or 0)
-    return one.before in STANDING and one.event in (Event.CLEARED, Event.LATCHED)
+    if change.event is Event.CLEARED and change.before is State.SUPPRESSED:
+        return None not in (change.since_ms, change.raised_ms) and (change.since_ms or 0) <= (change.raised_ms or 0)
+    return change.before in STANDING and change.event in (Event.CLEARED, Event.LATCHED)
 
 
-def _began(one: PastChange) -> int:
-    return next((ms for ms in (one.since_ms, one.raised_ms) if ms is not None), one.t_ms)
+def _began(change: PastChange) -> int:
+    return next((ms for ms in (change.since_ms, change.raised_ms) if ms is not None), change.t_ms)
 
 
 def _brews(lab: Lab, reader: Reader, diary: Iterable[DiaryEntry], now_ms: int) -> list[BrewNow]:

@@ -10,10 +10,13 @@ from collector.store.reader import Reader
 def newest_of(lab: Lab, series: Mapping[int, Series], reader: Reader) -> list[tuple[Series, StoredReading]]:
     """In the order of the lab's probes."""
     newest = reader.newest()
-    by_key = {(one.probe, one.channel, one.place): one for one in series.values()}
+    by_key = {(known.probe, known.channel, known.place): known for known in series.values()}
     current = [by_key.get((p.id, c.key, p.place)) for p in lab.probes for c in p.channels]
-    found = [(one, newest[one.id]) for one in current if one is not None and one.id in newest]
+    found = [(known, newest[known.id]) for known in current if known is not None and known.id in newest]
     return [
-        (one, StoredReading(series=one.id, t_ms=last.t_ms, value=last.value, flag=last.flag, raw=None, why=last.why))
-        for one, last in found
+        (
+            known,
+            StoredReading(series=known.id, t_ms=last.t_ms, value=last.value, flag=last.flag, raw=None, why=last.why),
+        )
+        for known, last in found
     ]

@@ -7,7 +7,7 @@ from collector.store.reader import Reader
 def pump(reader: Reader, place: str, from_ms: int, until_ms: int) -> tuple[bool | None, int | None]:
     """(whether the air pump of a brewer runs, since when it is off), by its good readings in the stretch; None where
     there are none, and where it is on."""
-    series = [one.id for one in reader.series() if one.place == place and one.measure == "air_pump"]
+    series = [stored.id for stored in reader.series() if stored.place == place and stored.measure == "air_pump"]
     runs, off_ms = None, None
     for t_ms, _, value, flag, _, _ in reader.readings(from_ms, until_ms + 1, series):
         if flag in CLEAN and value is not None:

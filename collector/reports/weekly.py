@@ -99,12 +99,13 @@ def _alarms(view: WeeklyView) -> Iterator[str]:
         f" of readings, {found.messages / days:.1f} messages a day (target for one lab: under 1)"
     )
     if found.floods:
-        yield f"{_number(len(found.floods), 'flood')}, the largest of {max(one.alarms for one in found.floods)} alarms"
+        largest = max(flood.alarms for flood in found.floods)
+        yield f"{_number(len(found.floods), 'flood')}, the largest of {largest} alarms"
     for actor in found.actors[:_TOP]:
         yield f"{one_line(actor.alarm.rule)} at {one_line(actor.place)}: {actor.count} times{_habit(actor)}"
-    for one in found.standing[:_TOP]:
-        lasted = show_duration(found.window.until_ms - one.from_ms)
-        yield f"{one_line(one.alarm.rule)} at {one_line(one.place)} has stood for {lasted}"
+    for standing in found.standing[:_TOP]:
+        lasted = show_duration(found.window.until_ms - standing.from_ms)
+        yield f"{one_line(standing.alarm.rule)} at {one_line(standing.place)} has stood for {lasted}"
     if found.actors:
         yield "What would have helped: traywarden rules audit --since '30 d'"
 
@@ -125,18 +126,18 @@ def _number(count: int, what: str) -> str:
 
 
 def _readings(view: WeeklyView) -> Iterator[str]:
-    few = sorted((one for one in view.heard if one.percent < _ENOUGH_PCT), key=lambda one: one.percent)
-    for one in few:
-        missing = f"{one.due - one.heard:,} of {one.due:,} missing"
-        yield f"{one_line(one.probe)}: {one.percent:.1f} % of its readings came ({missing})"
+    few = sorted((week for week in view.heard if week.percent < _ENOUGH_PCT), key=lambda week: week.percent)
+    for week in few:
+        missing = f"{week.due - week.heard:,} of {week.due:,} missing"
+        yield f"{one_line(week.probe)}: {week.percent:.1f} % of its readings came ({missing})"
     if view.heard and not few:
         yield f"{_number(len(view.heard), 'probe')} heard, each with {_ENOUGH_PCT:g} % or more of its readings"
 
 
 def _batteries(view: WeeklyView) -> Iterator[str]:
-    for one in sorted(view.batteries, key=lambda one: one.volts):
-        ago = "" if one.week_ago is None else f" ({show_value('battery', one.week_ago)} a week ago)"
-        yield f"{one_line(one.probe)}: {show_value('battery', one.volts)}{ago}"
+    for battery in sorted(view.batteries, key=lambda battery: battery.volts):
+        ago = "" if battery.week_ago is None else f" ({show_value('battery', battery.week_ago)} a week ago)"
+        yield f"{one_line(battery.probe)}: {show_value('battery', battery.volts)}{ago}"
 
 
 def _storage(view: WeeklyView) -> Iterator[str]:

@@ -39,8 +39,8 @@ def weekly_view(
         span = reader.span()
         since_ms = until_ms - WEEK_MS if span is None else min(max(span[0], until_ms - WEEK_MS), until_ms)
         series = reader.series()
-        probes = {one.id: one.probe for one in series}
-        batteries = {one.id: one.probe for one in series if one.measure == "battery"}
+        probes = {stored.id: stored.probe for stored in series}
+        batteries = {stored.id: stored.probe for stored in series if stored.measure == "battery"}
         hours = reader.hourly(since_ms, until_ms)
         changes = reader.history(since_ms - _BEFORE_MS, at_most=_MOST_CHANGES)
         respond = {rule.name: rule.time_to_respond_ms for rule in rules}
@@ -49,7 +49,7 @@ def weekly_view(
             lab=lab,
             day=utc(now_ms).astimezone(zone).date(),
             audit=audit(changes, Window(since_ms, until_ms, _watched_ms(hours)), zone, respond),
-            heard=[_heard(one, counted, probes, until_ms - since_ms) for one in lab.probes if one.topic],
+            heard=[_heard(probe, counted, probes, until_ms - since_ms) for probe in lab.probes if probe.topic],
             batteries=_batteries(lab, reader, batteries, now_ms),
             storage=Storage(_size(home), shutil.disk_usage(home.path).free, sum(row.n for row in hours)),
             outbox=reader.outbox_since(since_ms),

@@ -75,7 +75,7 @@ class Journal:
                 found = os.stat(path)
                 self._file = (found.st_dev, found.st_ino)
                 self._rollups = Rollups(db, self._days)
-                self._series = {one.key: one for one in series_rows.series(db)}
+                self._series = {stored.key: stored for stored in series_rows.series(db)}
                 (self._next_arrival,) = db.execute("SELECT coalesce(max(seq) + 1, 0) FROM arrivals").fetchone()
                 self._companions = self._companions_now()
                 mend(db, self._rollups, self._days, now_ms)

@@ -34,7 +34,7 @@ def backfill(
     pause: Callable[[float], None] = time.sleep,
 ) -> Filled:
     """Changes first, then the readings in their order. Raises Later where the other end is away for long."""
-    series = {one.id: one for one in reader.series()}
+    series = {stored.id: stored for stored in reader.series()}
     sent, refused = 0, []
     for portion in _portions(reader, since_ms, until_ms):
         lines = lines_of(portion, series, origin)

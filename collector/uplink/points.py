@@ -36,55 +36,60 @@ def lines_of(portion: Portion, series: Mapping[int, StoredSeries], lab: LabTags)
 
 def _readings(found: Iterable[SentReading], series: Mapping[int, StoredSeries], lab: LabTags) -> Iterator[str]:
     heads: dict[int, str] = {}
-    for one in found:
-        known = series.get(one.series)
+    for reading in found:
+        known = series.get(reading.series)
         if known is not None:
-            if one.series not in heads:
-                heads[one.series] = series_head(known, lab)
-            yield reading_line(heads[one.series], one.t_ms, one.value, one.flag, one.raw)
+            if reading.series not in heads:
+                heads[reading.series] = series_head(known, lab)
+            yield reading_line(heads[reading.series], reading.t_ms, reading.value, reading.flag, reading.raw)
 
 
 def _alarms(found: Iterable[PastChange], series: Mapping[int, StoredSeries], lab: LabTags) -> Iterator[str]:
-    for one in found:
-        known = series.get(one.series)
-        tags = {"rule": one.rule, "priority": one.priority, "measure": one.measure, "event": one.event.value}
+    for change in found:
+        known = series.get(change.series)
+        tags = {
+            "rule": change.rule,
+            "priority": change.priority,
+            "measure": change.measure,
+            "event": change.event.value,
+        }
         if known is not None:
             tags |= {"probe": known.probe, "channel": known.channel}
         fields: dict[str, FieldValue] = {
             "count": 1,
-            "before": one.before.value,
-            "after": one.after.value,
-            "value": _number(one.value),
-            "worst": _number(one.worst),
-            "since": one.since_ms,
-            "raised": one.raised_ms,
-            "by": one.by,
+            "before": change.before.value,
+            "after": change.after.value,
+            "value": _number(change.value),
+            "worst": _number(change.worst),
+            "since": change.since_ms,
+            "raised": change.raised_ms,
+            "by": change.by,
         }
-        yield _line("alarm", one.place, tags, lab, fields, one.t_ms)
+        yield _line("alarm", change.place, tags, lab, fields, change.t_ms)
 
 
 def _diary(found: Iterable[DiaryEntry], lab: LabTags) -> Iterator[str]:
-    for one in found:
+    for entry in found:
         fields: dict[str, FieldValue] = {
             "count": 1,
-            "struck": one.struck_ms is not None,
-            "amount": _number(one.amount),
-            "result": one.result.value if one.result is not None else "",
-            "by": one.by,
-            "note": one.note,
+            "struck": entry.struck_ms is not None,
+            "amount": _number(entry.amount),
+            "result": entry.result.value if entry.result is not None else "",
+            "by": entry.by,
+            "note": entry.note,
         }
-        yield _line("diary", one.place, {"kind": one.kind.value, "number": str(one.id)}, lab, fields, one.t_ms)
+        yield _line("diary", entry.place, {"kind": entry.kind.value, "number": str(entry.id)}, lab, fields, entry.t_ms)
 
 
 def _brews(found: Iterable[Brew], lab: LabTags) -> Iterator[str]:
-    for one in found:
-        moments = (("start", one.started_ms), ("air-stopped", one.air_stopped_ms), ("end", one.ended_ms))
+    for brew in found:
+        moments = (("start", brew.started_ms), ("air-stopped", brew.air_stopped_ms), ("end", brew.ended_ms))
         for event, moment in moments:
             if moment is not None:
-                by = one.ended_by if event == "end" else one.by
-                fields: dict[str, FieldValue] = {"count": 1, "struck": one.struck_ms is not None}
-                fields |= {"by": by, "note": one.note}
-                yield _line("brew", one.place, {"number": str(one.id), "event": event}, lab, fields, moment)
+                by = brew.ended_by if event == "end" else brew.by
+                fields: dict[str, FieldValue] = {"count": 1, "struck": brew.struck_ms is not None}
+                fields |= {"by": by, "note": brew.note}
+                yield _line("brew", brew.place, {"number": str(brew.id), "event": event}, lab, fields, moment)
 
 
 def _line(

@@ -100,7 +100,7 @@ class UplinkStore(Connected):
 
     def series(self) -> dict[int, StoredSeries]:
         with translated(self.path):
-            return {one.id: one for one in series_rows.series(self._db)}
+            return {stored.id: stored for stored in series_rows.series(self._db)}
 
     def take(self, now_ms: int, at_most: int) -> Portion:
         """The next portion: changes, late readings, and the readings after the position, in their order. They go

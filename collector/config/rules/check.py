@@ -27,10 +27,10 @@ def rule_doubts(rules: Sequence[Rule], lab: Lab, of_the_lab: Mapping[str, Rule |
 
     `of_the_lab`: name -> the rule as it ships, or None, for each rule that the lab changed or added.
     """
-    own = of_the_lab or {}
+    own, by_name = of_the_lab or {}, {rule.name: rule for rule in rules}
     found = [doubt for rule in rules for doubt in _one(rule, lab)]
     found += [doubt for rule in rules if rule.name in own for doubt in _own(rule, own[rule.name], lab)]
-    found += [doubt for rule in rules for doubt in _gives_way(rule, {one.name: one for one in rules}, rule.name in own)]
+    found += [doubt for rule in rules for doubt in _gives_way(rule, by_name, rule.name in own)]
     return found + [doubt for one, other in combinations(rules, 2) for doubt in _pair(one, other, lab)]
 
 

@@ -363,7 +363,7 @@ class _Reading:
         """What no field can know alone."""
         if BROKER in where:
             if self.kind is not None and not self.kind.watches_link:
-                able = " or ".join(one.kind for one in KINDS.values() if one.watches_link)
+                able = " or ".join(said.kind for said in KINDS.values() if said.watches_link)
                 self._wrong("where", f"'broker' is the link to the broker; only kind {able} can watch it", "kind")
             if len(where) > 1:
                 self._wrong("where", "'broker' cannot stand beside places; make it an alarm of its own")

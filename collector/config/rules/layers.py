@@ -115,7 +115,7 @@ def _behind(doubt: Doubt, alarm: LayeredAlarm, beside: LayeredAlarm | None) -> t
         if beside.shipped is None:
             return _field(beside.name), beside.at
         asked += [(beside, name) for name in doubt.theirs]
-    said = ((_field(one.name, name), one.origins[name]) for one, name in asked if name in one.origins)
+    said = ((_field(named.name, name), named.origins[name]) for named, name in asked if name in named.origins)
     return next(((field, at) for field, at in said if at.site), None)
 
 

@@ -232,12 +232,12 @@ def examine(
     try:
         return model.model_validate(marked.data), ()
     except ValidationError as error:
-        found = [dict(one) for one in error.errors(include_url=False)]
-        misspelt = {_meant_path(model, one) for one in found if one["type"] == "extra_forbidden"}
+        found = [dict(fault) for fault in error.errors(include_url=False)]
+        misspelt = {_meant_path(model, fault) for fault in found if fault["type"] == "extra_forbidden"}
         return None, tuple(
-            _fault(marked, model, one, renamed)
-            for one in found
-            if one["type"] != "missing" or one["loc"] not in misspelt
+            _fault(marked, model, fault, renamed)
+            for fault in found
+            if fault["type"] != "missing" or fault["loc"] not in misspelt
         )
 
 

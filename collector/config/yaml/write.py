@@ -70,7 +70,9 @@ def _reads_back(text: str) -> bool:
 
 def _quoted(text: str) -> str:
     """YAML takes JSON's strings, but breaks lines at some characters that JSON leaves as they are."""
-    return "".join(one if one.isprintable() else _escaped(one) for one in json.dumps(text, ensure_ascii=False))
+    return "".join(
+        letter if letter.isprintable() else _escaped(letter) for letter in json.dumps(text, ensure_ascii=False)
+    )
 
 
 def _escaped(character: str) -> str:

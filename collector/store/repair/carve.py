@@ -197,12 +197,12 @@ def newer_pages(wal: bytes, page_size: int) -> dict[int, bytes]:
 
 def _summed(data: bytes, order: str, sums: tuple[int, int]) -> tuple[int, int]:
     """The checksum of the log, carried on over `data` (section 4.2)."""
-    one, two = sums
+    first, second = sums
     words = unpack_from(f"{order}{len(data) // 4}I", data)
     for even, odd in zip(words[::2], words[1::2], strict=True):
-        one = (one + even + two) & 0xFFFFFFFF
-        two = (two + odd + one) & 0xFFFFFFFF
-    return one, two
+        first = (first + even + second) & 0xFFFFFFFF
+        second = (second + odd + first) & 0xFFFFFFFF
+    return first, second
 
 
 def _head(number: int) -> int:

@@ -42,7 +42,7 @@ def kept_stretch(new: sqlite3.Connection, now_ms: int) -> KeptStretch:
 def carve_missing(damaged: Path, new: sqlite3.Connection, tables: Collection[str], now_ms: int) -> set[str]:
     """Add what the pages hold of `tables`; those of which no page is missing are returned. `damaged` is only read."""
     found = kept_map(damaged)
-    maps = {one.name: one for one in found.tables} if found is not None else {}
+    maps = {table.name: table for table in found.tables} if found is not None else {}
     with damaged.open("rb") as file:
         data: bytes | mmap = mmap(file.fileno(), 0, access=ACCESS_READ) if damaged.stat().st_size else b""
     pages = pages_of(data, found.page_size if found is not None else PAGE_BYTES, _log_of(damaged))

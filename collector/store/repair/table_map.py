@@ -48,7 +48,7 @@ def map_of(db: sqlite3.Connection) -> JournalMap:
         "SELECT name, rootpage, sql FROM sqlite_master WHERE type = 'table' AND rootpage > 0 ORDER BY name"
     ).fetchall()
     (page_size,) = db.execute("PRAGMA page_size").fetchone()
-    return JournalMap(page_size=page_size, tables=tuple(_table(db, *one) for one in names))
+    return JournalMap(page_size=page_size, tables=tuple(_table(db, *row) for row in names))
 
 
 def _table(db: sqlite3.Connection, name: str, root: int, sql: str) -> TableMap:
@@ -57,7 +57,9 @@ def _table(db: sqlite3.Connection, name: str, root: int, sql: str) -> TableMap:
     names = tuple(row[1] for row in columns)
     key = [row[1] for row in sorted(columns, key=lambda row: row[5]) if row[5]]
     if sql.upper().rstrip().endswith("WITHOUT ROWID"):
-        return TableMap(name=name, root=root, rowid="", stored=(*key, *(one for one in names if one not in key)))
+        return TableMap(
+            name=name, root=root, rowid="", stored=(*key, *(column for column in names if column not in key))
+        )
     types = {row[1]: row[2].upper() for row in columns}
     rowid = key[0] if len(key) == 1 and types[key[0]] == "INTEGER" else ""
     return TableMap(name=name, root=root, rowid=rowid, stored=names)
@@ -86,7 +88,7 @@ def kept_map(path: Path) -> JournalMap | None:
     """The map that stands beside the database at `path`; None where there is none that can be used."""
     try:
         found: dict[str, Any] = json.loads(companion(path, MAP_SUFFIX).read_text(encoding="utf-8"))
-        tables = (TableMap(**{**one, "stored": tuple(one["stored"])}) for one in found["tables"])
+        tables = (TableMap(**{**table, "stored": tuple(table["stored"])}) for table in found["tables"])
         return JournalMap(page_size=int(found["page_size"]), tables=tuple(tables))
     except (OSError, ValueError, TypeError, KeyError):
         return None

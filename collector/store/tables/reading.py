@@ -50,7 +50,7 @@ def newest(db: sqlite3.Connection, only: Collection[int] | None = None) -> dict[
     with snapshot(db):
         asked = {row[0] for row in db.execute("SELECT id FROM series")} if only is None else set(only)
         stored = (NewestReading(**row) for row in select(db, _LATEST))
-        found = {one.series: one for one in stored if one.series in asked}
+        found = {newest.series: newest for newest in stored if newest.series in asked}
         due = db.execute("SELECT start FROM rollup_due WHERE kind = 'hour' ORDER BY start DESC").fetchall()
         open_ = set(asked)
         for (start,) in due:
@@ -59,9 +59,9 @@ def newest(db: sqlite3.Connection, only: Collection[int] | None = None) -> dict[
             if not open_:
                 break
             for row in select(db, _NEWEST_IN, (start << SERIES_BITS, (start + HOUR_MS) << SERIES_BITS)):
-                one = NewestReading(**row)
-                if one.series in asked and (one.series not in found or found[one.series].t_ms <= one.t_ms):
-                    found[one.series] = one
+                newest = NewestReading(**row)
+                if newest.series in asked and (newest.series not in found or found[newest.series].t_ms <= newest.t_ms):
+                    found[newest.series] = newest
     return found
 
 

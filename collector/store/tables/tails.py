@@ -56,10 +56,10 @@ def _some(rows: Tail, at: NDArray[np.intp]) -> Tail:
 def joined(parts: Sequence[Tail]) -> Tail:
     """One after the other."""
     return Tail(
-        t_ms=np.concatenate([one.t_ms for one in parts]),
-        value=np.concatenate([one.value for one in parts]),
-        flag=np.concatenate([one.flag for one in parts]),
-        why=np.concatenate([one.why for one in parts]),
+        t_ms=np.concatenate([tail.t_ms for tail in parts]),
+        value=np.concatenate([tail.value for tail in parts]),
+        flag=np.concatenate([tail.flag for tail in parts]),
+        why=np.concatenate([tail.why for tail in parts]),
     )
 
 
