@@ -82,12 +82,12 @@ class DigestView:
 
     def tray_now(self, place: str, now_ms: int) -> TrayNow | None:
         """All that is known of a tray, from which amounts follow."""
-        stands = [(one.rule, one.series.place) for one in self.standing]
+        stands = [(alarm.rule, alarm.series.place) for alarm in self.standing]
         return tray_now(self.lab, place, self.newest, self.diary, stands, now_ms)
 
     def goal_pct(self, place: str) -> float:
         """Where water is to bring a tray: farther before a break that it would not come through otherwise."""
-        leave = (one.leave_at for one in self.ahead if one.place == place and one.leave_at is not None)
+        leave = (tray.leave_at for tray in self.ahead if tray.place == place and tray.leave_at is not None)
         return max([GOAL_PCT, *leave])
 
 
@@ -115,7 +115,7 @@ def sections(view: DigestView, person: Person) -> tuple[Section, ...]:
         Section("Probes that need care", tuple(teller.probes())),
         Section(teller.break_title(), tuple(teller.ahead())),
     )
-    return tuple(Section(one.title, _bounded(one.lines)) for one in found if one.lines)
+    return tuple(Section(section.title, _bounded(section.lines)) for section in found if section.lines)
 
 
 def _bounded(lines: tuple[str, ...]) -> tuple[str, ...]:
@@ -125,7 +125,7 @@ def _bounded(lines: tuple[str, ...]) -> tuple[str, ...]:
 
 
 def _mine(found: Iterable[Standing], lab: Lab, person: Person) -> list[Standing]:
-    return [one for one in worst(found) if concerns(person, one.series.place, lab)]
+    return [alarm for alarm in worst(found) if concerns(person, alarm.series.place, lab)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,23 +151,23 @@ class _Teller:
     def standing(self) -> Iterator[str]:
         """The most urgent first; of one urgency, what is wrong in a bin before what is wrong with a probe."""
         mine = _mine(self.view.standing, self.view.lab, self.person)
-        for one in sorted(mine, key=lambda one: (rank(one.rule.priority), _of_probe(one), one.since_ms)):
-            seen = "somebody is on it" if one.acknowledged else "nobody has acknowledged it"
-            named = f", {one_line(one.series.probe)}" if _of_probe(one) and one.series.measure else ""
+        for alarm in sorted(mine, key=lambda alarm: (rank(alarm.rule.priority), _of_probe(alarm), alarm.since_ms)):
+            seen = "somebody is on it" if alarm.acknowledged else "nobody has acknowledged it"
+            named = f", {one_line(alarm.series.probe)}" if _of_probe(alarm) and alarm.series.measure else ""
             yield (
-                f"{self.label(one.series.place)}{named}: {self._what_to_do(one)}"
-                f" {_capital(self.wrong(one.rule, one.series))}, since {self.when(one.since_ms)};"
-                f" {one.rule.priority.value} priority, {seen}."
+                f"{self.label(alarm.series.place)}{named}: {self._what_to_do(alarm)}"
+                f" {_capital(self.wrong(alarm.rule, alarm.series))}, since {self.when(alarm.since_ms)};"
+                f" {alarm.rule.priority.value} priority, {seen}."
             )
 
-    def _what_to_do(self, one: Standing) -> str:
+    def _what_to_do(self, alarm: Standing) -> str:
         """What follows from all that is known of the tray; else how the alarm's own text begins."""
-        found = self._advice(one)
-        return _sentence(self._act(one.rule)) if found is None else found.act
+        found = self._advice(alarm)
+        return _sentence(self._act(alarm.rule)) if found is None else found.act
 
-    def _advice(self, one: Standing) -> TrayAdvice | None:
-        goal_pct = self.view.goal_pct(one.series.place)
-        return advice(one.rule, one.series, self.view, self.view.now_ms, goal_pct)
+    def _advice(self, alarm: Standing) -> TrayAdvice | None:
+        goal_pct = self.view.goal_pct(alarm.series.place)
+        return advice(alarm.rule, alarm.series, self.view, self.view.now_ms, goal_pct)
 
     def tasks(self) -> Iterator[str]:
         """A line for each task, with the bins that it is due at."""
@@ -180,10 +180,10 @@ class _Teller:
             yield f"{task}: {', '.join(f'{_and(labels)}{last}' for last, labels in at.items())}"
         if bins:
             yield f"How a handful is noted: {IN_SHORT}"
-        for one in self.view.brews:
-            if concerns(self.person, one.brew.place, self.view.lab):
-                line = brew_line(one.brew, one.stopped_ms, one.used, self.view.now_ms, self.when)
-                yield from (f"{self.label(one.brew.place)}: {line}",) if line else ()
+        for running in self.view.brews:
+            if concerns(self.person, running.brew.place, self.view.lab):
+                line = brew_line(running.brew, running.stopped_ms, running.used, self.view.now_ms, self.when)
+                yield from (f"{self.label(running.brew.place)}: {line}",) if line else ()
         yield HANDS
 
     def _bin_tasks(self, place: Place) -> Iterator[tuple[str, str]]:
@@ -191,20 +191,20 @@ class _Teller:
         days = self._days_since
         yield "Squeeze a handful of each tray, and see that the blanket is damp", _last(days(place, DiaryKind.SQUEEZE))
         fed, drained = days(place, DiaryKind.FED), days(place, DiaryKind.DRAINED)
-        if any(self._forbids_food(one, place) for one in self.view.standing):
+        if any(self._forbids_food(alarm, place) for alarm in self.view.standing):
             yield "Feed nothing while it is too warm, or too wet where the food goes", ""
         elif fed is None or fed >= _FEED_AFTER_DAYS:
             yield "Look into the last feed pocket; if it is used up, bury the next one beside it", _last(fed)
         if drained is None or drained >= _DRAIN_AFTER_DAYS:
             yield "Open the drain", _last(drained)
 
-    def _forbids_food(self, one: Standing, place: Place) -> bool:
+    def _forbids_food(self, alarm: Standing, place: Place) -> bool:
         """Food heats a bin, and wets the tray that it goes into; water that stands in another tray is no reason."""
-        if not self._within(one.series.place, place) or not _too_much(one.rule):
+        if not self._within(alarm.series.place, place) or not _too_much(alarm.rule):
             return False
-        if one.rule.measure == "bedding_temperature":
+        if alarm.rule.measure == "bedding_temperature":
             return True
-        return one.series.place == fed_tray(self.view.lab, place.bin, self.view.diary, self.view.now_ms)
+        return alarm.series.place == fed_tray(self.view.lab, place.bin, self.view.diary, self.view.now_ms)
 
     def bins(self) -> Iterator[str]:
         for place in self._places(PlaceKind.BIN):
@@ -215,11 +215,11 @@ class _Teller:
 
     def _bin(self, place: Place) -> str:
         """How it stands; trays that are well are told together, each other one by itself."""
-        trays = [one for one in self.view.lab.places if one.kind is PlaceKind.TRAY and one.bin == place.bin]
-        stands = [one for one in worst(self.view.standing) if self._within(one.series.place, place)]
+        trays = [tray for tray in self.view.lab.places if tray.kind is PlaceKind.TRAY and tray.bin == place.bin]
+        stands = [alarm for alarm in worst(self.view.standing) if self._within(alarm.series.place, place)]
         if not stands and len(trays) > 1 and not any(self._figures(tray.id) for tray in trays):
             return f"no reading of its {len(trays)} trays"
-        troubled = {one.series.place for one in stands}
+        troubled = {alarm.series.place for alarm in stands}
         well = [tray for tray in trays if tray.id not in troubled and self._plain(tray.id)]
         apart = [tray for tray in trays if tray not in well or len(well) == 1]
         told = [f"{self._tray(tray, place)}: {self._figures(tray.id) or 'no reading'}" for tray in apart]
@@ -234,15 +234,15 @@ class _Teller:
 
     def _plain(self, tray: str) -> bool:
         """Whether it has readings and none needs a word of its own."""
-        here = [last for one, last in self.view.newest if _shown(one, tray)]
+        here = [last for series, last in self.view.newest if _shown(series, tray)]
         return bool(here) and all(is_usable(last) and self.view.now_ms - last.t_ms <= _STALE_MS for last in here)
 
     def _spans(self, trays: set[str]) -> list[str]:
         """'70.0 % to 74.2 %' for each measure."""
         values: dict[str, list[float]] = {}
-        for one, last in self.view.newest:
-            if one.place in trays and _shown(one, one.place):
-                values.setdefault(one.measure, []).append(last.value or 0.0)
+        for series, last in self.view.newest:
+            if series.place in trays and _shown(series, series.place):
+                values.setdefault(series.measure, []).append(last.value or 0.0)
         return [self._span(measure, found) for measure, found in values.items()]
 
     def _span(self, measure: str, found: list[float]) -> str:
@@ -251,12 +251,12 @@ class _Teller:
 
     def past(self) -> Iterator[str]:
         groups: dict[tuple[str, str], list[Past]] = {}
-        for one in worst_past(self.view.past, self.view.standing):
-            if concerns(self.person, one.series.place, self.view.lab):
-                groups.setdefault((one.series.place, self.wrong(one.rule, one.series)), []).append(one)
+        for past in worst_past(self.view.past, self.view.standing):
+            if concerns(self.person, past.series.place, self.view.lab):
+                groups.setdefault((past.series.place, self.wrong(past.rule, past.series)), []).append(past)
         for (place, what), times in groups.items():
-            last = max(times, key=lambda one: (one.to_ms, -one.from_ms))
-            count = max(Counter(one.rule.name for one in times).values())  # hot and warm together are once
+            last = max(times, key=lambda past: (past.to_ms, -past.from_ms))
+            count = max(Counter(past.rule.name for past in times).values())  # hot and warm together are once
             often = "" if count == 1 else f", {count} times, the last"
             span = f"{self.when(last.from_ms)} to {self.when(last.to_ms)} ({show_duration(last.to_ms - last.from_ms)})"
             yield f"{self.label(place)}: {what}{often} {span}"
@@ -280,15 +280,15 @@ class _Teller:
 
     def ahead(self) -> Iterator[str]:
         advised = {
-            one.series.place
-            for one in _mine(self.view.standing, self.view.lab, self.person)
-            if self._advice(one) is not None
+            alarm.series.place
+            for alarm in _mine(self.view.standing, self.view.lab, self.person)
+            if self._advice(alarm) is not None
         }
-        for one in self.view.ahead:
-            told = self.view.last_day or one.deed is not None
-            if told and concerns(self.person, one.place, self.view.lab):
-                line = ahead_line(one, self.when, self.view.lab.us_units, one.place in advised)
-                yield f"{self.label(one.place)}: {line}"
+        for tray in self.view.ahead:
+            told = self.view.last_day or tray.deed is not None
+            if told and concerns(self.person, tray.place, self.view.lab):
+                line = ahead_line(tray, self.when, self.view.lab.us_units, tray.place in advised)
+                yield f"{self.label(tray.place)}: {line}"
 
     # LetterFacts
 
@@ -326,9 +326,9 @@ def _too_much(rule: Rule) -> bool:
     return above and rule.measure in ("bedding_temperature", "bedding_moisture")
 
 
-def _of_probe(one: Standing) -> bool:
+def _of_probe(alarm: Standing) -> bool:
     """Whether the probe is in need of care, not what it measures."""
-    return kind_of(one.rule).about is About.PROBE or one.series.measure == "battery"
+    return kind_of(alarm.rule).about is About.PROBE or alarm.series.measure == "battery"
 
 
 def _and(labels: Sequence[str]) -> str:

@@ -35,22 +35,23 @@ class Past:
 def worst(found: Iterable[Standing]) -> list[Standing]:
     """The most urgent first, without what stands inside a worse alarm of the same place, and without what says the same
     of the same readings."""
-    ranked = sorted(found, key=lambda one: rank(one.rule.priority))
-    stands = [(one.rule, one.series.place) for one in ranked]
+    ranked = sorted(found, key=lambda alarm: rank(alarm.rule.priority))
+    stands = [(alarm.rule, alarm.series.place) for alarm in ranked]
     kept: dict[tuple[int, str], Standing] = {}
-    for one in ranked:
-        if not speaking_for(one.rule, one.series.place, stands):
-            same = one.rule.kind if kind_of(one.rule).about is About.LEVEL and one.series.measure else one.rule.name
-            kept.setdefault((one.series.id, same), one)
+    for alarm in ranked:
+        if not speaking_for(alarm.rule, alarm.series.place, stands):
+            of_level = kind_of(alarm.rule).about is About.LEVEL and alarm.series.measure
+            same = alarm.rule.kind if of_level else alarm.rule.name
+            kept.setdefault((alarm.series.id, same), alarm)
     return list(kept.values())
 
 
 def worst_past(past: Sequence[Past], standing: Iterable[Standing]) -> list[Past]:
     """Without what came and went inside a worse alarm of the same place, or so soon after its end that its message
     would have waited."""
-    spans = [_Span(one.rule, one.series.place, one.from_ms, one.to_ms) for one in past]
-    spans += [_Span(one.rule, one.series.place, one.since_ms, None) for one in standing]
-    return [one for one in past if not speaking_for(one.rule, one.series.place, _around(one, spans))]
+    spans = [_Span(ended.rule, ended.series.place, ended.from_ms, ended.to_ms) for ended in past]
+    spans += [_Span(alarm.rule, alarm.series.place, alarm.since_ms, None) for alarm in standing]
+    return [ended for ended in past if not speaking_for(ended.rule, ended.series.place, _around(ended, spans))]
 
 
 class _Span(NamedTuple):
@@ -61,9 +62,9 @@ class _Span(NamedTuple):
     """None: it stands yet."""
 
 
-def _around(one: Past, spans: Iterable[_Span]) -> Iterator[tuple[Rule, str]]:
+def _around(ended: Past, spans: Iterable[_Span]) -> Iterator[tuple[Rule, str]]:
     """What lasted from before it until it was over, with the while for which it gives way."""
     for span in spans:
-        until = one.to_ms if span.to_ms is None else span.to_ms + one.rule.gives_way_for_ms
-        if span.from_ms <= one.from_ms and one.to_ms <= until:
+        until = ended.to_ms if span.to_ms is None else span.to_ms + ended.rule.gives_way_for_ms
+        if span.from_ms <= ended.from_ms and ended.to_ms <= until:
             yield span.rule, span.place
