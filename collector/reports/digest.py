@@ -24,7 +24,6 @@ from collector.domain.units import MEASURES, show_duration, show_value
 from collector.husbandry.ahead import TrayAhead
 from collector.husbandry.watering import GOAL_PCT, TrayNow
 from collector.letters.advice import TrayAdvice, advice
-from collector.letters.ahead_words import ahead_line
 from collector.letters.blocks import Section
 from collector.letters.brew_words import brew_line
 from collector.letters.doubtful import is_usable
@@ -32,6 +31,7 @@ from collector.letters.local_time import clock_time, day_words, utc
 from collector.letters.plain import first_sentence, one_line
 from collector.letters.tray_facts import fed_tray, tray_now
 from collector.letters.trouble import Trouble
+from collector.reports.digest_ahead import ahead_lines
 from collector.reports.digest_alarms import Past, Standing, worst, worst_past
 from collector.telling.people import concerns
 
@@ -284,11 +284,9 @@ class _Teller:
             for alarm in _mine(self.view.standing, self.view.lab, self.person)
             if self._advice(alarm) is not None
         }
-        for tray in self.view.ahead:
-            told = self.view.last_day or tray.deed is not None
-            if told and concerns(self.person, tray.place, self.view.lab):
-                line = ahead_line(tray, self.when, self.view.lab.us_units, tray.place in advised)
-                yield f"{self.label(tray.place)}: {line}"
+        mine = [tray for tray in self.view.ahead if concerns(self.person, tray.place, self.view.lab)]
+        told = [tray for tray in mine if self.view.last_day or tray.deed is not None]
+        yield from ahead_lines(told, self.view.lab, self.when, advised)
 
     # LetterFacts
 

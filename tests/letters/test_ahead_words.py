@@ -8,7 +8,7 @@ from collector.domain.diary import Brew
 from collector.husbandry.ahead import Dryness, Expected, TrayAhead
 from collector.husbandry.drying import Assumed
 from collector.husbandry.watering import Deed, TrayNow, WaterVerdict
-from collector.letters.ahead_words import ahead_line
+from collector.letters.ahead_words import ahead_line, come_through, comes_through
 from collector.letters.brew_words import brew_line
 from tests.worlds.values import HOUR, T0
 
@@ -107,6 +107,36 @@ def test_water_in_us_units_is_told_as_in_every_message(water_l: float, told: str
     deed = Deed(verdict=WaterVerdict.ADD_WATER, today_l=water_l, total_l=water_l)
     tray = TrayAhead(place="x", level=74.0, leave_at=80.0, deed=deed)
     assert f"Add about {told} before you leave," in ahead_line(tray, when, us_units=True)
+
+
+def test_trays_that_come_through_are_one_line() -> None:
+    """From the lowest to the highest that is expected of any, and by when to look, where that is not foreseen to the
+    end."""
+    trays = [TrayAhead(place="x", level=74.0, at_end=Expected(72.0, low, low + 2.0)) for low in (71.0, 70.5, 73.0)]
+    line = "3 trays come through, each between 70.5 % and 75.0 % then (8 of 10 times)."
+    assert come_through(trays, when) == line
+    far = [replace(one, seen_until_ms=T0 + 216 * HOUR) for one in trays]
+    assert come_through(far, when) == (
+        "3 trays come through until then, each between 70.5 % and 75.0 % on 216 h (8 of 10 times). Beyond that nothing"
+        " can be foreseen: have somebody look at them by 216 h."
+    )
+    assumed = [replace(one, assumed=(Assumed.BED,)) for one in trays]
+    assert come_through(assumed, when) == f"{line} Less sure, since the bedding's temperature is not measured."
+
+
+def test_a_tray_of_which_more_is_to_be_said_is_not_among_those_that_come_through() -> None:
+    """Water, dryness, what cannot be foreseen."""
+    well = TrayAhead(place="x", level=74.0, at_end=Expected(72.0, 71.0, 73.0))
+    dry = Dryness(limit=60.0, early_ms=T0)
+    more: list[dict[str, object]] = [
+        {"deed": WATER},
+        {"dry": dry},
+        {"why_not": "no usable reading"},
+        {"at_end": None},
+    ]
+    assert comes_through(well)
+    for one in more:
+        assert not comes_through(replace(well, **one))  # type: ignore[arg-type]
 
 
 def test_a_cup_and_what_is_said_elsewhere() -> None:

@@ -283,7 +283,7 @@ def test_probes_that_need_care_are_named_once() -> None:
 
 
 def test_before_a_break_it_says_what_will_happen() -> None:
-    """With until when, each tray's course and what to do before leaving."""
+    """With until when, each tray's course and what to do before leaving; what needs hands first."""
     ahead = (
         TrayAhead(place="juniper/top", level=74.0, at_end=Expected(72.0, 71.0, 73.0)),
         TrayAhead(
@@ -298,10 +298,10 @@ def test_before_a_break_it_says_what_will_happen() -> None:
     view = replace(QUIET, ahead=ahead, back_ms=at(10, 7))
     lines = told(view)["Until somebody is back, Monday 10 Mar 07:00"]
     assert lines == (
-        "Juniper, top tray: 74.0 % now, about 72.0 % then, between 71.0 % and 73.0 % (8 of 10 times). Comes through.",
         "Maple, top tray: 68.0 % now, about 62.0 % then, between 59.0 % and 65.0 % (8 of 10 times); below 60.0 % about"
         " Thursday 01:00, between Wednesday 19:00 and Thursday 09:00 (8 of 10 times)."
         " Add about 0.9 L before you leave, in portions over the whole tray, to about 76.5 %.",
+        "Juniper, top tray: 74.0 % now, about 72.0 % then, between 71.0 % and 73.0 % (8 of 10 times). Comes through.",
     )
     assert subject(view, TEACHER).endswith("all is well. Last day before a break.")
 

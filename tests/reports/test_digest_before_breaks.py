@@ -4,11 +4,13 @@ from dataclasses import replace
 
 from collector.alarms.model import Kind
 from collector.husbandry.ahead import Expected, TrayAhead
+from collector.husbandry.drying import Assumed
 from collector.husbandry.watering import Deed, WaterVerdict
 from collector.reports.digest import subject
 from collector.reports.digest_alarms import Standing
 from tests.letters.examples import HOT, TOP, TOP_MOISTURE, at
 from tests.reports.test_digest import QUIET, SCHOOL, TEACHER, reading, told
+from tests.reports.twelve_trays import DRY, TRAY_PLACES, VIEW
 
 
 def test_before_a_break_water_is_said_once_and_reaches_as_far_as_it_must() -> None:
@@ -44,3 +46,53 @@ def test_days_before_a_holiday_only_trays_that_need_water_are_named() -> None:
         " day: 3.1 L in all before the break.",
     )
     assert "Last day" not in subject(view, TEACHER)
+
+
+LAST_DAY = replace(VIEW, standing=VIEW.standing[:1], back_ms=at(10, 7))
+DRYING = TrayAhead(
+    place=DRY, level=58.0, leave_at=80.0, deed=Deed(verdict=WaterVerdict.ADD_WATER, today_l=1.0, total_l=2.5)
+)
+
+
+def course(*assumed: Assumed) -> list[TrayAhead]:
+    """Of all trays but the dry one, which comes through."""
+    return [
+        TrayAhead(
+            place=one.id,
+            level=74.0,
+            at_end=Expected(72.0, 71.0 + 0.1 * number, 73.0 + 0.1 * number),
+            assumed=assumed,
+        )
+        for number, one in enumerate(TRAY_PLACES)
+        if one.id != DRY
+    ]
+
+
+def test_trays_that_come_through_a_break_are_one_line_a_bin() -> None:
+    """What needs hands first; what is assumed of all is said once."""
+    view = replace(LAST_DAY, ahead=(*course(Assumed.HUMIDITY), replace(DRYING, assumed=(Assumed.HUMIDITY,))))
+    assert told(view)["Until somebody is back, Monday 10 Mar 07:00"] == (
+        "Juniper, tray 2: 58.0 % now. What to do is said above.",
+        "Juniper: 3 trays come through, each between 71.0 % and 73.3 % then (8 of 10 times).",
+        "Maple: 4 trays come through, each between 71.4 % and 73.7 % then (8 of 10 times).",
+        "Rowan: 4 trays come through, each between 71.8 % and 74.1 % then (8 of 10 times).",
+        "Less sure, since the room's humidity is not measured, 50 % is assumed.",
+    )
+    silent = TrayAhead(place=DRY, level=58.0, why_not="no usable reading in the last three days")
+    lines = told(replace(view, ahead=(*course(Assumed.HUMIDITY), silent)))
+    assert lines["Until somebody is back, Monday 10 Mar 07:00"][0] == (
+        "Juniper, tray 2: cannot be foreseen: no usable reading in the last three days"
+    )
+    assert str(lines).count("Less sure") == 1
+
+
+def test_what_is_assumed_of_one_tray_alone_stands_at_that_tray() -> None:
+    """It has a line of its own, and so has one that alone of its bin comes through."""
+    first, second, *_ = course()
+    odd = replace(first, assumed=(Assumed.BED,))
+    lines = told(replace(LAST_DAY, ahead=(odd, second)))["Until somebody is back, Monday 10 Mar 07:00"]
+    assert lines == (
+        "Juniper, top tray: 74.0 % now, about 72.0 % then, between 71.0 % and 73.0 % (8 of 10 times). Comes through."
+        " Less sure, since the bedding's temperature is not measured.",
+        "Juniper, tray 3: 74.0 % now, about 72.0 % then, between 71.2 % and 73.2 % (8 of 10 times). Comes through.",
+    )
