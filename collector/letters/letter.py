@@ -2,8 +2,8 @@
 form for chat, and what to draw."""
 
 import json
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 from collector.alarms.kinds.kind import About
@@ -51,7 +51,7 @@ class Letter:
 
 def alarm_letter(plan: MessagePlan, facts: LetterFacts, now_ms: int) -> Letter:
     """The message of a plan. The same plan, facts and time give the same one."""
-    items = [ItemText(matter_of(item, facts, plan.person, now_ms)) for item in plan.items]
+    items = list(_items(plan, facts, now_ms))
     drawn = _drawn(items)
     subject, blocks = _one(items[0], plan, drawn) if len(items) == 1 else _several(items, plan, drawn)
     picture = _picture(drawn, facts, now_ms)
@@ -69,6 +69,16 @@ def report_letter(subject: str, parts: Sequence[Section]) -> Letter:
     told = [f"{part.title}: {'; '.join(line.removesuffix('.') for line in part.lines)}" for part in parts]
     html = page(line, [Lead(one_line(lead, 140)), *blocks])
     return Letter(subject=line, body=plain_text(blocks), html=html, short=_cut("\n".join(told) or lead))
+
+
+def _items(plan: MessagePlan, facts: LetterFacts, now_ms: int) -> Iterator[ItemText]:
+    """What to do about the water of a tray is said at the first of its alarms."""
+    told: set[tuple[str, str]] = set()
+    for one in plan.items:
+        item = ItemText(matter_of(one, facts, plan.person, now_ms))
+        water = (one.series.place, item.to_do.water if item.matter.calls else "")
+        yield replace(item, said=bool(water[1]) and water in told)
+        told.add(water)
 
 
 def _one(item: ItemText, plan: MessagePlan, drawn: ItemText | None) -> tuple[str, list[Block]]:

@@ -21,6 +21,8 @@ class ItemText:
     """One matter in words."""
 
     matter: Matter
+    said: bool = False
+    """Whether an earlier one of the same message says what to do about the water of this tray."""
 
     @property
     def happened(self) -> Happened:
@@ -30,7 +32,7 @@ class ItemText:
     @property
     def to_do(self) -> ToDo:
         """What is to be done about it."""
-        return ToDo(self.matter)
+        return ToDo(self.matter, self.said)
 
     @property
     def _figures(self) -> Figures:

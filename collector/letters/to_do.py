@@ -19,12 +19,20 @@ class ToDo:
     """What one matter asks for."""
 
     matter: Matter
+    said: bool = False
+    """Whether the same message has said what to do about the water of this tray."""
 
     def deeds(self) -> list[str]:
-        """The amount, where there is one, and what the rule says: a paragraph each."""
+        """What to do about the water, where that follows from what is known, and what the rule says: a paragraph
+        each."""
+        first = "What to do about its water is said above." if self.said else self.water
+        return [part for part in (first, *self._written(self._own_text)) if part]
+
+    @property
+    def water(self) -> str:
+        """What to do about the water of the tray; empty where the rule's own text says all there is."""
         found = self._advice
-        first = [f"{found.act} {found.how}"] if found is not None else []
-        return [*first, *self._written(self._own_text)]
+        return "" if found is None else f"{found.act} {found.how}"
 
     def with_cautions(self) -> list[str]:
         """The same between what to heed before and after."""

@@ -12,6 +12,7 @@ from collector.husbandry.watering import TrayNow
 from collector.letters.letter import Letter
 from collector.telling.message_plan import Item
 from tests.letters.examples import (
+    CLEARED,
     HOT,
     HOUR,
     LAB,
@@ -180,3 +181,29 @@ def test_amounts_are_for_the_bedding_of_trays() -> None:
     for body in (moist(DRY, 60.0, bin_lab).body, moist(suspect, 60.0).body, letter(facts=FakeFacts(weighed())).body):
         assert "Add about" not in body
         assert "are estimates" not in body
+
+
+@pytest.mark.parametrize(("us", "amount"), [(False, "1.0 L"), (True, "1.1 qt")])
+def test_several_alarms_of_one_tray_give_its_amount_once(us: bool, amount: str) -> None:
+    """Dry and drying fast in one mail: the first says how much, the second that it is said; each tray its own."""
+    below = replace(TOP, id="juniper/bottom", label="Juniper, bottom tray", dry_kg=1.25)
+    lab = replace(weighed(us=us), places=(*weighed().places, below))
+    facts = FakeFacts(lab, moisture=60.0)
+    items = [
+        Item(transition=replace(RAISED, key=AlarmKey(rule.name, 4), value=60.0), rule=rule, series=series)
+        for rule, series in ((DRY, TOP_MOISTURE), (DRYING, TOP_MOISTURE), (DRY, replace(TOP_MOISTURE, place=below.id)))
+    ]
+    first, second, third = flowing(letter(*items, facts=facts).body).split("What to do: ")[1:]
+    add = f"Add about {amount} of water over the whole tray today, a cup at a time."
+    assert first.startswith(add)
+    assert second.startswith("What to do about its water is said above. Take the lid off")
+    assert third.startswith(add)
+
+
+def test_what_is_over_does_not_say_what_to_do() -> None:
+    """The end of another alarm of the tray in the same mail: the amount stands at the one that calls."""
+    over = Item(transition=replace(CLEARED, value=60.0), rule=DRYING, series=TOP_MOISTURE)
+    dry = Item(transition=replace(RAISED, value=60.0), rule=DRY, series=TOP_MOISTURE)
+    told = flowing(letter(over, dry, facts=FakeFacts(weighed(), moisture=60.0)).body)
+    assert "What to do: Add about 1.0 L of water" in told
+    assert "said above" not in told
