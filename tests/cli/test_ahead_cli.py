@@ -27,6 +27,17 @@ def test_it_looks_ahead_to_the_next_school_morning(said: Callable[..., str]) -> 
 
 
 @pytest.mark.usefixtures("friday")
+def test_water_is_told_in_the_units_of_the_lab(said: Callable[..., str], brew_home: Home) -> None:
+    """A litre in a lab with metric units, a quart and a little in one with `units: us`."""
+    longer = ("ahead", "--until", "2026-03-13 08:00")
+    words = "Add about {} (an estimate from its size) today, in portions over the whole tray"
+    assert words.format("1.0 L") in said(*longer)
+    lab = brew_home.path / "lab.yaml"
+    lab.write_text(lab.read_text(encoding="utf-8").replace("units: metric", "units: us"), encoding="utf-8")
+    assert words.format("1.1 qt") in said(*longer)
+
+
+@pytest.mark.usefixtures("friday")
 def test_programs_get_figures(said: Callable[..., str]) -> None:
     """Moisture now and then, where to leave it, and times in UTC."""
     found = json.loads(said("ahead", "--json", "--for", "24 h"))
