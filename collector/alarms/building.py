@@ -22,7 +22,7 @@ def memory_ms(rules: Sequence[Rule], lab: Lab) -> int:
 def build(rules: Sequence[Rule], site: Site, kept: Kept, running: Running) -> Ground:
     """All alarms, at the point where what is kept left them, heeding the contexts."""
     contexts = Contexts(site.lab) if running.contexts is None else running.contexts
-    ground = Ground(site, kept, running.link, contexts)
+    ground = Ground(site, kept, running, contexts)
     for rule in rules:
         kind_of(rule).place(rule, ground)
     for lost in ground.links:
@@ -30,6 +30,7 @@ def build(rules: Sequence[Rule], site: Site, kept: Kept, running: Running) -> Gr
     _set_clocks(ground, kept.states)
     _heed(ground, running.start_ms)
     _remember(ground, kept.recent, kept.since_ms)
+    _hold(ground)
     return ground
 
 
@@ -72,6 +73,13 @@ def _remember(ground: Ground, recent: Mapping[int, Readings], since_ms: int) -> 
         track = ground.tracks.get(number)
         for alarm in track.derived if track is not None and readings.t_ms.size else ():
             alarm.remember(readings)
+
+
+def _hold(ground: Ground) -> None:
+    """Silences are still to hear what a clock that runs ahead has stamped after the start."""
+    for number, track in ground.tracks.items():
+        for silence, tree in track.silences:
+            tree.hold(silence, ground.ahead(number))
 
 
 def follow(ground: Ground, contexts: Contexts) -> None:

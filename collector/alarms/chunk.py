@@ -93,6 +93,11 @@ class Small:
         self.last_ms: int = rows[-1].t_ms
         self.last_heard_ms, self.last_value = last, told
 
+    @property
+    def heard_ms(self) -> Times:
+        """The times of the usable readings."""
+        return np.array([row.t_ms for row in self.rows if row.value is not None], np.int64)
+
 
 class Large:
     """Many readings as arrays; what only a crossing alarm needs is made when first asked for."""

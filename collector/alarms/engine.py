@@ -1,7 +1,7 @@
 """The alarm engine: readings and the passing of time in, changes of alarm states out. Values only: no clock, no store.
 
     engine = Engine(rules, Site(lab, series, created_ms), Kept(states=..., newest=...), Running(link, contexts))
-    for each batch of readings:                  told = engine.judge_all({series: Readings(...), ...})
+    for each batch of readings:                  told = engine.judge_all({series: Readings(...), ...}, now_ms)
     when `next_deadline_ms()` has come:          transitions += engine.tick(now_ms)
     when the diary or a brew has changed:        transitions += engine.contexts_changed(contexts, now_ms)
     before the commit:                           states = engine.changed_states()
@@ -118,13 +118,14 @@ class Engine:
         """As `judge_all`, of one series: columns of one length, times in ms, values in its unit."""
         return self.judge_all({series: Readings(t_ms, value, flags)}).transitions
 
-    def judge_all(self, batch: Mapping[int, Readings]) -> Judged:
+    def judge_all(self, batch: Mapping[int, Readings], now_ms: int = NEVER) -> Judged:
         """Take in what has come of several series: of each strictly increasing in time and none late (ValueError
         otherwise). What is in one batch is compared with each other whatever its order. Readings that say themselves
-        what is UNSEEN of them (a replay) are believed."""
+        what is UNSEEN of them (a replay) are believed. Silences heed what is later than `now_ms` when its time has
+        come."""
         due_ms = self._link_due_ms
         if any(readings.t_ms.size and due_ms < readings.t_ms[-1] for readings in batch.values()):
-            return self._judge_past_link(batch, due_ms)
+            return self._judge_past_link(batch, due_ms, now_ms)
         given = [(self._tracks[number], number, readings) for number, readings in batch.items() if readings.t_ms.size]
         for track, number, readings in given:
             self._check(number, track, readings.t_ms)
@@ -133,24 +134,24 @@ class Engine:
             if track.reference is not None:
                 track.reference.add(readings)
         for track, _, readings in known:
-            self._judge(track, readings)
+            self._judge(track, readings, now_ms)
         if self._waiting:
-            self._run_trees()
+            self._run_trees(now_ms)
         for track, _, _ in known:
             if track.reference is not None:
                 track.reference.forget()
         unseen = {n: one.unseen for _, n, one in known if one.unseen is not None and one.unseen.any()}
         return Judged(self._ledger.take(), unseen)
 
-    def _judge_past_link(self, batch: Mapping[int, Readings], due_ms: int) -> Judged:
+    def _judge_past_link(self, batch: Mapping[int, Readings], due_ms: int, now_ms: int) -> Judged:
         """Readings up to a timer of the link, then the timer, which all silences heed, then those after it."""
         cuts = {number: int(readings.t_ms.searchsorted(due_ms, "right")) for number, readings in batch.items()}
-        before = self.judge_all({number: batch[number].part(slice(cut)) for number, cut in cuts.items()})
+        before = self.judge_all({number: batch[number].part(slice(cut)) for number, cut in cuts.items()}, now_ms)
         for lost in self._ground.links:
             if lost.due() == due_ms:
                 self._end(lost, due_ms)
         ended = self._ledger.take()
-        then = self.judge_all({number: batch[number].part(slice(cut, None)) for number, cut in cuts.items()})
+        then = self.judge_all({number: batch[number].part(slice(cut, None)) for number, cut in cuts.items()}, now_ms)
         unseen = {}
         for number in before.unseen.keys() | then.unseen.keys():
             sizes = cuts[number], batch[number].t_ms.size - cuts[number]
@@ -163,15 +164,15 @@ class Engine:
         if t_ms[0] <= track.clock_ms or not _increasing(t_ms):
             raise ValueError(f"series {series}: readings to judge must be newer than the clock and each other")
 
-    def _judge(self, track: Track, readings: Readings) -> None:
+    def _judge(self, track: Track, readings: Readings, now_ms: int) -> None:
         rows = chunk(readings.t_ms, readings.value, readings.flags)
         if track.flip_ms <= rows.last_ms:
             self._judge_around(track, readings)
         else:
             self._judge_part(track, readings, rows)
         for silence, tree in track.silences:
-            if silence.alert or rows.last_ms >= tree.quiet_until_ms:
-                self._waiting.setdefault(tree, {})[silence] = _heard(rows)
+            if silence.alert or rows.last_ms >= min(tree.quiet_until_ms, now_ms + 1) or silence in tree.held:
+                self._waiting.setdefault(tree, {})[silence] = rows.heard_ms
             else:
                 heard_quietly(silence, rows)
 
@@ -202,9 +203,9 @@ class Engine:
         for alarm in (*track.alarms, *track.derived):
             self._timers.add(alarm)
 
-    def _run_trees(self) -> None:
-        for tree, heard in self._waiting.items():
-            tree.run(max(clock.judged_ms for clock in tree.clocks), heard)
+    def _run_trees(self, now_ms: int) -> None:
+        for tree, times in self._waiting.items():
+            tree.run(min(now_ms, max(clock.judged_ms for clock in tree.clocks)), times)
             self._timers.add(tree)
         self._waiting.clear()
 
@@ -243,7 +244,7 @@ class Engine:
             return []
         self._link = Link(up, max(at_ms, self._link.since_ms))
         for tree in self._trees:
-            if not up:
+            if not up or tree.held:
                 tree.run(self._link.since_ms)
             tree.link_is(self._link)
         for link_lost in self._ground.links:
@@ -320,13 +321,6 @@ class Engine:
     def states(self) -> dict[AlarmKey, AlarmState]:
         """Every alarm as it is now."""
         return {key: alarm.saved() for key, alarm in self._keys.items()}
-
-
-def _heard(rows: Small | Large) -> Times:
-    """The times of the usable readings."""
-    if isinstance(rows, Large):
-        return rows.heard_ms
-    return np.array([row.t_ms for row in rows.rows if row.value is not None], np.int64)
 
 
 def _stands(state: AlarmState) -> bool:

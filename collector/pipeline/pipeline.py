@@ -14,9 +14,10 @@ from collector.alarms.changes import RuleChange
 from collector.alarms.chunk import Readings
 from collector.alarms.engine import Engine
 from collector.alarms.model import LINK_SERIES, AlarmKey, AlarmState, Rule, Transition
+from collector.alarms.start import BEFORE_ALL
 from collector.domain.lab import Lab, Series, SeriesKey
 from collector.domain.quality import QualityMemory
-from collector.domain.readings import Flag, StoredReading, Why
+from collector.domain.readings import FUTURE_TOLERANCE_MS, Flag, StoredReading, Why
 from collector.intake.allowance import CHANGES, Allowances
 from collector.intake.inbox import Column, Intake, Oddity, finite_or_none
 from collector.pipeline.conditioning import conditioners_of
@@ -97,6 +98,7 @@ class Pipeline:
         self._shares = shares(lab, known.numbers)
         self._last = dict(known.last)
         self._changes = Allowances(CHANGES)
+        self._link_ms = BEFORE_ALL
         self._unjudged: set[int] = set()
         self._rules = {rule.name: rule for rule in judging.rules}
         self._series = {0: LINK_SERIES, **{number: one.series for number, one in self._conditioners.items()}}
@@ -127,7 +129,7 @@ class Pipeline:
         on_time = {one.series: one for one in ready if one.t_ms.size}
         batch = {n: Readings(one.t_ms, one.value, one.flags) for n, one in on_time.items()}
         add_shares(batch, self._shares, self.engine.clock_ms)
-        judged = self.engine.judge_all(batch)
+        judged = self.engine.judge_all(batch, now_ms)
         self._remember_unstored({number: one for number, one in batch.items() if number not in on_time})
         for number, one in on_time.items():  # first, so that of two equal times the judged one takes the key
             if number in judged.unseen:
@@ -150,7 +152,7 @@ class Pipeline:
             if self.engine.clock_ms(number) < now_ms
         }
         self._remember_unstored(batch)
-        self._tell(self.engine.judge_all(batch).transitions, now_ms)
+        self._tell(self.engine.judge_all(batch, now_ms).transitions, now_ms)
         self._settle_states()
 
     def _remember_unstored(self, batch: Mapping[int, Readings]) -> None:
@@ -167,11 +169,14 @@ class Pipeline:
         self._settle_states()
 
     def link_changed(self, up: bool, now_ms: int, text: str) -> None:
-        """The link to the broker came or went."""
-        self._tell(self.engine.link_changed(up, now_ms), now_ms)
-        self.batch.events.append((now_ms, EventKind.LINK_UP if up else EventKind.LINK_DOWN, text))
+        """The link to the broker came or went. Each change has a moment of its own, so that a replay finds all of them
+        and in their order, also where the clock was set back a little."""
+        follows = now_ms <= self._link_ms < now_ms + FUTURE_TOLERANCE_MS
+        at_ms = self._link_ms = self._link_ms + 1 if follows else now_ms
+        self._tell(self.engine.link_changed(up, at_ms), now_ms)
+        self.batch.events.append((at_ms, EventKind.LINK_UP if up else EventKind.LINK_DOWN, text))
         self.batch.meta[MetaKey.LINK] = LINK_IS_UP if up else LINK_IS_DOWN
-        self.batch.meta[MetaKey.LINK_MS] = str(now_ms)
+        self.batch.meta[MetaKey.LINK_MS] = str(at_ms)
         self._settle_states()
 
     def order(self, order: AlarmOrder, now_ms: int) -> Reply:

@@ -53,26 +53,26 @@ class World:
     def contexts(self) -> Contexts:
         return Contexts(self.lab, self.entries, self.brews)
 
-    def build(self) -> Engine:
+    def build(self, start_ms: int = BEFORE_ALL) -> Engine:
         memory = memory_ms(self.rules, self.lab)
         recent = {number: self._recent(rows, memory) for number, rows in self.rows.items()}
         return Engine(
             self.rules,
             Site(self.lab, self.series, {one.id: 0 for one in self.series}),
             Kept(states=self.states, newest=self.newest, recent=recent),
-            Running(self.link, self.contexts),
+            Running(self.link, self.contexts, start_ms),
         )
 
     def _recent(self, rows: list[tuple[int, float, int, bool]], memory: int) -> Readings:
         """As much of a series as a restart is given."""
         return readings([row for row in rows if row[0] >= rows[-1][0] - memory])
 
-    def restart(self) -> None:
+    def restart(self, start_ms: int = BEFORE_ALL) -> None:
         self.states |= self.engine.changed_states()
-        self.engine = self.build()
+        self.engine = self.build(start_ms)
         self.told += self.engine.opening(0)
 
-    def read(self, batch: dict[int, list[Row]]) -> None:
+    def read(self, batch: dict[int, list[Row]], now_ms: int = END) -> None:
         """Judge together what is not late of the readings of several series."""
         given: dict[int, Readings] = {}
         for number, rows in batch.items():
@@ -80,7 +80,7 @@ class World:
             kept = ~self.engine.late_mask(number, one.t_ms)
             if kept.any():
                 given[number] = Readings(one.t_ms[kept], one.value[kept], one.flags[kept])
-        judged = self.engine.judge_all(given)
+        judged = self.engine.judge_all(given, now_ms)
         self.told += judged.transitions
         for number, one in given.items():
             unseen = judged.unseen.get(number, np.zeros(one.t_ms.size, bool))

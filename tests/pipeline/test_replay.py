@@ -3,7 +3,7 @@
 import tempfile
 from pathlib import Path
 
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from collector.alarms.model import Event
@@ -29,6 +29,19 @@ def _replayed(lab: ByHand, rules: str = RULES) -> list[tuple[object, ...]]:
     return sorted(found)
 
 
+_AHEAD = [("pack", 0, 0), ("pack", 400_000, 0), ("pack", 0, -200_000), ("commit", 0, 0)]
+"""A clock that is 200 s ahead, and then the link goes and comes."""
+_AT_ONCE = [("commit", 0, 0), ("tick", 700_000, 0), ("commit", 0, 0), ("air", 60_000, 0)]
+"""The link goes and comes in one moment, beside probes that were never heard."""
+
+
+def _lived(found: list[tuple[str, int, int]]) -> list[Happening]:
+    return [Happening(what, gap_ms, lag_ms, 21.5, 0.76) for what, gap_ms, lag_ms in found]
+
+
+@example(_lived(_AHEAD), {3}, False)
+@example(_lived(_AHEAD), {3}, True)
+@example(_lived(_AT_ONCE), {0, 2}, False)
 @given(happenings, st.sets(st.integers(0, 44), max_size=12), st.booleans())
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 def test_replay_gives_the_alarms_that_were_raised_live(found: list[Happening], breaks: set[int], restart: bool) -> None:

@@ -18,6 +18,9 @@ What is remembered is the latest time each was heard, which does not depend on t
 when several series give their first sign of life, or when one speaks again whose silence was due and waited for its
 neighbours, the clocks of all series in the tree go to that time, so that what is older and still on its way is late for
 all. So live running, replay and restarts agree here too.
+
+A reading from a clock that runs ahead is held until its time has come: a probe that is five minutes ahead says nothing
+of the next five minutes of its neighbours, nor of what the link will do in them.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
@@ -99,6 +102,8 @@ class Tree:
         self.clocks = clocks
         self.lost = ""
         """The alarm of the link to the broker, while it stands."""
+        self.held: dict[Silence, Times] = {}
+        """Usable readings of the present's future."""
         self.queued: int | None = None
         self.quiet_until_ms = -NEVER
         """Before this nothing happens, whatever is heard of series that are not on alert."""
@@ -106,7 +111,7 @@ class Tree:
 
     def next_ms(self) -> int | None:
         """When something next happens if nothing is heard."""
-        found = (silence.next_ms() for silence in self.silences)
+        found = [silence.next_ms() for silence in self.silences] + [int(times[0]) for times in self.held.values()]
         return min((ms for ms in found if ms is not None), default=None)
 
     def clock_ms(self) -> int:
@@ -115,16 +120,25 @@ class Tree:
 
     def run(self, until_ms: int, heard: Mapping[Silence, Times] | None = None) -> None:
         """Let happen what is heard and what is due, in the order of its times. `heard`: silence of one series -> the
-        times (ms, strictly increasing) of its usable readings."""
-        self._coming = {leaf: _Arrivals(leaf, times) for leaf, times in (heard or {}).items() if times.size}
+        times (ms, strictly increasing, after those held) of its usable readings. What is later than `until_ms` is
+        held."""
+        for leaf, times in (heard or {}).items():
+            self.hold(leaf, times)
+        self._coming = {leaf: _Arrivals(leaf, times) for leaf, times in self.held.items()}
         done_ms = -NEVER
         while (at_ms := min(self._step_ms(silence, done_ms) for silence in self.silences)) <= until_ms:
             self._hear_until(at_ms)
             done_ms = max(done_ms, at_ms)
             self._fire(at_ms)
         self._hear_until(until_ms)
+        self.held = {leaf: one.times[one.at :] for leaf, one in self._coming.items() if one.at < one.times.size}
         self._coming = {}
         self.look_out(max(done_ms, until_ms))
+
+    def hold(self, leaf: Silence, times: Times) -> None:
+        """Usable readings of one series, after those held of it, are there to be heard when their time comes."""
+        if times.size:
+            self.held[leaf] = np.concatenate((self.held[leaf], times)) if leaf in self.held else times
 
     def look_out(self, done_ms: int) -> None:
         """Note what may be passed over from now on."""

@@ -4,6 +4,9 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from zoneinfo import ZoneInfo
 
+import numpy as np
+
+from collector.alarms.chunk import Times, chunk
 from collector.alarms.contexts import Contexts
 from collector.alarms.gates import Gate
 from collector.alarms.kinds.alarm import Alarm, Ledger, Seat
@@ -11,24 +14,26 @@ from collector.alarms.kinds.derived import Derived
 from collector.alarms.kinds.first_cause import LinkLost, Tree
 from collector.alarms.kinds.reference import Reference
 from collector.alarms.kinds.threshold import Threshold
-from collector.alarms.model import AlarmKey, AlarmState, Link, Rule
+from collector.alarms.model import AlarmKey, AlarmState, Rule
 from collector.alarms.places import BROKER, holds_at
-from collector.alarms.start import EVERY_MS, GAP_MS, Kept, Site
+from collector.alarms.start import BEFORE_ALL, EVERY_MS, GAP_MS, Kept, Running, Site
 from collector.alarms.track import Track
 from collector.domain.calibration_points import is_uncalibrated
 from collector.domain.lab import Series
 from collector.domain.probe_models import limits_for
+
+_NOTHING: Times = np.empty(0, np.int64)
 
 
 class Ground:
     """`tracks`: the series that have readings; `series`: those of them that are judged, as one without a calibration is
     not; `subjects`: (probe, place) -> number of those that have none."""
 
-    def __init__(self, site: Site, kept: Kept, link: Link, contexts: Contexts) -> None:
-        self.lab, self.link, self._contexts = site.lab, link, contexts
+    def __init__(self, site: Site, kept: Kept, running: Running, contexts: Contexts) -> None:
+        self.lab, self.link, self._contexts = site.lab, running.link, contexts
         self.zone = ZoneInfo(site.lab.time_zone)
         self._states, self._created_ms = kept.states, site.created_ms
-        self._newest = kept.newest
+        self._newest, self._recent, self._start_ms = kept.newest, kept.recent, running.start_ms
         self._out = _probes_out(site.series, kept.states)
         self.places = {one.id: one.place for one in site.series} | {0: BROKER}
         measured = [one for one in site.series if one.measure]
@@ -70,9 +75,22 @@ class Ground:
         return self._created_ms.get(number, 0)
 
     def heard_ms(self, members: Sequence[Series]) -> int | None:
-        """When one of these was last heard, as far as the journal knows."""
-        heard = [self._newest[one.id].usable_ms for one in members if one.id in self._newest]
-        return max((ms for ms in heard if ms is not None), default=None)
+        """When one of these was last heard before the start, as far as the journal knows."""
+        return max((ms for one in members if (ms := self._heard(one.id)[0]) is not None), default=None)
+
+    def ahead(self, number: int) -> Times:
+        """The usable readings of a series that are stamped after the start: its clock runs ahead."""
+        return self._heard(number)[1]
+
+    def _heard(self, number: int) -> tuple[int | None, Times]:
+        """When a series was last heard before the start, and what it has said for after that."""
+        usable_ms = self._newest[number].usable_ms if number in self._newest else None
+        rows = self._recent.get(number)
+        if usable_ms is None or not usable_ms > self._start_ms > BEFORE_ALL or rows is None:
+            return usable_ms, _NOTHING
+        times = chunk(rows.t_ms, rows.value, rows.flags).heard_ms
+        cut = int(times.searchsorted(self._start_ms, "right"))
+        return int(times[cut - 1]) if cut else None, times[cut:]
 
     def reference(self, series: Series, user: Series) -> Reference:
         """What the readings of `user` are held against."""

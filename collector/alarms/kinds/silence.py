@@ -46,12 +46,13 @@ class Silence(Alarm):
         """Whether its readings mean more at present than that it is heard."""
         self.parent: Silence | None = None
         self.children: list[Silence] = []
+        if self.heard_since and self.deadline is None:  # what was heard was ahead when the last run ended
+            self.deadline = self.heard_ms + self.rule.off_delay_ms
 
     def link_is(self, link: Link) -> None:
         """The link went up or down, or was found so at the start."""
         self.armed = link.up
-        if link.up:
-            self.floor_ms = max(self.created_ms, link.since_ms)
+        self.floor_ms = max(self.created_ms, link.since_ms)
 
     @property
     def base_ms(self) -> int:

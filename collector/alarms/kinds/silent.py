@@ -14,6 +14,7 @@ from collector.alarms.kinds.silence import Silence
 from collector.alarms.model import Kind, Rule
 from collector.alarms.places import about_broker
 from collector.domain.lab import Lab, Series
+from collector.domain.readings import FUTURE_TOLERANCE_MS
 from collector.domain.units import show_duration
 
 
@@ -137,7 +138,7 @@ SILENT = RuleKind(
     watches_link=True,
     clashes=_outlasted,
     place=_place,
-    memory_ms=lambda rule, slowest_ms: round(rule.setpoint) + rule.on_delay_ms,
+    memory_ms=lambda rule, slowest_ms: round(rule.setpoint) + rule.on_delay_ms + FUTURE_TOLERANCE_MS,
     beside=_same_bin,
     doubts=_doubts,
 )
