@@ -12,10 +12,13 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from collector.domain.readings import Why
+
 Times = npt.NDArray[np.int64]
 Values = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.uint8]
 Mask = npt.NDArray[np.bool_]
+_UNSEEN, _OUT = np.uint16(Why.UNSEEN), np.uint16(Why.NOT_THE_BEDDING)
 
 
 class Readings(NamedTuple):
@@ -26,11 +29,26 @@ class Readings(NamedTuple):
     flags: Flags
     unseen: Mask | None = None
     """Which of them take no part in comparisons between series (Why.UNSEEN), where that is on record."""
+    out: Mask | None = None
+    """Which of them the probe took out of its bedding (Why.NOT_THE_BEDDING); None: none of them. They have failed as
+    readings; the probe was heard all the same, and what was about to be raised is not."""
 
     def part(self, which: slice) -> "Readings":
         """Some of them."""
         unseen = None if self.unseen is None else self.unseen[which]
-        return Readings(self.t_ms[which], self.value[which], self.flags[which], unseen)
+        out = None if self.out is None else self.out[which]
+        return Readings(self.t_ms[which], self.value[which], self.flags[which], unseen, out)
+
+
+def readings_of(t_ms: Times, value: Values, flags: Flags, why: npt.NDArray[np.uint16]) -> Readings:
+    """As they are stored, with what their reasons (`domain.readings.Why`) say of them."""
+    return Readings(t_ms, value, flags, (why & _UNSEEN) != 0, out_of(why))
+
+
+def out_of(why: npt.NDArray[np.uint16]) -> Mask | None:
+    """Which readings were taken out of the bedding; None where none was."""
+    out: Mask = (why & _OUT) != 0
+    return out if out.any() else None
 
 
 SMALL = 32
@@ -43,6 +61,7 @@ class Row(NamedTuple):
     t_ms: int
     value: float | None
     clean: bool
+    out: bool = False
 
 
 class Span(NamedTuple):
@@ -72,7 +91,7 @@ class Small:
         "usable",
     )
 
-    def __init__(self, t_ms: Times, value: Values, flags: Flags) -> None:
+    def __init__(self, t_ms: Times, value: Values, flags: Flags, out: Mask | None = None) -> None:
         low, high, clean_low, clean_high = math.inf, -math.inf, math.inf, -math.inf
         last: int | None = None
         told: float | None = None
@@ -87,6 +106,9 @@ class Small:
             if clean:
                 clean_low, clean_high = min(clean_low, number), max(clean_high, number)
             last, told = t, number
+        if out is not None:
+            rows = [row._replace(out=away) for row, away in zip(rows, out.tolist(), strict=True)]
+            last = max((row.t_ms for row in rows if row.value is not None or row.out), default=None)
         self.rows = rows
         self.usable = Span(low, high)
         self.clean = Span(clean_low, clean_high)
@@ -95,28 +117,29 @@ class Small:
 
     @property
     def heard_ms(self) -> Times:
-        """The times of the usable readings."""
-        return np.array([row.t_ms for row in self.rows if row.value is not None], np.int64)
+        """When it was heard: the times of the usable readings, and of those out of the bedding."""
+        return np.array([row.t_ms for row in self.rows if row.value is not None or row.out], np.int64)
 
 
 class Large:
     """Many readings as arrays; what only a crossing alarm needs is made when first asked for."""
 
-    def __init__(self, t_ms: Times, value: Values, flags: Flags) -> None:
-        self.t_ms, self.value = t_ms, value
+    def __init__(self, t_ms: Times, value: Values, flags: Flags, out: Mask | None = None) -> None:
+        self.t_ms, self.value, self.out = t_ms, value, out
         rank = flags - np.uint8(1)  # wraps 0 to 255, so that one comparison finds 1, 2, 3
         self.told: Mask = (rank < 3) & np.isfinite(value)
         self.sure: Mask = self.told & (rank < 2)
         self.all_told = bool(self.told.all())
         self.all_sure = self.all_told and bool(self.sure.all())
         heard = value if self.all_told else value[self.told]
-        self.heard_ms: Times = t_ms if self.all_told else t_ms[self.told]
+        self.told_ms: Times = t_ms if self.all_told else t_ms[self.told]
+        self.heard_ms: Times = self.told_ms if out is None else t_ms[self.told | out]
         self.usable = _span(heard)
         self.clean = self.usable if self.all_sure else _span(value[self.sure])
         self.last_ms = int(t_ms[-1])
         any_heard = bool(self.heard_ms.size)
         self.last_heard_ms = int(self.heard_ms[-1]) if any_heard else None
-        self.last_value = float(heard[-1]) if any_heard else None
+        self.last_value = float(heard[-1]) if heard.size else None
 
     @cached_property
     def _signed(self) -> dict[float, tuple[Values, Values]]:
@@ -141,7 +164,7 @@ class Large:
         """The last usable value before `index`."""
         if self.all_told:
             return float(self.value[index - 1]) if index else otherwise
-        known = int(self.heard_ms.searchsorted(self.t_ms[index - 1], "right")) if index else 0
+        known = int(self.told_ms.searchsorted(self.t_ms[index - 1], "right")) if index else 0
         return float(self._heard[known - 1]) if known else otherwise
 
     @cached_property
@@ -156,9 +179,10 @@ def _span(values: Values) -> Span:
 Chunk = Small | Large
 
 
-def chunk(t_ms: Times, value: Values, flags: Flags) -> Chunk:
-    """The readings ready to be judged: columns of one length, one at least, `t_ms` in ms and strictly increasing."""
-    return Small(t_ms, value, flags) if t_ms.size <= SMALL else Large(t_ms, value, flags)
+def chunk(t_ms: Times, value: Values, flags: Flags, out: Mask | None = None) -> Chunk:
+    """The readings ready to be judged: columns of one length, one at least, `t_ms` in ms and strictly increasing;
+    `out` as in `Readings`."""
+    return Small(t_ms, value, flags, out) if t_ms.size <= SMALL else Large(t_ms, value, flags, out)
 
 
 def first(mask: Mask, position: int) -> int:

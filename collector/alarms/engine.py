@@ -165,7 +165,7 @@ class Engine:
             raise ValueError(f"series {series}: readings to judge must be newer than the clock and each other")
 
     def _judge(self, track: Track, readings: Readings, now_ms: int) -> None:
-        rows = chunk(readings.t_ms, readings.value, readings.flags)
+        rows = chunk(readings.t_ms, readings.value, readings.flags, readings.out)
         if track.flip_ms <= rows.last_ms:
             self._judge_around(track, readings)
         else:
@@ -196,7 +196,7 @@ class Engine:
             cut = min(end, int(readings.t_ms.searchsorted(track.flip_ms, "right")))
             if cut > start:
                 part = readings.part(slice(start, cut))
-                self._judge_part(track, part, chunk(part.t_ms, part.value, part.flags))
+                self._judge_part(track, part, chunk(part.t_ms, part.value, part.flags, part.out))
             if track.flip_ms <= readings.t_ms[-1]:
                 track.pass_until(track.flip_ms)
             start = cut

@@ -43,6 +43,8 @@ STANDING = (State.UNACKNOWLEDGED, State.ACKNOWLEDGED)
 """States in which the condition is present and people have been told."""
 
 
+OUT_OF_BEDDING = "out of the bedding"
+"""What the readings may be that a `suspect` rule counts, in place of all doubtful ones."""
 SQUEEZE_TEST = "squeeze test"
 """What a `discrepancy` may be against, in place of another probe."""
 
@@ -105,6 +107,8 @@ class Rule:
     """Once raised it stays until a person resets it, also when its condition has gone."""
     re_alarm_ms: int | None = None
     """Annunciated again when it is still active so long after it was acknowledged."""
+    counts: str = ""
+    """`suspect`: OUT_OF_BEDDING, or empty for all doubtful readings but those."""
     against: str = ""
     """`deviation`: 'air_temperature at room'. `discrepancy`: SQUEEZE_TEST, or empty for two probes of one place."""
     window_ms: int = 0
@@ -244,9 +248,9 @@ class Newest(NamedTuple):
     t_ms: int
     """Newest reading that was not late."""
     usable_ms: int | None = None
-    """Newest of those whose flag is usable."""
+    """Newest of those whose flag is usable, or that came from out of the bedding."""
     usable_value: float | None = None
-    """Its value; an alarm raised by a timer tells it."""
+    """Value of the newest usable one; an alarm raised by a timer tells it."""
 
 
 LINK_SERIES = Series(id=0, probe="", channel="", measure="", place="broker", unit="")

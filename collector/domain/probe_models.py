@@ -30,6 +30,8 @@ from collector.domain.units import MEASURES, MS, OWN, from_sent
 MODELS = ("ds18b20", "capacitive", "sht3x", "dht22", "oxygen", "switch", "generic")
 NEVER = math.inf
 _DAY_MS = MS["d"]
+BED_MEMORY_MS = 43 * MS["h"]
+"""So long the level that moisture held can show that a probe is out of its bedding (`collector.domain.bedding`)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,11 +69,13 @@ class Limits:
     """Raw value the probe holds after power-up, before its first measurement (9 or 3)."""
     pinned: tuple[float, float] | None = None
     """Raw values at or beyond these are an input pinned at an end (4)."""
+    dries: bool = False
+    """Whether a fall faster than drying means that the probe is out of its bedding (4)."""
 
     @property
     def memory_ms(self) -> int:
         """How far back from the newest judged row `memory_from_rows` must be given rows."""
-        return self.gap_ms + (self.flat_ms[1] if self.flat_ms else 0)
+        return max(self.gap_ms + (self.flat_ms[1] if self.flat_ms else 0), BED_MEMORY_MS if self.dries else 0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -228,6 +232,7 @@ def limits_for(measure: str, model: str, every_ms: int, unit: str = "") -> Limit
         codes=codes,
         power_up=power_up,
         pinned=pinned,
+        dries=measure == "bedding_moisture",
     )
 
 

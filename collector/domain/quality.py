@@ -2,6 +2,7 @@
 
     own value     gross range and the probe's own codes: can this number be true by itself?
     neighbours    spike, rate of change, flat line, gap: can it be true after the ones before it?
+    bedding       moisture: can a tray have dried so fast, or is the probe out of it? (`collector.domain.bedding`)
 
 Only readings that pass the first stage take part in the second: a -127 or a NaN is nobody's neighbour. Decisions where
 tests leave a choice stand in `collector.domain.quality_tests`; those about the whole are here:
@@ -15,16 +16,18 @@ tests leave a choice stand in `collector.domain.quality_tests`; those about the 
 - `Why.CALIBRATION` by itself does not degrade a flag. Were readings past the last calibration point suspect, a
   probe calibrated at 0 and 25 degC could raise an alarm at 28 but never clear it at 26. The reason is kept beside
   the value; what the extension makes implausible, the range test flags.
+- `Why.NOT_THE_BEDDING` fails a reading, which is a neighbour to the others all the same.
 - `Why.FUTURE` makes a reading suspect: its time is not its own.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from collector.domain.bedding import BedMemory, out_of_bedding, remember_bed
 from collector.domain.probe_models import OFF, Limits
 from collector.domain.quality_tests import (
     FAIL,
@@ -48,7 +51,8 @@ TimeArray = NDArray[np.int64]
 WhyArray = NDArray[np.uint16]
 
 _CODE_TOLERANCE = 0.001  # codes pass through float32 and decimal text on their way
-_BY_NEIGHBOURS = int(Why.SPIKE | Why.RATE | Why.FLAT)
+_BY_NEIGHBOURS = int(Why.SPIKE | Why.RATE | Why.FLAT | Why.NOT_THE_BEDDING)
+_OUT = np.uint16(Why.NOT_THE_BEDDING)
 _SENTINEL = np.uint16(Why.SENTINEL)
 _RANGE_BITS = np.uint16(Why.RANGE_SUSPECT | Why.RANGE_FAIL | Why.NOT_A_NUMBER)
 _RANGE_WHY = np.zeros(10, np.uint16)
@@ -64,7 +68,8 @@ class Seen(NamedTuple):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class QualityMemory:
-    """What must be remembered of a series between pieces: three readings and a time, however long its windows."""
+    """What must be remembered of a series between pieces: three readings, a time and, of moisture, what was held,
+    however long its windows."""
 
     last: Seen | None = None
     """The newest usable reading."""
@@ -73,6 +78,8 @@ class QualityMemory:
     spike_ok: Seen | None = None
     """The last reading the spike test accepted."""
     rate_ok: Seen | None = None
+    bed: BedMemory = field(default_factory=BedMemory)
+    """Whether the probe was in its bedding."""
 
 
 def no_memory() -> QualityMemory:
@@ -106,6 +113,7 @@ def memory_from_rows(
         still_since_ms=still_since_ms,
         spike_ok=_last_mark(t_ms, value, (why & Why.SPIKE) == 0) or before.spike_ok,
         rate_ok=_last_mark(t_ms, value, (why & Why.RATE) == 0) or before.rate_ok,
+        bed=remember_bed(before.bed, t_ms, value, (why & _OUT) != 0),
     )
 
 
@@ -124,12 +132,27 @@ def judge(
     if limits.power_up is not None and _holds(raw, limits.power_up).any():
         _check_power_up(limits, limits.power_up, memory, t_ms, raw, value, flags, why, usable)
     if usable.all():
-        by_neighbours, reasons, memory = _among_neighbours(limits, memory, t_ms, value)
+        by_neighbours, reasons, memory = _beside_others(limits, memory, t_ms, value)
         return aggregate(flags, by_neighbours), why | reasons, memory
     if usable.any():
-        by_neighbours, reasons, memory = _among_neighbours(limits, memory, t_ms[usable], value[usable])
+        by_neighbours, reasons, memory = _beside_others(limits, memory, t_ms[usable], value[usable])
         flags[usable] = aggregate(flags[usable], by_neighbours)
         why[usable] |= reasons
+    return flags, why, memory
+
+
+def _beside_others(
+    limits: Limits, memory: QualityMemory, t_ms: TimeArray, value: FloatArray
+) -> tuple[FlagArray, WhyArray, QualityMemory]:
+    """What usable readings are worth after those before them."""
+    bed = memory.bed
+    flags, why, memory = _among_neighbours(limits, memory, t_ms, value)
+    if limits.dries:
+        out, bed = out_of_bedding(bed, t_ms, value)
+        memory = replace(memory, bed=bed)
+        if out.any():
+            flags[out] = FAIL
+            why[out] |= _OUT
     return flags, why, memory
 
 

@@ -52,6 +52,11 @@ class Why(IntFlag):
     """Came after readings it would have been compared with had been judged: left out of comparisons between probes."""
     UNCALIBRATED = 8192
     """A raw number of a channel that has no calibration yet: kept as it came, without a value, and never judged."""
+    NOT_THE_BEDDING = 16384
+    """The probe was out of its bedding: true perhaps, but of the air."""
+    ALONE = 32768
+    """Came after the other channel of its probe had been judged, for which it would have said whether the probe was in
+    its bedding."""
 
 
 FUTURE_TOLERANCE_MS = 5 * 60 * 1000

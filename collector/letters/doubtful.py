@@ -20,6 +20,7 @@ _WORDS = {
     Why.FLAT: "has not moved for too long",
     Why.CALIBRATION: "beyond the calibration points",
     Why.UNCALIBRATED: "a raw number, not calibrated yet",
+    Why.NOT_THE_BEDDING: "not the bedding: the probe is out of it, or reads air",
     Why.FUTURE: "the probe's clock runs ahead",
 }
 _FLAGS: dict[int, str] = {

@@ -4,11 +4,9 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-import numpy as np
-
 from collector.alarms.building import memory_ms as alarms_memory_ms
 from collector.alarms.changes import difference, retire, signatures
-from collector.alarms.chunk import Readings
+from collector.alarms.chunk import Readings, readings_of
 from collector.alarms.engine import Engine
 from collector.alarms.model import Link, Newest, Rule
 from collector.alarms.start import Kept, Running, Site
@@ -34,6 +32,8 @@ def build_pipeline(lab: Lab, rules: Sequence[Rule], journal: Journal, outlet: Ou
     known = Remembered(
         numbers=stored.numbers,
         quality={number: one.quality for number, one in stored.past.items()},
+        spells={number: one.spells for number, one in stored.past.items()},
+        newest_ms={number: one.newest.t_ms for number, one in stored.past.items()},
         last={
             n: StoredReading(series=n, t_ms=one.t_ms, value=one.value, flag=one.flag, raw=None, why=one.why)
             for n, one in stored.newest.items()
@@ -147,7 +147,7 @@ def _subjects(lab: Lab, journal: Journal, now_ms: int) -> list[Series]:
 
 
 def _readings(rows: Tail) -> Readings:
-    return Readings(rows.t_ms, rows.value, rows.flag, (rows.why & np.uint16(Why.UNSEEN)) != 0)
+    return readings_of(rows.t_ms, rows.value, rows.flag, rows.why)
 
 
 def _since_ms(newest_ms: Sequence[int], memory_ms: int, now_ms: int) -> int:
@@ -162,7 +162,8 @@ def _newest(one: NewestReading, past: LookedBackOn | None) -> Newest:
     if past is not None:
         return past.newest
     usable = one.flag in USABLE and not one.why & (Why.LATE | Why.UNCALIBRATED)
-    return Newest(one.t_ms, one.t_ms if usable else None, one.value if usable else None)
+    heard = usable or bool(one.why & Why.NOT_THE_BEDDING)
+    return Newest(one.t_ms, one.t_ms if heard else None, one.value if usable else None)
 
 
 def _link(meta: Mapping[str, str], now_ms: int) -> Link:

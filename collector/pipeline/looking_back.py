@@ -12,12 +12,13 @@ import numpy as np
 from collector.alarms.model import Newest
 from collector.domain.quality import QualityMemory, memory_from_rows, no_memory
 from collector.domain.readings import USABLE, Why
+from collector.pipeline.lifted import Spells
 from collector.store.journal import Journal
 from collector.store.tables.reading import NewestReading
 from collector.store.tables.tails import Tail, joined
 
 _USABLE = np.array(sorted(USABLE), np.uint8)
-_UNCALIBRATED = np.uint16(Why.UNCALIBRATED)
+_UNCALIBRATED, _OUT = np.uint16(Why.UNCALIBRATED), np.uint16(Why.NOT_THE_BEDDING)
 
 
 class LookedBackOn:
@@ -26,15 +27,21 @@ class LookedBackOn:
     def __init__(self, keep_ms: int) -> None:
         self._keep_ms = keep_ms
         self._parts: deque[Tail] = deque()
-        self._usable: tuple[int, float] | None = None
+        self._heard_ms: int | None = None
+        self._usable: float | None = None
         self.quality: QualityMemory = no_memory()
+        self.spells = Spells()
 
     def add(self, rows: Tail) -> None:
         """What follows; at least one row."""
         self.quality = memory_from_rows(rows.t_ms, rows.value, rows.flag, rows.why, self.quality)
-        usable_at = np.flatnonzero(np.isin(rows.flag, _USABLE) & ((rows.why & _UNCALIBRATED) == 0))
+        self.spells.remember(rows.t_ms, rows.flag, rows.why)
+        usable = np.isin(rows.flag, _USABLE) & ((rows.why & _UNCALIBRATED) == 0)
+        usable_at, heard_at = np.flatnonzero(usable), np.flatnonzero(usable | ((rows.why & _OUT) != 0))
         if usable_at.size:
-            self._usable = int(rows.t_ms[usable_at[-1]]), float(rows.value[usable_at[-1]])
+            self._usable = float(rows.value[usable_at[-1]])
+        if heard_at.size:
+            self._heard_ms = int(rows.t_ms[heard_at[-1]])
         self._parts.append(rows)
         from_ms = int(rows.t_ms[-1]) - self._keep_ms
         while int(self._parts[0].t_ms[-1]) < from_ms:
@@ -43,8 +50,7 @@ class LookedBackOn:
     @property
     def newest(self) -> Newest:
         """The newest judged reading and the newest usable one."""
-        t_ms = int(self._parts[-1].t_ms[-1])
-        return Newest(t_ms) if self._usable is None else Newest(t_ms, *self._usable)
+        return Newest(int(self._parts[-1].t_ms[-1]), self._heard_ms, self._usable)
 
     def newest_reading(self, series: int) -> NewestReading:
         rows = self._parts[-1]

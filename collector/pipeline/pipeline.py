@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from collector.alarms.changes import RuleChange
-from collector.alarms.chunk import Readings
+from collector.alarms.chunk import Readings, out_of
 from collector.alarms.engine import Engine
 from collector.alarms.model import LINK_SERIES, AlarmKey, AlarmState, Rule, Transition
 from collector.alarms.start import BEFORE_ALL
@@ -23,6 +23,7 @@ from collector.intake.inbox import Column, Intake, Oddity, finite_or_none
 from collector.pipeline.conditioning import conditioners_of
 from collector.pipeline.diary_book import DiaryBook
 from collector.pipeline.lab_facts import LabFacts
+from collector.pipeline.lifted import Checked, Lifted, Spells
 from collector.pipeline.notices import Notices, Outlet, ToldSoFar
 from collector.pipeline.own_series import add_shares, shares
 from collector.store.batch import Batch, HistoryRow, NewMessage, RejectedRow, Unplaced
@@ -74,10 +75,12 @@ class _Ready:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Remembered:
     """What a pipeline knows from before. By the number of a series in the journal: `quality`, what the checks remember;
-    `last`, its newest reading."""
+    `spells`, when it was out of its bedding; `newest_ms`, up to when it was judged; `last`, its newest reading."""
 
     numbers: Mapping[SeriesKey, int]
     quality: Mapping[int, QualityMemory]
+    spells: Mapping[int, Spells]
+    newest_ms: Mapping[int, int]
     last: Mapping[int, StoredReading]
     arrivals: Mapping[int, bytes]
     """Packet id -> digest of messages stamped at arrival, which may come again."""
@@ -95,6 +98,7 @@ class Pipeline:
         self.batch = Batch()
         self.engine = judging.engine
         self._conditioners = conditioners_of(lab, known.numbers, known.quality)
+        self._lifted = Lifted(lab, known.numbers, known.spells, known.newest_ms)
         self._shares = shares(lab, known.numbers)
         self._last = dict(known.last)
         self._changes = Allowances(CHANGES)
@@ -127,7 +131,8 @@ class Pipeline:
         """Judge all that has arrived since the last call."""
         ready = [self._settle_series(series, column, now_ms) for series, column in self.intake.take().items()]
         on_time = {one.series: one for one in ready if one.t_ms.size}
-        batch = {n: Readings(one.t_ms, one.value, one.flags) for n, one in on_time.items()}
+        self._lifted.mark({n: Checked(one.t_ms, one.flags, one.why) for n, one in on_time.items()})
+        batch = {n: Readings(one.t_ms, one.value, one.flags, out=out_of(one.why)) for n, one in on_time.items()}
         add_shares(batch, self._shares, self.engine.clock_ms)
         judged = self.engine.judge_all(batch, now_ms)
         self._remember_unstored({number: one for number, one in batch.items() if number not in on_time})

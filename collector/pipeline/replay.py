@@ -8,11 +8,12 @@ link to the broker goes up and down when it did. What a reading's own clock said
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from collector.alarms.chunk import Readings
+from collector.alarms.chunk import Readings, out_of
 from collector.alarms.engine import Engine
 from collector.alarms.model import LINK_SERIES, Link, Rule, Transition
 from collector.alarms.start import Kept, Running, Site
@@ -20,6 +21,7 @@ from collector.domain.lab import Lab, Series, SeriesKey, subjects
 from collector.domain.readings import Why
 from collector.pipeline.conditioning import Conditioner, conditioners_of, longest_memory_ms, memories_of
 from collector.pipeline.diary_book import contexts_of
+from collector.pipeline.lifted import Checked, Lifted, spells_of
 from collector.pipeline.own_series import add_shares, shares
 from collector.store.reader import Reader
 from collector.store.tables.columns import Columns
@@ -47,7 +49,7 @@ def replay(
     reader: Reader, lab: Lab, rules: Sequence[Rule], since_ms: int, until_ms: int, progress: Progress | None = None
 ) -> Replayed:
     """Run the readings from `since_ms` on, before `until_ms`, through `rules`."""
-    conditioners = _conditioners(reader, lab, since_ms)
+    conditioners, lifted = _conditioners(reader, lab, since_ms)
     series = {number: one.series for number, one in conditioners.items()}
     about = _subjects(reader, lab)
     wanted = shares(lab, {_key(one): number for number, one in series.items()})
@@ -68,11 +70,13 @@ def replay(
             transitions += engine.link_changed(up, at_ms)
         if chunk is not None:
             count += chunk.t_ms.size
-            batch = {
+            anew = {
                 number: _judged_anew(conditioners[number], t_ms, raw, why)
                 for number, t_ms, raw, why in _by_series(chunk)
                 if number in conditioners
             }
+            lifted.mark({number: one.checked for number, one in anew.items()})
+            batch = {number: one.readings() for number, one in anew.items()}
             add_shares(batch, wanted, engine.clock_ms)
             transitions += engine.judge_all(batch).transitions
             transitions += engine.tick(chunk.until_ms - 1)
@@ -89,21 +93,35 @@ def replay(
     )
 
 
-def _conditioners(reader: Reader, lab: Lab, since_ms: int) -> dict[int, Conditioner]:
+def _conditioners(reader: Reader, lab: Lab, since_ms: int) -> tuple[dict[int, Conditioner], Lifted]:
     """Of the series of today's lab that the journal knows, with what quality checks remember from before it."""
     numbers = {_key(one): one.id for one in reader.series()}
-    memories = memories_of(reader.recent(numbers.values(), since_ms - longest_memory_ms(lab), since_ms))
-    return conditioners_of(lab, numbers, memories)
+    recent = reader.recent(numbers.values(), since_ms - longest_memory_ms(lab), since_ms)
+    lifted = Lifted(lab, numbers, {number: spells_of(rows) for number, rows in recent.items()}, {})
+    return conditioners_of(lab, numbers, memories_of(recent)), lifted
+
+
+class _Anew(NamedTuple):
+    """Readings of one series judged anew."""
+
+    value: NDArray[np.float64]
+    unseen: NDArray[np.bool_]
+    checked: Checked
+
+    def readings(self) -> Readings:
+        """As alarms take them."""
+        one = self.checked
+        return Readings(one.t_ms, self.value, one.flags, self.unseen, out_of(one.why))
 
 
 def _judged_anew(
-    one: Conditioner, t_ms: NDArray[np.int64], raw: NDArray[np.float64], why: NDArray[np.uint16]
-) -> Readings:
-    """Values and flags, as they would be stored today: of one series, an element for each reading. What was too late to
-    be compared then is not compared."""
-    value, found = one.values(t_ms, raw, why & _FROM_THEN)
-    flags, _ = one.judge(t_ms, raw, value, found)
-    return Readings(t_ms, value, flags, (why & _UNSEEN) != 0)
+    one: Conditioner, t_ms: NDArray[np.int64], raw: NDArray[np.float64], then: NDArray[np.uint16]
+) -> "_Anew":
+    """Values and flags, as they would be stored today: of one series, an element for each reading. `then`: the reasons
+    on record; what was too late to be compared then is not compared."""
+    value, found = one.values(t_ms, raw, then & _FROM_THEN)
+    flags, why = one.judge(t_ms, raw, value, found)
+    return _Anew(value, (then & _UNSEEN) != 0, Checked(t_ms, flags, why, then))
 
 
 def _subjects(reader: Reader, lab: Lab) -> dict[int, Series]:

@@ -72,6 +72,7 @@ def test_the_alarms_that_ship() -> None:
         "room-air-cold": ("low", 10.0),
         "probe-silent": ("silent", 30.0 * MIN),
         "probe-doubtful": ("suspect", 30.0),
+        "probe-out-of-bedding": ("suspect", 80.0),
         "probe-battery-low": ("low", 3.3),
         "broker-lost": ("silent", 10.0 * MIN),
         "disk-low": ("low", 500.0),

@@ -14,10 +14,22 @@ from collector.alarms.building import memory_ms
 from collector.alarms.chunk import Readings
 from collector.alarms.contexts import Contexts, parse_condition
 from collector.alarms.engine import Engine
-from collector.alarms.model import SQUEEZE_TEST, AlarmKey, AlarmState, Kind, Link, Newest, Rule, Transition, What
+from collector.alarms.model import (
+    OUT_OF_BEDDING,
+    SQUEEZE_TEST,
+    AlarmKey,
+    AlarmState,
+    Kind,
+    Link,
+    Newest,
+    Rule,
+    Transition,
+    What,
+)
 from collector.alarms.start import BEFORE_ALL, Kept, Running, Site
 from collector.domain.diary import Brew, DiaryEntry, DiaryKind, Feel
 from collector.domain.lab import Lab, Series
+from collector.domain.readings import Flag
 from tests.alarms.bench_lab import BROKER, HOT, MIN, SILENT, UP, rule
 from tests.alarms.world_lab import READ, SERIES, lab
 from tests.worlds.strategies import DELAYS_MS, FLAGS, GAPS_MS, LAGS_MS
@@ -79,7 +91,8 @@ class World:
             one = readings([(*row, False) for row in sorted(rows, key=lambda row: row[0])])
             kept = ~self.engine.late_mask(number, one.t_ms)
             if kept.any():
-                given[number] = Readings(one.t_ms[kept], one.value[kept], one.flags[kept])
+                out = None if one.out is None else one.out[kept]
+                given[number] = Readings(one.t_ms[kept], one.value[kept], one.flags[kept], out=out)
         judged = self.engine.judge_all(given, now_ms)
         self.told += judged.transitions
         for number, one in given.items():
@@ -91,7 +104,8 @@ class World:
             self.rows.setdefault(number, []).append((t, value, flag, mark))
             usable = flag in (1, 2, 3) and np.isfinite(value)
             before = self.newest.get(number, Newest(0))
-            self.newest[number] = Newest(t, t, value) if usable else before._replace(t_ms=t)
+            heard = Newest(t, t, value) if usable else before._replace(t_ms=t)
+            self.newest[number] = heard._replace(usable_ms=t) if is_out(value, flag) else heard
 
     def say(self, number: int, t_ms: int, value: float, flag: int = 1) -> None:
         self.read({number: [(t_ms, value, flag)]})
@@ -189,9 +203,19 @@ class World:
 
 def readings(rows: Sequence[tuple[int, float, int, bool]]) -> Readings:
     t, value, flag, unseen = zip(*rows, strict=True) if rows else ((), (), (), ())
+    out = np.array([is_out(*one) for one in zip(value, flag, strict=True)], np.bool_)
     return Readings(
-        np.array(t, np.int64), np.array(value, np.float64), np.array(flag, np.uint8), np.array(unseen, np.bool_)
+        np.array(t, np.int64),
+        np.array(value, np.float64),
+        np.array(flag, np.uint8),
+        np.array(unseen, np.bool_),
+        out if out.any() else None,
     )
+
+
+def is_out(value: float, flag: int) -> bool:
+    """Moisture that failed stands for a probe out of its bedding; no other series reads so much."""
+    return flag == Flag.FAIL and value >= 50
 
 
 # ---- rules -------------------------------------------------------------------------------------------------------
@@ -199,6 +223,9 @@ def readings(rows: Sequence[tuple[int, float, int, bool]]) -> Readings:
 DEVIATION = rule(HOT, name="apart", kind=Kind.DEVIATION, setpoint=5.0, against="air_temperature at room")
 RATE = rule(HOT, name="rising", kind=Kind.RATE, setpoint=6.0, deadband=1.0, window_ms=10 * MIN)
 SUSPECT = rule(HOT, name="doubtful", kind=Kind.SUSPECT, measure="", setpoint=30.0, deadband=10.0, window_ms=10 * MIN)
+LIFTED = rule(SUSPECT, name="lifted", measure="bedding_moisture", counts=OUT_OF_BEDDING)
+FALLING = rule(RATE, name="falling", measure="bedding_moisture", setpoint=-30.0, deadband=5.0)
+DRY = rule(HOT, name="dry", kind=Kind.LOW, measure="bedding_moisture", setpoint=66.0, deadband=5.0)
 PROBES = rule(HOT, name="disagree", kind=Kind.DISCREPANCY, setpoint=2.0, deadband=0.5)
 SQUEEZE = rule(
     HOT,
@@ -229,7 +256,8 @@ WATERED = parse_condition("watered within 10 min")
 def every_kind(draw: st.DrawFn) -> tuple[Rule, ...]:
     """An alarm of each kind, with delays, contexts and the like."""
     made = []
-    for one in (HOT, DEVIATION, RATE, SUSPECT, PROBES, SQUEEZE, rule(SILENT, setpoint=4.0 * MIN), UNWATERED):
+    silent = rule(SILENT, setpoint=4.0 * MIN)
+    for one in (HOT, DRY, DEVIATION, RATE, FALLING, SUSPECT, LIFTED, PROBES, SQUEEZE, silent, UNWATERED):
         delays = (0, 0) if one.kind is Kind.OVERDUE else (draw(DELAYS_MS), draw(DELAYS_MS))
         conditions = draw(st.sampled_from([((), ()), ((), ()), ((), (WATERED,)), ((BREWING,), ()), ((), (BREWING,))]))
         made.append(

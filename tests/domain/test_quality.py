@@ -1,11 +1,12 @@
 """Judging a series: codes, gaps, flat lines, what is missing, and what is kept."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
 
+from collector.domain.bedding import BedMemory
 from collector.domain.probe_models import Limits, limits_for
 from collector.domain.quality import QualityMemory, Seen, judge, judge_late, memory_from_rows, no_memory
 from collector.domain.readings import CLEAN, Flag, Why
@@ -241,4 +242,6 @@ def test_a_tail_from_rows_knows_what_was_accepted() -> None:
         np.array([1, 1, 4], np.uint8),
         np.array([Why.GAP, 0, Why.SPIKE], np.uint16),
     )
-    assert rows == QualityMemory(last=Seen(3, 50.0), still_since_ms=3, spike_ok=Seen(2, 20.0), rate_ok=Seen(3, 50.0))
+    assert replace(rows, bed=BedMemory()) == QualityMemory(
+        last=Seen(3, 50.0), still_since_ms=3, spike_ok=Seen(2, 20.0), rate_ok=Seen(3, 50.0)
+    )

@@ -38,7 +38,8 @@ NO_SPIKE = Limits(
     pinned=(0.0, 90.0),
 )
 SHIPPED = limits_for("dissolved_oxygen", "oxygen", MINUTE)
-LIMITS = st.sampled_from([TIGHT, NO_FLAT, NO_SPIKE, SHIPPED])
+MOIST = limits_for("bedding_moisture", "generic", MINUTE)
+LIMITS = st.sampled_from([TIGHT, NO_FLAT, NO_SPIKE, SHIPPED, MOIST])
 
 VALUES = st.sampled_from([20.0, 20.0, 20.0, 21.0, 22.5, 24.0, 30.0, 50.0, 83.0, 85.0, 85.0, 86.5, 95.0])
 SAID = VALUES | st.sampled_from([NAN, INF, -INF, -127.0, -196.6, 200.0, -60.0]) | st.floats(15, 26)

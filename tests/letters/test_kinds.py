@@ -4,7 +4,18 @@ from dataclasses import replace
 
 import pytest
 
-from collector.alarms.model import SQUEEZE_TEST, AlarmKey, Event, Kind, Outlook, Rule, State, Transition, What
+from collector.alarms.model import (
+    OUT_OF_BEDDING,
+    SQUEEZE_TEST,
+    AlarmKey,
+    Event,
+    Kind,
+    Outlook,
+    Rule,
+    State,
+    Transition,
+    What,
+)
 from collector.domain.lab import Channel, Format, Place, PlaceKind, Probe, Series
 from collector.domain.readings import Flag, StoredReading
 from collector.letters.blocks import WIDTH
@@ -87,6 +98,12 @@ def say(
             44.6,
             "many bedding temperature readings cannot be trusted, 45 %",
             "Doubtful:    45 % of the readings of the last 6 h at 09:50 (limit 30 %)\n",
+        ),
+        (
+            replace(SUSPECT, measure="bedding_moisture", counts=OUT_OF_BEDDING),
+            92.0,
+            "probe juniper-top seems to be out of its bedding, 92 %",
+            "Doubtful:    92 % of the readings of the last 6 h at 09:50 (limit 30 %)\n",
         ),
         (PROBES, 12.0, "two probes disagree about bedding moisture, 12.0 %", "Apart by:    12.0 % at 09:50"),
         (SQUEEZE, 12.0, "probe and squeeze test disagree about bedding moisture, 12.0 %", "Apart by:"),

@@ -9,6 +9,7 @@ What is remembered between chunks is bounded by `memory_ms`; after a restart `re
 """
 
 from abc import abstractmethod
+from typing import ClassVar
 
 import numpy as np
 
@@ -49,6 +50,8 @@ class Derived(Threshold):
     """`told`: the last derived value that could be told."""
 
     __slots__ = ("told",)
+    of_each: ClassVar[bool] = True
+    """Whether there is one row for each reading, so that a probe out of its bedding is a matter of rows too."""
 
     def __init__(self, seat: Seat, sign: float = 1.0) -> None:
         super().__init__(seat, sign)
@@ -68,7 +71,7 @@ class Derived(Threshold):
 
     def take(self, readings: Readings) -> None:
         """Judge readings."""
-        rows = chunk(*self.derive(readings))
+        rows = chunk(*self.derive(readings), readings.out if self.of_each else None)
         if not self.untouched_by(rows):
             self.judge(rows, self.told)
         if rows.last_value is not None:

@@ -66,6 +66,7 @@ def _direction(rule: Rule) -> float:
 
 class Forecast(Derived):
     __slots__ = ("_medians", "_now", "_open", "_places", "_points", "_seen", "_stretch", "_until_ms", "_zone")
+    of_each = False
 
     def __init__(self, seat: Seat, zone: ZoneInfo) -> None:
         super().__init__(seat, _direction(seat.rule))

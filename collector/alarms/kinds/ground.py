@@ -88,7 +88,7 @@ class Ground:
         rows = self._recent.get(number)
         if usable_ms is None or not usable_ms > self._start_ms > BEFORE_ALL or rows is None:
             return usable_ms, _NOTHING
-        times = chunk(rows.t_ms, rows.value, rows.flags).heard_ms
+        times = chunk(rows.t_ms, rows.value, rows.flags, rows.out).heard_ms
         cut = int(times.searchsorted(self._start_ms, "right"))
         return int(times[cut - 1]) if cut else None, times[cut:]
 

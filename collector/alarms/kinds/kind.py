@@ -150,6 +150,8 @@ class RuleKind:
     """Reads the field `against`; ValueError says what would be right."""
     against_means: str = ""
     """What that field says, for who writes rules."""
+    counts: Callable[[object, Measure | None], str] | None = None
+    """Reads the field `counts`, as `against` reads its own."""
     foresees: bool = False
     """Whether what it compares is yet to come, and told as an outlook in place of a value."""
     watches_link: bool = False

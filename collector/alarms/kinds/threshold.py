@@ -8,7 +8,8 @@ The comparisons (for `high`; `low` is its mirror image, made by turning the sign
     holds      usable   and x >= setpoint - deadband   a running off-delay starts over
 
 "Usable" and "clean" are collector.domain.readings.USABLE and CLEAN: a doubtful reading may raise an alarm and may not
-calm one. What cannot tell (failed, missing, not a number) touches nothing: a running on-delay keeps running.
+calm one. What cannot tell (failed, missing, not a number) touches nothing: a running on-delay keeps running. Only a
+reading of a probe out of its bedding lets a running on-delay start over: what began it may have been the way out.
 
 Kinds that compare something derived from the readings (`collector.alarms.kinds.derived`) build on this; there
 "beyond" is above or below as the kind's direction says.
@@ -60,12 +61,14 @@ class Threshold(Alarm):
             _Scan(self, chunk, value).run()
 
     def _walk(self, chunk: Small, value: float | None) -> None:
-        for t_ms, told, clean in chunk.rows:
+        for t_ms, told, clean, out in chunk.rows:
             if self.deadline is not None and self.deadline < t_ms:
                 self.fire(self.deadline, value)
             if told is not None:
                 value = told
                 self.look(t_ms, self.sign * told, clean)
+            elif out:
+                self.lift(t_ms)
             if self.deadline is not None and self.deadline <= t_ms:
                 self.fire(self.deadline, value)
 
@@ -85,6 +88,12 @@ class Threshold(Alarm):
             else:
                 self.worsen(x)
         elif clean and self.deadline is not None:
+            self._begin(None, None)
+            self.stop_timer(t_ms)
+
+    def lift(self, t_ms: int) -> None:
+        """The probe is out of its bedding."""
+        if not self.active and self.deadline is not None:
             self._begin(None, None)
             self.stop_timer(t_ms)
 
@@ -112,6 +121,8 @@ class _Scan:
         self.usable, clean = chunk.signed(alarm.sign)
         self.raises = self.usable > alarm.setpoint
         self.resets = clean <= alarm.setpoint
+        if chunk.out is not None:
+            self.resets |= chunk.out
         self.clears = clean < alarm.clear_at
         self.holds = self.usable >= alarm.clear_at
         self.position = 0
@@ -141,10 +152,13 @@ class _Scan:
         alarm, t_ms, x = self.alarm, int(self.chunk.t_ms[at]), float(self.usable[at])
         if alarm.active:
             self._worsen(at)
-        alarm.look(t_ms, x, bool(self.chunk.sure[at]))
+        if self.chunk.told[at]:
+            alarm.look(t_ms, x, bool(self.chunk.sure[at]))
+        else:
+            alarm.lift(t_ms)
         self.position = at + 1
         if alarm.deadline is not None and alarm.deadline <= t_ms:
-            alarm.fire(alarm.deadline, alarm.sign * x)
+            alarm.fire(alarm.deadline, alarm.sign * x)  # one of no delay, which a told reading has just begun
 
     def _fire(self, deadline: int) -> None:
         """The timer ended, and no reading up to then stopped it."""

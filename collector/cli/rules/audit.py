@@ -14,7 +14,7 @@ from collector.alarms.audit.figures import Actor, Audit, Window, audit
 from collector.alarms.audit.limits import DAY, ENOUGH_DAYS
 from collector.alarms.audit.suggest import FLEETING_NUMBER, Advice, advise, rungs
 from collector.alarms.audit.trial import Stage, no_trial, stage_series
-from collector.alarms.chunk import Readings
+from collector.alarms.chunk import Readings, readings_of
 from collector.alarms.contexts import Contexts
 from collector.cli.common import add_span, home_of, lab_or_none, span_ms
 from collector.cli.local import local_of
@@ -183,5 +183,6 @@ def _readings(reader: Reader, window: Window, wanted: Collection[int]) -> dict[i
 
 
 def _as_readings(t_ms: "array[int]", value: "array[float]", flags: "array[int]", why: "array[int]") -> Readings:
-    unseen = (np.array(why, np.uint16) & np.uint16(Why.UNSEEN)) != 0
-    return Readings(np.array(t_ms, np.int64), np.array(value, np.float64), np.array(flags, np.uint8), unseen)
+    return readings_of(
+        np.array(t_ms, np.int64), np.array(value, np.float64), np.array(flags, np.uint8), np.array(why, np.uint16)
+    )

@@ -97,6 +97,9 @@ class AlarmFields(BaseModel):
         "air_temperature at room",
         "squeeze test",
     )
+    counts: Any = _text(
+        "suspect: 'out of the bedding', or left out to count all doubtful readings but those", "out of the bedding"
+    )
     setpoint: Any = _quantity(
         f"A value with its unit; {_by_kind(lambda kind: kind.setpoint.means)}",
         "60 %",
@@ -145,7 +148,7 @@ class AlarmFields(BaseModel):
 
 SAID = ("consequence", "corrective_action", "basis")
 """Texts for people; quantities in them stand in braces, see `collector.domain.said_quantities`."""
-_OWN = ("measure", "what", "against", "beyond", "deadband", "window", "horizon", "toward", "bands", *DELAYS)
+_OWN = ("measure", "what", "against", "counts", "beyond", "deadband", "window", "horizon", "toward", "bands", *DELAYS)
 """Fields that not every kind has."""
 WANTED: Mapping[str, str] = {
     "measure": "what is measured",

@@ -98,7 +98,7 @@ class _Reading:
             self._wrong("time_to_respond", "is zero; an alarm nobody has time to act on is not an alarm")
         window, re_alarm = self._some_time("window"), self._some_time("re_alarm")
         horizon, by = self._horizon()
-        against, bands = self._against(), self._bands()
+        against, counts, bands = self._read_word("against"), self._read_word("counts"), self._bands()
         beyond = self._value("beyond") if self._has("beyond") else None
         only_while, not_while = self._conditions("only_while"), self._conditions("not_while")
         gives_way_to, gives_way_for = self._gives_way()
@@ -133,6 +133,7 @@ class _Reading:
             latching=said.latching,
             re_alarm_ms=re_alarm or None,
             against=against,
+            counts=counts,
             window_ms=window,
             horizon_ms=horizon,
             by=by,
@@ -306,13 +307,15 @@ class _Reading:
             return 0, None
         return ahead_ms, None
 
-    def _against(self) -> str:
-        if not self._has("against") or self.kind is None or self.kind.against is None:
+    def _read_word(self, field: str) -> str:
+        """What the kind makes of the field `against` or `counts`."""
+        read = None if self.kind is None else {"against": self.kind.against, "counts": self.kind.counts}[field]
+        if not self._has(field) or read is None:
             return ""
         try:
-            return self.kind.against(self.fields["against"], self.measure)
+            return read(self.fields[field], self.measure)
         except ValueError as error:
-            self._wrong("against", str(error), "measure", "kind")
+            self._wrong(field, str(error), "measure", "kind")
             return ""
 
     def _bands(self) -> tuple[Band, ...]:
