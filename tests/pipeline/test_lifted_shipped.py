@@ -18,11 +18,12 @@ def hear(lab: ByHand, quarters: range, celsius: float, first: float, each: float
         lab.settle()
 
 
-def told(lab: ByHand) -> list[tuple[object, ...]]:
+def told(lab: ByHand) -> list[tuple[str, str, float]]:
     """(rule, event, hours) of the top tray."""
     lab.commit()
     lab.close()
-    return [(rule, event, minutes / 60) for rule, place, event, minutes in lab.history() if place == "juniper/top"]
+    found = [(rule, event, float(str(at)) / 60) for rule, place, event, at in lab.history() if place == "juniper/top"]
+    return [(str(rule), str(event), hours) for rule, event, hours in found]
 
 
 def in_damp_bedding(folder: Path, until: int) -> ByHand:
@@ -49,8 +50,8 @@ def test_a_probe_left_out_is_asked_for_once_and_says_nothing_of_its_tray(tmp_pat
     hear(lab, range(136, 170), 21.5, 0.74)
     found = told(lab)
     assert [row[:2] for row in found] == [("probe-out-of-bedding", "raised"), ("probe-out-of-bedding", "cleared")]
-    assert 3 <= float(str(found[0][2])) - 10 <= 5
-    assert float(str(found[1][2])) - 34 <= 4
+    assert 3 <= found[0][2] - 10 <= 5
+    assert found[1][2] - 34 <= 4
 
 
 def test_a_tray_beside_a_heater_is_told_in_time(tmp_path: Path) -> None:
@@ -61,5 +62,5 @@ def test_a_tray_beside_a_heater_is_told_in_time(tmp_path: Path) -> None:
     dry_h = 3 + (75 - 60) / 2
     raised = [hours for rule, event, hours in found if (rule, event) == ("bedding-dry", "raised")]
     assert len(raised) == 1
-    assert float(str(raised[0])) <= dry_h + 2
+    assert raised[0] <= dry_h + 2
     assert not any(rule == "probe-out-of-bedding" for rule, _, _ in found)
