@@ -41,6 +41,21 @@ def test_what_began_on_the_way_out_ends_with_it(one: Rule, size: int) -> None:
 
 
 @pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("restart", [False, True])
+def test_a_probe_put_back_elsewhere_has_not_fallen(size: int, restart: bool) -> None:
+    """Eight points less after a minute on the table are another place in the tray, not water lost. What falls after
+    that is told when it has been seen for long enough."""
+    world = World((FALLING,))
+    hear(world, bed([70.0] * 20) + air(2, 20), size)
+    if restart:
+        world.restart()
+    hear(world, bed([62.0] * 20, 22), size)
+    assert world.calls() == []
+    hear(world, bed([62.0 - minute for minute in range(12)], 52), size)
+    assert [call.partition(" ")[0] for call in world.calls()] == ["60"]
+
+
+@pytest.mark.parametrize("size", SIZES)
 def test_what_stands_goes_on_while_the_probe_is_out(size: int) -> None:
     """A tray that was told to be dry is neither over nor dry anew when its probe is pushed back an hour later."""
     world = World((DRY,))

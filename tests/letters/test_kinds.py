@@ -132,6 +132,12 @@ def test_the_end_of_a_difference_or_a_rise_says_nothing_of_the_reading_itself(ru
     assert say(rule, CLEARED).subject == f"BACK TO NORMAL: Juniper, top tray: {words}"
 
 
+def test_a_probe_back_in_its_bedding_is_named() -> None:
+    """The digest says of which probe the question is answered."""
+    told = say(replace(SUSPECT, measure="bedding_moisture", counts=OUT_OF_BEDDING), CLEARED, series=TOP_MOISTURE)
+    assert told.subject == "BACK TO NORMAL: Juniper, top tray: probe juniper-top is in its bedding again"
+
+
 def test_two_probes_that_disagree_are_both_named() -> None:
     """Whoever goes there knows which two to look at, also when they agree again."""
     channel = Channel(key="m", measure="bedding_moisture", unit="%")

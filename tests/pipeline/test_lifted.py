@@ -11,6 +11,8 @@ from hypothesis import strategies as st
 
 from collector.domain.readings import Flag, Why
 from collector.pipeline.lifted import HEARD_MS, LASTS_MS, SETTLES_MS, Spells
+from collector.pipeline.replay import replay
+from collector.store.reader import Reader
 from tests.pipeline.test_pipeline_restart import Happening, happenings, play, stored
 from tests.pipeline.test_replay import _live, _replayed
 from tests.worlds.by_hand import START, ByHand
@@ -130,6 +132,21 @@ def test_moisture_that_comes_after_the_temperature_it_would_speak_for_speaks_for
     assert lab.rows("moisture")[-1][2:] == (Flag.FAIL, int(Why.SPIKE | Why.RATE | Why.NOT_THE_BEDDING | Why.ALONE))
     assert lab.rows()[-1][2:] == (Flag.SUSPECT, int(Why.SPIKE | Why.RATE))
     assert _replayed(lab) == _live(lab)
+
+
+@pytest.mark.parametrize("minute", [170, 192])
+def test_a_replay_may_begin_while_the_probe_is_out_or_settles(tmp_path: Path, minute: int) -> None:
+    """It knows from the readings before that this is not the bedding's temperature."""
+    lab = in_damp_bedding(tmp_path / "live")
+    for at in range(150, 190):
+        say(lab, at, 31.0, 0.12)
+    for at in range(190, 204):
+        say(lab, at, 31.0, 0.76)
+    lab.commit()
+    lab.close()
+    with Reader(lab.database) as reader:
+        done = replay(reader, lab.lab, lab.rules, START + minute * MINUTE, lab.now_ms + 1)
+    assert [one.key.rule for one in done.transitions if done.series[one.key.series].place == "juniper/top"] == []
 
 
 def spells(*said: tuple[int, int]) -> Spells:

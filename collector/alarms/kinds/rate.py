@@ -24,18 +24,21 @@ def _direction(rule: Rule) -> float:
 
 class Rate(Derived):
     """The change per hour from the oldest clean reading of the window to this one. Not told where the readings cover
-    less than COVERED of the window or leave a gap in it."""
+    less than COVERED of the window or leave a gap in it, nor where the probe was out of its bedding in between: it may
+    have been put back elsewhere."""
 
-    __slots__ = ("_gap_ms", "_recent")
+    __slots__ = ("_gap_ms", "_lifted_ms", "_recent")
 
     def __init__(self, seat: Seat, gap_ms: int) -> None:
         super().__init__(seat, _direction(seat.rule))
         self._gap_ms = gap_ms
         self._recent = Recent()
+        self._lifted_ms: Times = np.empty(0, np.int64)
 
     def derive(self, readings: Readings) -> tuple[Times, Values, Flags]:
         t_ms, window_ms = readings.t_ms, self.rule.window_ms
         sure = clean(readings)
+        self._note_lifted(readings)
         self._recent.add(t_ms[sure], readings.value[sure])
         known_ms, known = self._recent.t_ms, self._recent.value
         rate = np.full(t_ms.size, np.nan)
@@ -46,9 +49,19 @@ class Rate(Derived):
             span = t_ms - known_ms[first]
             whole = usable(readings) & (span >= COVERED * window_ms) & (span > 0)
             whole &= (gaps[first] == gaps[last]) & (t_ms - known_ms[last] <= self._gap_ms)
+            if self._lifted_ms.size:
+                whole &= self._lifted_ms.searchsorted(known_ms[first]) == self._lifted_ms.searchsorted(t_ms)
             rate[whole] = (readings.value[whole] - known[first[whole]]) / span[whole] * HOUR_MS
         self._recent.forget(int(t_ms[-1]) - window_ms)
         return t_ms, rate, doubt(readings.flags)
+
+    def _note_lifted(self, readings: Readings) -> None:
+        """When the probe was out of its bedding, in the window of these readings."""
+        if readings.out is not None:
+            self._lifted_ms = np.concatenate((self._lifted_ms, readings.t_ms[readings.out]))
+        if self._lifted_ms.size:
+            kept = self._lifted_ms.searchsorted(readings.t_ms[0] - self.rule.window_ms)
+            self._lifted_ms = self._lifted_ms[kept:]
 
 
 def _place(rule: Rule, ground: Ground) -> None:
