@@ -14,9 +14,10 @@ Value = float | int | bool
 Sample = dict[str, Value]
 """One report: channel to value, in the unit the channel is sent in. A channel without a value is left out."""
 
-DRY_POINT = (62.0, 1950.0)
-WET_POINT = (84.0, 1620.0)
-"""Capacitive probe in this bedding: (% wet basis, raw counts). Counts fall as moisture rises."""
+DRY_POINT = (45.0, 2205.0)
+WET_POINT = (90.0, 1530.0)
+"""Capacitive probe in this bedding: (% wet basis, raw counts), from samples drier and wetter than bedding should be.
+Counts fall as moisture rises."""
 _COUNTS_PER_PCT = (WET_POINT[1] - DRY_POINT[1]) / (WET_POINT[0] - DRY_POINT[0])
 ADC_FULL = 4095
 """Full scale of a 12-bit converter, counts."""

@@ -83,7 +83,7 @@ probes:
         model: capacitive
         calibration:              # each set of points holds from its date until the next one
           - from: 2026-01-01
-            points: [[1950, 62 %], [1620, 84 %]]  # [raw, true value], two or more
+            points: [[1950, 62 %], [1620, 84 %]]  # [raw, true value], two or more; amounts are told between them
             note: oven samples of this bedding
       battery: {name: battery, measure: battery, unit: V}
 

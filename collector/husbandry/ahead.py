@@ -6,8 +6,9 @@ from typing import NamedTuple
 import numpy as np
 
 from collector.husbandry.air import Numbers
+from collector.husbandry.bounds import A_DAY_L
 from collector.husbandry.drying import Assumed, Path
-from collector.husbandry.watering import A_DAY_L, Deed, TrayNow, WaterVerdict, about_dry
+from collector.husbandry.watering import Deed, TrayNow, WaterVerdict, about_dry
 
 HOUR_MS, DAY_MS = 3_600_000, 86_400_000
 

@@ -12,7 +12,7 @@ Moisture in % wet basis, masses in kg; a litre of water is 1 kg.
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from collector.husbandry.moisture import second_material_kg, water_change_l, wet_kg
+from collector.husbandry.moisture import dry_bedding_to_add_kg, second_material_kg, water_change_l, wet_kg
 
 SAFE_LOW_PCT, SAFE_HIGH_PCT = 60.0, 88.0
 """No amount told takes a tray outside: 60 % is the dry limit of Edwards (2004, table 18.3), 88 % where coir dust is
@@ -27,11 +27,13 @@ MOST_BEDDING = 1 / 3
 WEIGHED, ESTIMATED = 1.15, 1.6
 """A weighed mass is taken to be right within 15 % (bedding rots, castings go), one from the tray's size within a factor
 of 1.6 (common practice, no source)."""
-PROBE_PCT = 3.0
-"""A calibrated capacitive probe holds within 3 points; data sheets and comparisons say 2 to 4 (common practice for
-bedding, no source)."""
-_WORTH_L, _WORTH_KG = 0.05, 0.02
-"""Less is not worth doing."""
+PROBE_PCT, OWN_SCALE_PCT = 3.0, 5.0
+"""Assumed of probes: one calibrated in this lab holds within 3 points of moisture, as data sheets have it for the soil
+that they were calibrated in (2 to 4). One that goes by its maker's scale may be further off in bedding, which is no
+soil. Common practice, no source."""
+_HALF_L, _HALF_KG = 0.05, 0.05
+"""Amounts are told to a tenth of a litre or a kilogram: less than half of that would be told as nothing, and what is
+told may be so much more than what was worked out."""
 
 
 class Range(NamedTuple):
@@ -65,15 +67,14 @@ class SafeStep:
     drain: bool = False
     """Whether it must drain first: too wet for an amount to follow from its moisture."""
 
-    @property
-    def look_again(self) -> bool:
-        """Whether this is a first step, after which the tray is looked at anew."""
-        return self.now < self.needed
+    look_again: bool = False
+    """Whether the whole of it may be too much: a step is taken, and the tray is looked at anew before the next."""
 
 
 def level_range(level_pct: float, error_pct: float = PROBE_PCT) -> Range:
-    """A moisture by a probe that is off by so many points at most."""
-    return Range(max(0.0, level_pct - error_pct), level_pct, min(99.0, level_pct + error_pct))
+    """A moisture by a probe that is off by so many points at most; no bedding is beyond 0 and 99 %."""
+    low, about, high = (min(99.0, max(0.0, level_pct + off)) for off in (-error_pct, 0.0, error_pct))
+    return Range(low, about, high)
 
 
 def mass_range(dry_kg: float, weighed: bool) -> Range:
@@ -83,17 +84,18 @@ def mass_range(dry_kg: float, weighed: bool) -> Range:
 
 
 def water_step(known: Known, goal_pct: float, today_l: float = A_DAY_L) -> SafeStep | None:
-    """Water to pour now, on the way to `goal_pct`, of `today_l` at most. None where no amount can be told: there is
-    none to add, the probe cannot be gone by, or the least that is worth pouring may be too much."""
+    """Water to pour now, on the way to `goal_pct`, of `today_l` at most: what is needed beyond that is for the next
+    days, all of it safe unless it says to look again. None where no amount can be told: there is none to add, the probe
+    cannot be gone by, or the least that is worth pouring may be too much."""
     if _unsure(known) or not known.level_pct.about < goal_pct:
         return None
     top = min(SAFE_HIGH_PCT, known.full_pct)
     if known.level_pct.high >= top:
         return None
     needed = water_change_l(known.dry_kg.about, known.level_pct.about, min(goal_pct, top))
-    safe = water_change_l(known.dry_kg.low, known.level_pct.high, top)
+    safe = water_change_l(known.dry_kg.low, known.level_pct.high, top) - _HALF_L
     now = min(needed, safe, today_l)
-    return SafeStep(now=now, needed=needed) if now >= _WORTH_L else None
+    return SafeStep(now=now, needed=needed, look_again=safe < needed) if now >= _HALF_L else None
 
 
 def bedding_step(known: Known, goal_pct: float, bedding_pct: float) -> SafeStep | None:
@@ -101,12 +103,12 @@ def bedding_step(known: Known, goal_pct: float, bedding_pct: float) -> SafeStep 
     added or the probe cannot be gone by. A tray that is full is to drain, and gets a handful."""
     if _unsure(known) or not known.level_pct.about > goal_pct:
         return None
+    safe = _safe_bedding_kg(known, bedding_pct)
     if known.level_pct.about >= min(SATURATED_PCT, known.full_pct):
-        return SafeStep(now=min(HANDFUL_KG, _safe_bedding_kg(known, bedding_pct)), needed=HANDFUL_KG, drain=True)
-    mass_kg = wet_kg(known.dry_kg.about, known.level_pct.about)
-    needed = second_material_kg(mass_kg, known.level_pct.about, bedding_pct, goal_pct) or 0.0
-    now = min(needed, _safe_bedding_kg(known, bedding_pct))
-    return SafeStep(now=now, needed=needed) if now >= _WORTH_KG else None
+        return SafeStep(now=min(HANDFUL_KG, safe), needed=HANDFUL_KG, drain=True)
+    needed = dry_bedding_to_add_kg(known.dry_kg.about, known.level_pct.about, goal_pct, bedding_pct) or 0.0
+    now = min(needed, safe - _HALF_KG)
+    return SafeStep(now=now, needed=needed, look_again=now < needed) if now >= _HALF_KG else None
 
 
 def _safe_bedding_kg(known: Known, bedding_pct: float) -> float:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from enum import Enum
 
 from collector.domain.squeeze import Feel
-from collector.husbandry.moisture import dry_bedding_to_add_kg, water_to_add_l
+from collector.husbandry.bounds import A_DAY_L, PROBE_PCT, Known, bedding_step, level_range, mass_range, water_step
 
 GOAL_PCT = 77.5
 """Middle of the comfortable band of bedding moisture, 70 to 85 % wet basis (Kaplan et al. 1980; Edwards 2004, table
@@ -16,16 +16,12 @@ GOAL_PCT = 77.5
 NOT_ABOVE_PCT = 85.0
 """Where dry bedding is to bring a tray that is too wet: the top of that band. Its middle would take more of it than a
 tray has room for."""
-A_DAY_L = 1.0
-"""More in a day would run through rather than soak in (common practice, no source; the shipped rules say four cups)."""
 PORTION_L = 0.25
 """A cup. What was noted without an amount counts as one."""
 SUMP_FULL_PCT = 75.0
 """From here on the shipped alarms say to stop watering (common practice, no source)."""
 _DRY_PCT = 8.0
 """Moisture of shredded cardboard and newspaper, 5 to 8 % (Cornell Composting)."""
-_LEAST_L, _LEAST_KG = 0.2, 0.05
-"""Less than most of a cup is not worth an amount, and less bedding rounds to nothing."""
 _WET_KG_PER_M2, _ASSUMED_PCT = 30.0, 75.0
 """Moist bedding on a square metre of a stacked tray: 5 kg on 0.165 m2, some 8 cm deep (common practice, no source)."""
 _TRAY_M2 = 0.165
@@ -48,6 +44,10 @@ class WaterVerdict(Enum):
     """It had today what soaks in."""
     ADD_WATER = "add water"
     MIX_IN = "mix in"
+    DRAIN = "drain"
+    """So wet that its moisture says nothing of its mass: let it drain, and mix in a handful."""
+    BY_HAND = "by hand"
+    """The probe's count lies beyond its calibrated points: what it comes to is a guess, and no amount follows."""
 
 
 _NO_WATER = (WaterVerdict.HAND_FIRST, WaterVerdict.ENOUGH, WaterVerdict.SUMP_FIRST, WaterVerdict.DAY_FULL)
@@ -59,6 +59,10 @@ class TrayNow:
 
     moisture_pct: float | None = None
     """By the newest usable reading; None where that is old."""
+    probe_pct: float = PROBE_PCT
+    """By how many points that may be off."""
+    beyond_points: bool = False
+    """Whether its count lies beyond the points that the probe was calibrated at."""
     feel: Feel | None = None
     """What a hand has found lately, and since the tray was last watered."""
     felt_ms: int | None = None
@@ -82,6 +86,15 @@ class TrayNow:
         area_m2 = _TRAY_M2 if self.area_m2 is None else self.area_m2
         return area_m2 * _WET_KG_PER_M2 * (1 - _ASSUMED_PCT / 100)
 
+    def known(self, level_pct: float) -> Known:
+        """The tray at this moisture, with how far it and its mass may be off."""
+        return Known(
+            level_pct=level_range(level_pct, self.probe_pct),
+            dry_kg=mass_range(self.mass_kg, weighed=self.dry_kg is not None),
+            beyond_points=self.beyond_points,
+            hand_says_other=_disagree(self),
+        )
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Deed:
@@ -89,10 +102,15 @@ class Deed:
 
     verdict: WaterVerdict
     today_l: float = 0.0
-    """Water to add today, A_DAY_L at most with what it had already."""
+    """Water to add now, A_DAY_L at most with what it had already today."""
     total_l: float = 0.0
-    """Water to add in all; more than `today_l` where it takes several days."""
+    """Water that it is thought to need in all; where that is more than `today_l` and not `look_again`, the rest is for
+    the next days."""
     bedding_kg: float = 0.0
+    """Dry bedding to mix in now; beside DRAIN a handful."""
+    look_again: bool = False
+    """Whether the amount is a first step, safe whatever the error of probe and mass: what is left follows from a
+    reading after it."""
     estimated: bool = False
     """Whether the amount follows from a mass that nobody has weighed."""
 
@@ -102,14 +120,16 @@ class Deed:
         return self.verdict in _NO_WATER
 
 
-_AS_WRITTEN = Deed(verdict=WaterVerdict.AS_WRITTEN)
+_AS_WRITTEN, _HAND_FIRST, _BY_HAND = (
+    Deed(verdict=verdict) for verdict in (WaterVerdict.AS_WRITTEN, WaterVerdict.HAND_FIRST, WaterVerdict.BY_HAND)
+)
 
 
 def about_dry(now: TrayNow, goal_pct: float = GOAL_PCT) -> Deed:
     """For a tray that is, or is getting, too dry; `goal_pct` is where its water is to bring it."""
     level = now.moisture_pct
     if _disagree(now) or (level is not None and level > NOT_ABOVE_PCT):
-        return Deed(verdict=WaterVerdict.HAND_FIRST)
+        return _HAND_FIRST
     if now.feel in (Feel.DAMP, Feel.WET):
         return Deed(verdict=WaterVerdict.ENOUGH)
     if now.sump_stands or (now.sump_pct is not None and now.sump_pct >= SUMP_FULL_PCT):
@@ -117,11 +137,17 @@ def about_dry(now: TrayNow, goal_pct: float = GOAL_PCT) -> Deed:
     left_l = max(0.0, A_DAY_L - now.poured_l)
     if left_l < PORTION_L:
         return Deed(verdict=WaterVerdict.DAY_FULL)
-    total_l = None if level is None else water_to_add_l(now.mass_kg, level, goal_pct)
-    if total_l is None or total_l < _LEAST_L:
+    if level is None or now.beyond_points:
+        return _AS_WRITTEN if level is None else _BY_HAND
+    step = water_step(now.known(level), goal_pct, left_l)
+    if step is None:
         return _AS_WRITTEN
     return Deed(
-        verdict=WaterVerdict.ADD_WATER, today_l=min(total_l, left_l), total_l=total_l, estimated=now.dry_kg is None
+        verdict=WaterVerdict.ADD_WATER,
+        today_l=step.now,
+        total_l=step.needed,
+        look_again=step.look_again,
+        estimated=now.dry_kg is None,
     )
 
 
@@ -129,13 +155,20 @@ def about_wet(now: TrayNow) -> Deed:
     """For a tray that is, or is getting, too wet."""
     level = now.moisture_pct
     if _disagree(now) or (level is not None and level < GOAL_PCT):
-        return Deed(verdict=WaterVerdict.HAND_FIRST)
+        return _HAND_FIRST
     if level is None or not now.fed:
         return _AS_WRITTEN
-    bedding_kg = dry_bedding_to_add_kg(now.mass_kg, level, NOT_ABOVE_PCT, _DRY_PCT)
-    if bedding_kg is None or bedding_kg < _LEAST_KG:
+    if now.beyond_points:
+        return _BY_HAND
+    step = bedding_step(now.known(level), NOT_ABOVE_PCT, _DRY_PCT)
+    if step is None:
         return _AS_WRITTEN
-    return Deed(verdict=WaterVerdict.MIX_IN, bedding_kg=bedding_kg, estimated=now.dry_kg is None)
+    return Deed(
+        verdict=WaterVerdict.DRAIN if step.drain else WaterVerdict.MIX_IN,
+        bedding_kg=step.now,
+        look_again=step.look_again,
+        estimated=now.dry_kg is None and not step.drain,
+    )
 
 
 def _disagree(now: TrayNow) -> bool:

@@ -10,10 +10,11 @@ from collector.alarms.kinds.table import direction, kind_of
 from collector.alarms.model import Rule
 from collector.domain.lab import Lab, Series
 from collector.domain.units import show_mass, show_value, show_volume
+from collector.husbandry.bounds import A_DAY_L
 from collector.husbandry.watering import (
-    A_DAY_L,
     GOAL_PCT,
     NOT_ABOVE_PCT,
+    PORTION_L,
     Deed,
     TrayNow,
     WaterVerdict,
@@ -90,7 +91,14 @@ def in_words(
             )
         case WaterVerdict.ADD_WATER:
             return _add_water(deed, now, us_units, goal_pct)
-    return _mix_in(deed, now, us_units)
+        case WaterVerdict.MIX_IN:
+            return _mix_in(deed, now, us_units)
+        case WaterVerdict.DRAIN:
+            return _drain(deed)
+    return (
+        "Squeeze a handful from the middle first: the probe is beyond the points that it was calibrated at.",
+        "No amount follows from what it says; go by what the hand feels.",
+    )
 
 
 def _hand_first(now: TrayNow, when: Callable[[int], str]) -> tuple[str, str]:
@@ -120,26 +128,54 @@ def _sump_first(now: TrayNow) -> tuple[str, str]:
 def _add_water(deed: Deed, now: TrayNow, us: bool, goal_pct: float) -> tuple[str, str]:
     today, longer = show_volume(deed.today_l, us), deed.total_l > deed.today_l
     more = " more" if now.poured_l > 0.0 else ""
-    level = now.moisture_pct if now.moisture_pct is not None else goal_pct
-    takes = f"It takes about {show_volume(deed.total_l, us)} in all from" if longer else "That takes it from"
-    rest = ", the rest of it on the next days" if longer else ""
+    first, on_the_day = ("First add", "") if deed.look_again else ("Add", " today" if longer else "")
     return (
-        f"Add about {today}{more} of water over the whole tray{' today' if longer else ''}, a cup at a time.",
-        f"{takes} {pct(level)} to about {pct(goal_pct)}{rest}.{_guessed(deed)}",
+        f"{first} about {today}{more} of water over the whole tray{on_the_day}, a cup at a time.",
+        f"{_comes_to(deed, now, us, goal_pct)} {_how_sure(deed, now)}",
     )
+
+
+def _comes_to(deed: Deed, now: TrayNow, us: bool, goal_pct: float) -> str:
+    level = now.moisture_pct if now.moisture_pct is not None else goal_pct
+    if deed.look_again:
+        full = A_DAY_L - now.poured_l - deed.today_l < PORTION_L
+        again = "tomorrow" if full else "in an hour"
+        return f"{_MORE_MAY_HARM} {again}. The way is from {pct(level)} to about {pct(goal_pct)}."
+    if deed.total_l <= deed.today_l:
+        return f"That takes it from {pct(level)} to about {pct(goal_pct)}."
+    whole = show_volume(deed.total_l, us)
+    return f"It takes about {whole} in all from {pct(level)} to about {pct(goal_pct)}, the rest of it on the next days."
 
 
 def _mix_in(deed: Deed, now: TrayNow, us: bool) -> tuple[str, str]:
     level = now.moisture_pct if now.moisture_pct is not None else NOT_ABOVE_PCT
+    first, way = (
+        ("First mix in", f"{_MORE_MAY_HARM} in an hour. The way is") if deed.look_again else ("Mix in", "That takes it")
+    )
     return (
-        f"Mix in about {show_mass(deed.bedding_kg, us)} of dry shredded cardboard or newspaper over the whole tray.",
-        f"That takes it from {pct(level)} to about {pct(NOT_ABOVE_PCT)}. Add no water. Nearly finished castings get no"
-        f" paper: let them drain, or harvest them.{_guessed(deed)}",
+        f"{first} about {show_mass(deed.bedding_kg, us)} of dry shredded cardboard or newspaper over the whole tray.",
+        f"{way} from {pct(level)} to about {pct(NOT_ABOVE_PCT)}. Add no water. {_NO_PAPER} {_how_sure(deed, now)}",
     )
 
 
-def _guessed(deed: Deed) -> str:
-    return " This is an estimate from the size of the tray: nobody has weighed its bedding." if deed.estimated else ""
+def _drain(deed: Deed) -> tuple[str, str]:
+    handful = ", then mix in a handful of dry shredded cardboard or newspaper" if deed.bedding_kg else ""
+    return (
+        f"Let the tray drain first{handful}.",
+        "It is so wet that nobody can say how much dry bedding it takes. Squeeze a handful again after an hour: as long"
+        f" as it drips, let it drain on. Add no water. {_NO_PAPER}",
+    )
+
+
+_MORE_MAY_HARM = "That much is safe, and more at once may be too much: look again"
+_GUESSED = "This is an estimate from the size of the tray: nobody has weighed its bedding."
+_NO_PAPER = "Nearly finished castings get no paper: let them drain, or harvest them."
+
+
+def _how_sure(deed: Deed, now: TrayNow) -> str:
+    """How far the amount may be off."""
+    probe = f"The probe is taken to be right within {now.probe_pct:.0f} points."
+    return f"{probe} {_GUESSED}" if deed.estimated else probe
 
 
 def too_dry(rule: Rule, measure: str) -> bool | None:

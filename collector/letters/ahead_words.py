@@ -72,9 +72,12 @@ def _act(one: TrayAhead, deed: Deed, when: Callable[[int], str], us: bool) -> st
         words = in_words(deed, one.now, us, when, one.leave_at or 0.0)
         return words[0] if words is not None else ""
     if deed.verdict is not WaterVerdict.ADD_WATER:
-        return f"Before you leave spray a cup of water (about {_cup(us)}) over the whole tray."
+        cup = f"spray a cup of water (about {_cup(us)}) over the whole tray"
+        return f"Squeeze a handful from its middle before you leave: if no drop comes out, {cup}."
     guess = " (an estimate from its size)" if deed.estimated else ""
     today = f"Add about {show_volume(deed.today_l, us)}{guess}"
+    if deed.look_again:
+        return f"{today}, in portions over the whole tray: more may be too much. Look again in an hour."
     if deed.total_l <= deed.today_l:
         return f"{today} before you leave, in portions over the whole tray, to about {pct(one.leave_at or 0.0)}."
     if one.days == 1:

@@ -8,7 +8,8 @@ from collector.alarms.kinds.table import direction
 from collector.alarms.model import SQUEEZE_TEST, Rule
 from collector.domain.diary import DiaryEntry, DiaryKind
 from collector.domain.lab import Lab, Place, PlaceKind, Series
-from collector.domain.readings import StoredReading
+from collector.domain.readings import StoredReading, Why
+from collector.husbandry.bounds import OWN_SCALE_PCT, PROBE_PCT
 from collector.husbandry.watering import PORTION_L, TrayNow
 from collector.letters.advice import too_dry
 from collector.letters.doubtful import is_usable
@@ -36,10 +37,13 @@ def tray_now(
         return None
     squeezed = _squeezed(tray, diary, now_ms)
     of_bin = {one.id for one in lab.places if one.bin and one.bin == tray.bin}
-    moisture_pct = fresh(newest, "bedding_moisture", {place}, now_ms)
+    moisture = newest_fresh(newest, "bedding_moisture", {place}, now_ms)
+    moisture_pct = None if moisture is None else moisture[1].value
     here = [rule for rule, where in stands if where == place]
     return TrayNow(
         moisture_pct=moisture_pct,
+        probe_pct=PROBE_PCT if moisture is None else _off_pct(lab, moisture[0]),
+        beyond_points=moisture is not None and bool(moisture[1].why & Why.CALIBRATION),
         feel=squeezed.result if squeezed is not None else None,
         felt_ms=squeezed.t_ms if squeezed is not None else None,
         doubted=any(rule.against == SQUEEZE_TEST for rule in here) or (moisture_pct is None and _both_ways(here)),
@@ -55,9 +59,24 @@ def tray_now(
 def fresh(newest: Newest, measure: str, places: Iterable[str], now_ms: int) -> float | None:
     """What is measured at these places by the newest usable reading of several probes; None where that is older than
     FRESH_MS."""
-    here = (last for series, last in newest if series.measure == measure and series.place in places)
-    last = max(filter(is_usable, here), key=lambda one: one.t_ms, default=None)
-    return None if last is None or now_ms - last.t_ms > FRESH_MS else last.value
+    found = newest_fresh(newest, measure, places, now_ms)
+    return None if found is None else found[1].value
+
+
+def newest_fresh(
+    newest: Newest, measure: str, places: Iterable[str], now_ms: int
+) -> tuple[Series, StoredReading] | None:
+    """That reading, and its series."""
+    here = ((series, last) for series, last in newest if series.measure == measure and series.place in places)
+    found = max((one for one in here if is_usable(one[1])), key=lambda one: one[1].t_ms, default=None)
+    return None if found is None or now_ms - found[1].t_ms > FRESH_MS else found
+
+
+def _off_pct(lab: Lab, series: Series) -> float:
+    """By how many points a moisture may be off: what is known is whether somebody has calibrated the probe here."""
+    channels = (channel for probe in lab.probes if probe.id == series.probe for channel in probe.channels)
+    calibrated = any(channel.calibrations for channel in channels if channel.key == series.channel)
+    return PROBE_PCT if calibrated else OWN_SCALE_PCT
 
 
 def fed_tray(lab: Lab, bin_: str, diary: Sequence[DiaryEntry], now_ms: int) -> str:

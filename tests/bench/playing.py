@@ -72,7 +72,7 @@ class Told:
 
 
 class Poured(NamedTuple):
-    """An amount of water advised, and what the truth needed then to come to the same goal."""
+    """An amount of water advised in all, and what the truth needed then to come to the same goal."""
 
     place: str
     t_ms: int
@@ -264,17 +264,18 @@ class _Player:
         return end_ms + Patience().longest_ms if begin_ms <= t_ms < end_ms else t_ms
 
     def _advised_l(self, item: Item, facts: LetterFacts) -> float | None:
-        """What the letter advises, and beside it what the truth needs."""
+        """What the letter would have poured now, by which it is safe or not; and beside what it says in all, what the
+        truth needs."""
         amount = advice(item.rule, item.series, facts, self._now_ms)
         truth = self._truth.get(item.series.place)
-        if amount is None or not amount.deed.total_l or truth is None:
+        if amount is None or not amount.deed.today_l or truth is None:
             return None
         dry_kg, moisture = (float(str(truth.values[name])) for name in ("dry_kg", "moisture_pct"))
         needed = water_to_add_l(dry_kg, moisture, GOAL_PCT)
-        told_l = round(amount.deed.total_l, 1)
-        if needed:
+        if needed and not amount.deed.look_again:
+            told_l = round(amount.deed.total_l, 1)
             self.played.poured.append(Poured(item.series.place, self._now_ms, told_l, needed))
-        return told_l
+        return round(amount.deed.today_l, 1)
 
     def _will_acknowledge(self, t_ms: int, key: AlarmKey, place: str) -> None:
         """After a while, by day."""

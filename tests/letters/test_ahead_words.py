@@ -64,7 +64,8 @@ def when(ms: int) -> str:
         ),
         (
             TrayAhead(place="x", level=74.0, leave_at=75.0, deed=Deed(verdict=WaterVerdict.AS_WRITTEN), now=TrayNow()),
-            "74.0 % now. Before you leave spray a cup of water (about 0.25 L) over the whole tray.",
+            "74.0 % now. Squeeze a handful from its middle before you leave: if no drop comes out, spray a cup of water"
+            " (about 0.25 L) over the whole tray.",
         ),
         (
             TrayAhead(
@@ -173,3 +174,11 @@ def test_an_ended_brew_whose_air_nobody_knows_of_needs_nothing() -> None:
         id=1, place="kettle", started_ms=T0, air_stopped_ms=None, ended_ms=T0 + HOUR, taken_ms=T0, by="class 4b"
     )
     assert brew_line(ended, None, False, T0 + 2 * HOUR, when) == ""
+
+
+def test_a_first_step_before_a_break_says_to_look_again() -> None:
+    """Where all of it may be too much, no whole amount is told."""
+    tray = TrayAhead(place="x", level=74.0, leave_at=85.0, deed=replace(MUCH, look_again=True))
+    assert ahead_line(tray, when, us_units=False).endswith(
+        "Add about 1.0 L, in portions over the whole tray: more may be too much. Look again in an hour."
+    )

@@ -16,9 +16,10 @@ from collector.alarms.model import AlarmKey, Outlook, Rule
 from collector.config.home import shipped_rules
 from collector.domain.diary import DiaryEntry, DiaryKind
 from collector.domain.lab import Lab, Series
-from collector.domain.readings import Flag, StoredReading
+from collector.domain.readings import Flag, StoredReading, Why
 from collector.domain.squeeze import Feel
-from collector.husbandry.watering import A_DAY_L, TrayNow
+from collector.husbandry.bounds import A_DAY_L
+from collector.husbandry.watering import TrayNow
 from collector.letters.letter import report_letter
 from collector.letters.tray_facts import tray_now
 from collector.reports.digest import DigestView, sections
@@ -33,7 +34,7 @@ ADDS = re.compile(
     r"[Aa]dd about (?P<amount>[\d.]+) (?P<unit>L|qt|fl oz|gal)\b|(?i:\bspray a cup|\bwater the tray\b|\bmore cup\b)"
 )
 NO_WATER = re.compile(r"(?i)stop watering|add no (?:more )?water|before anything is added")
-MIXES = re.compile(r"Mix in about")
+MIXES = re.compile(r"(?i)mix in (?:about|a handful)")
 LITRES = {"L": 1.0, "qt": 0.946353, "fl oz": 0.0295735, "gal": 3.78541}
 MEASURES = ("bedding_moisture", "bedding_temperature", "leachate_level")
 
@@ -85,7 +86,8 @@ def bins(draw: st.DrawFn) -> Bin:
                 continue
             series, value = series_of(measure, place.id, number * 10 + offset), draw(st.floats(0, 100))
             t_ms = NOW - draw(st.sampled_from([0, HOUR, 7 * HOUR]))
-            row = StoredReading(series=series.id, t_ms=t_ms, value=value, flag=Flag.PASS, raw=value, why=0)
+            why = draw(st.sampled_from([0, 0, Why.CALIBRATION]))
+            row = StoredReading(series=series.id, t_ms=t_ms, value=value, flag=Flag.PASS, raw=value, why=why)
             newest.append((series, row))
             for rule in about_bedding():
                 if rule.measure == measure and _may_stand(rule, value) and draw(st.booleans()):

@@ -6,8 +6,8 @@ import pytest
 
 from collector.alarms.model import Kind, Rule
 from collector.domain.diary import DiaryEntry, DiaryKind
-from collector.domain.lab import Series
-from collector.domain.readings import Flag, StoredReading
+from collector.domain.lab import Calibration, CalibrationPoint, Channel, Format, Probe, Series
+from collector.domain.readings import Flag, StoredReading, Why
 from collector.domain.squeeze import Feel
 from collector.husbandry.watering import TrayNow
 from collector.letters.tray_facts import FELT_MS, FRESH_MS, Stands, fed_tray, fresh, tray_now
@@ -18,6 +18,7 @@ NOW = T0
 MOISTURE = Series(id=4, probe="a", channel="moisture", measure="bedding_moisture", place="juniper/top", unit="%")
 SUMP = replace(MOISTURE, id=5, measure="leachate_level", place="juniper")
 GOOD = StoredReading(series=4, t_ms=NOW - 1_000, value=72.0, flag=Flag.PASS, raw=None, why=0)
+POINTS = (CalibrationPoint(2130.0, 50.0), CalibrationPoint(1530.0, 90.0))
 LAB = lab(places=(*bin_of("juniper"), *bin_of("maple")))
 
 
@@ -52,6 +53,26 @@ def test_of_several_probes_the_newest_usable_reading_counts(
 ) -> None:
     """Of the place asked for alone, and none older than six hours."""
     assert fresh(newest, "bedding_moisture", {"juniper/top"}, NOW) == moisture
+
+
+@pytest.mark.parametrize(("calibrations", "off_pct"), [((), 5.0), ((Calibration(0, POINTS),), 3.0)])
+def test_how_far_a_moisture_may_be_off_follows_from_its_calibration(
+    calibrations: tuple[Calibration, ...], off_pct: float
+) -> None:
+    """Calibrated in this lab three points, by its maker's scale five; a lab file that has it no longer says nothing."""
+    channel = Channel(key="moisture", measure="bedding_moisture", unit="%", calibrations=calibrations)
+    probe = Probe(id="a", place="juniper/top", topic="a", format=Format.NUMBER, channels=(channel,))
+    found = tray_now(replace(LAB, probes=(probe,)), "juniper/top", [(MOISTURE, GOOD)], (), (), NOW)
+    assert found is not None
+    assert (found.probe_pct, known().probe_pct) == (off_pct, 5.0)
+
+
+@pytest.mark.parametrize(("why", "beyond"), [(Why.CALIBRATION, True), (Why.CALIBRATION | Why.SPIKE, True), (0, False)])
+def test_a_count_beyond_the_calibrated_points_is_known_as_such(why: int, beyond: bool) -> None:
+    """Of the reading that the moisture is by."""
+    found = tray_now(LAB, "juniper/top", [(MOISTURE, replace(GOOD, why=why))], (), (), NOW)
+    assert found is not None
+    assert (found.beyond_points, found.moisture_pct) == (beyond, 72.0)
 
 
 def test_a_squeeze_test_counts_until_water_comes_or_the_day_is_over() -> None:

@@ -102,6 +102,7 @@ def _as_json(tray: TrayAhead) -> dict[str, Any]:
         "advice": None if tray.deed is None else tray.deed.verdict.value,
         "water_today_l": _litres(tray, lambda deed: deed.today_l),
         "water_l": _litres(tray, lambda deed: deed.total_l),
+        "look_again": tray.deed is not None and tray.deed.look_again,
         "enough": tray.enough,
         "seen_until": None if tray.seen_until_ms is None else iso(tray.seen_until_ms),
         "assumed": [assumed.value for assumed in tray.assumed],
