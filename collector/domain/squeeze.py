@@ -32,6 +32,16 @@ FEELS: Mapping[Feel, str] = {
 IN_SHORT = "crumbles: dry; holds together, or a drop: damp; drips: wet"
 """For where there is one line."""
 
+PROBE_BANDS: Mapping[Feel, tuple[float, float]] = {
+    Feel.DRY: (0.0, 75.0),
+    Feel.DAMP: (60.0, 88.0),
+    Feel.WET: (75.0, 100.0),
+}
+"""What a probe may say beside each feel, in % wet basis. The test reads how full the bedding is, not how much water it
+holds (a compost laboratory's handbook): a wrung-out sponge is 50-60 % in ordinary compost (a leaflet on composting
+manure) and 75-85 % in paper or coir (common practice). Coir is full at 88-92 % (computed from Evans and others 1996).
+The ends are set wide for that reason (common practice, no source)."""
+
 _ANSWERS: Mapping[Feel, tuple[str, ...]] = {
     Feel.DRY: ("crumbles", "crumbly", "falls apart", "breaks apart", "does not hold together", "dusty", "too dry"),
     Feel.DAMP: (

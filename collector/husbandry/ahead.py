@@ -8,7 +8,8 @@ import numpy as np
 from collector.husbandry.air import Numbers
 from collector.husbandry.bounds import A_DAY_L
 from collector.husbandry.drying import Assumed, Path
-from collector.husbandry.watering import Deed, TrayNow, WaterVerdict, about_dry
+from collector.husbandry.moisture import water_to_add_l
+from collector.husbandry.watering import GOAL_PCT, Deed, TrayNow, WaterVerdict, about_dry
 
 HOUR_MS, DAY_MS = 3_600_000, 86_400_000
 
@@ -68,10 +69,13 @@ def level_to_leave_at(level: float, end: Expected, floor: float, ceiling: float)
 
 
 def carried(now: TrayNow, leave_at: float, days: int) -> tuple[Deed, bool]:
-    """What brings a tray to where it should be left, and whether so many days are enough for it."""
-    deed = about_dry(now, leave_at)
-    fits = deed.verdict is not WaterVerdict.ADD_WATER or deed.total_l <= deed.today_l + A_DAY_L * (days - 1)
-    return deed, fits
+    """What is to be done for a tray that must be left at `leave_at` at least, and whether so many days are enough for
+    that. Whoever waters it brings it to the goal of all water, or beyond it where that would not carry it through."""
+    deed = about_dry(now, max(GOAL_PCT, leave_at))
+    if deed.verdict is not WaterVerdict.ADD_WATER or now.moisture_pct is None:
+        return deed, True
+    needed_l = water_to_add_l(now.mass_kg, now.moisture_pct, leave_at) or 0.0
+    return deed, needed_l <= max(0.0, A_DAY_L - now.poured_l) + A_DAY_L * (days - 1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,7 +89,8 @@ class TrayAhead:
     """What is expected at the end, or as far as can be foreseen; None where nothing can."""
     dry: Dryness | None = None
     leave_at: float | None = None
-    """Where it should be left so that it comes through; None where it does anyway, or nothing can be foreseen."""
+    """Where its water is to bring it, so that it comes through; None where it does anyway, or nothing can be
+    foreseen."""
     deed: Deed | None = None
     """What is to be done about its water before that; None where nothing is."""
     now: TrayNow | None = None

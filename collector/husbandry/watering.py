@@ -7,12 +7,14 @@ lines of one of them, can ask for opposite things. Moisture in % wet basis, mass
 from dataclasses import dataclass
 from enum import Enum
 
-from collector.domain.squeeze import Feel
+from collector.domain.squeeze import PROBE_BANDS, Feel
 from collector.husbandry.bounds import A_DAY_L, PROBE_PCT, Known, bedding_step, level_range, mass_range, water_step
 
 GOAL_PCT = 77.5
 """Middle of the comfortable band of bedding moisture, 70 to 85 % wet basis (Kaplan et al. 1980; Edwards 2004, table
-18.3, has 80 to 90 as best)."""
+18.3, has 80 to 90 as best). The one goal of all water that is told, in mails, the digest and before a break: with as
+much room to either side as there is, no error of probe or mass does harm soon. Only a tray that would not come through
+a break from there is left wetter, by as much as it will lose (`level_to_leave_at`)."""
 NOT_ABOVE_PCT = 85.0
 """Where dry bedding is to bring a tray that is too wet: the top of that band. Its middle would take more of it than a
 tray has room for."""
@@ -26,8 +28,6 @@ _WET_KG_PER_M2, _ASSUMED_PCT = 30.0, 75.0
 """Moist bedding on a square metre of a stacked tray: 5 kg on 0.165 m2, some 8 cm deep (common practice, no source)."""
 _TRAY_M2 = 0.165
 """Stacked trays are about 40 cm square (common practice, no source)."""
-_BANDS = {Feel.DRY: (0.0, 75.0), Feel.DAMP: (60.0, 88.0), Feel.WET: (75.0, 100.0)}
-"""What a probe may say beside each feel; as wide as the shipped alarm about hand against probe has them."""
 
 
 class WaterVerdict(Enum):
@@ -111,6 +111,8 @@ class Deed:
     look_again: bool = False
     """Whether the amount is a first step, safe whatever the error of probe and mass: what is left follows from a
     reading after it."""
+    day_full: bool = False
+    """Whether with that it has had today what soaks in: the next step is for tomorrow."""
     estimated: bool = False
     """Whether the amount follows from a mass that nobody has weighed."""
 
@@ -147,6 +149,7 @@ def about_dry(now: TrayNow, goal_pct: float = GOAL_PCT) -> Deed:
         today_l=step.now,
         total_l=step.needed,
         look_again=step.look_again,
+        day_full=left_l - step.now < PORTION_L,
         estimated=now.dry_kg is None,
     )
 
@@ -174,5 +177,5 @@ def about_wet(now: TrayNow) -> Deed:
 def _disagree(now: TrayNow) -> bool:
     if now.doubted or now.feel is None or now.moisture_pct is None:
         return now.doubted
-    low, high = _BANDS[now.feel]
+    low, high = PROBE_BANDS[now.feel]
     return not low <= now.moisture_pct <= high

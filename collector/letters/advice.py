@@ -14,7 +14,6 @@ from collector.husbandry.bounds import A_DAY_L
 from collector.husbandry.watering import (
     GOAL_PCT,
     NOT_ABOVE_PCT,
-    PORTION_L,
     Deed,
     TrayNow,
     WaterVerdict,
@@ -138,8 +137,7 @@ def _add_water(deed: Deed, now: TrayNow, us: bool, goal_pct: float) -> tuple[str
 def _comes_to(deed: Deed, now: TrayNow, us: bool, goal_pct: float) -> str:
     level = now.moisture_pct if now.moisture_pct is not None else goal_pct
     if deed.look_again:
-        full = A_DAY_L - now.poured_l - deed.today_l < PORTION_L
-        again = "tomorrow" if full else "in an hour"
+        again = "tomorrow" if deed.day_full else "in an hour"
         return f"{_MORE_MAY_HARM} {again}. The way is from {pct(level)} to about {pct(goal_pct)}."
     if deed.total_l <= deed.today_l:
         return f"That takes it from {pct(level)} to about {pct(goal_pct)}."

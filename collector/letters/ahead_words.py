@@ -76,8 +76,12 @@ def _act(one: TrayAhead, deed: Deed, when: Callable[[int], str], us: bool) -> st
         return f"Squeeze a handful from its middle before you leave: if no drop comes out, {cup}."
     guess = " (an estimate from its size)" if deed.estimated else ""
     today = f"Add about {show_volume(deed.today_l, us)}{guess}"
-    if deed.look_again:
-        return f"{today}, in portions over the whole tray: more may be too much. Look again in an hour."
+    if deed.look_again and not deed.day_full:
+        return f"{today}, in portions over the whole tray, and look again in an hour before more is added."
+    if deed.look_again and one.days > 1:
+        return (
+            f"{today} today, in portions over the whole tray, and look again on each school day before more is added."
+        )
     if deed.total_l <= deed.today_l:
         return f"{today} before you leave, in portions over the whole tray, to about {pct(one.leave_at or 0.0)}."
     if one.days == 1:

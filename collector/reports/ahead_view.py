@@ -27,7 +27,7 @@ from collector.husbandry.ahead import (
 )
 from collector.husbandry.air import Numbers
 from collector.husbandry.drying import FIT_H, HORIZONS_D, LEARNED_H, Dryer, Path, TrayHours, drive, spanned
-from collector.husbandry.watering import TrayNow
+from collector.husbandry.watering import GOAL_PCT, TrayNow
 from collector.letters.local_time import utc
 from collector.letters.tray_facts import Stands, tray_now
 from collector.reports.newest import newest_of
@@ -121,7 +121,8 @@ def _carried(tray: TrayAhead, now: TrayNow, days: int) -> TrayAhead:
         return tray
     known = now if now.moisture_pct is not None else replace(now, moisture_pct=tray.level)
     deed, fits = carried(known, tray.leave_at, days)
-    return replace(tray, deed=deed, now=known, days=days, enough=tray.enough and fits)
+    leave_at = max(GOAL_PCT, tray.leave_at)
+    return replace(tray, leave_at=leave_at, deed=deed, now=known, days=days, enough=tray.enough and fits)
 
 
 class _Record:

@@ -16,6 +16,7 @@ from collector.config.rules.fields import rules_schema
 from collector.config.yaml.text import read_yaml
 from collector.domain.diary import BREW_WINDOW_MS, USE_WITHIN_MS
 from collector.domain.lab import Lab
+from collector.domain.squeeze import PROBE_BANDS
 from collector.domain.units import MEASURES, OWN
 from tests.alarms.bench_lab import MIN, quillbrook
 from tests.alarms.shipped_sets import BEDDING, FILES, FOLDER, OWNS, RULES, TEA, TEXTS, H, of_file
@@ -274,3 +275,9 @@ def test_editors_accept_the_shipped_files(name: str) -> None:
 def test_every_set_says_at_its_head_what_it_is(name: str) -> None:
     """A comment in front of the alarms, for whoever opens the file."""
     assert len(TEXTS[f"rules/{name}"].partition("\nalarms:")[0]) > 100
+
+
+def test_hand_against_probe_is_judged_by_one_set_of_bands() -> None:
+    """The alarm that they disagree, and the advice on water that waits for the hand then, go by the same ends."""
+    shipped = {band.feel: (band.low, band.high) for band in RULES["squeeze-disagrees"].bands}
+    assert shipped == PROBE_BANDS

@@ -176,9 +176,19 @@ def test_an_ended_brew_whose_air_nobody_knows_of_needs_nothing() -> None:
     assert brew_line(ended, None, False, T0 + 2 * HOUR, when) == ""
 
 
-def test_a_first_step_before_a_break_says_to_look_again() -> None:
-    """Where all of it may be too much, no whole amount is told."""
-    tray = TrayAhead(place="x", level=74.0, leave_at=85.0, deed=replace(MUCH, look_again=True))
-    assert ahead_line(tray, when, us_units=False).endswith(
-        "Add about 1.0 L, in portions over the whole tray: more may be too much. Look again in an hour."
-    )
+@pytest.mark.parametrize(
+    ("day_full", "days", "told"),
+    [
+        (False, 1, "Add about 1.0 L, in portions over the whole tray, and look again in an hour before more is added."),
+        (False, 3, "Add about 1.0 L, in portions over the whole tray, and look again in an hour before more is added."),
+        (True, 3, "today, in portions over the whole tray, and look again on each school day before more is added."),
+        (True, 1, "Add about 1.0 L before you leave, in portions over the whole tray: more would run through."),
+    ],
+)
+def test_a_first_step_before_a_break_says_to_look_again(day_full: bool, days: int, told: str) -> None:
+    """Where all of it may be too much, no whole amount is told; but where nothing can follow today or later, nobody is
+    to look."""
+    deed = replace(MUCH, look_again=True, day_full=day_full)
+    line = ahead_line(TrayAhead(place="x", level=74.0, leave_at=85.0, deed=deed, days=days), when, us_units=False)
+    assert line.endswith(told)
+    assert "3.1 L" not in line

@@ -102,7 +102,8 @@ def test_the_amount_of_today_and_of_the_days_after() -> None:
         ),
         (
             TrayAhead(place="x", level=74.0, leave_at=75.0, deed=Deed(verdict=WaterVerdict.AS_WRITTEN), now=TrayNow()),
-            "74.0 % now. Before you leave spray a cup of water (about 8 fl oz) over the whole tray.",
+            "74.0 % now. Squeeze a handful from its middle before you leave: if no drop comes out, spray a cup of water"
+            " (about 8 fl oz) over the whole tray.",
         ),
         (
             TrayAhead(

@@ -15,18 +15,15 @@ from collector.alarms.kinds.kind import DELAYS, About, Doubt, RuleKind, Subject,
 from collector.alarms.kinds.reference import Compared, memory_ms
 from collector.alarms.kinds.setpoint import DIFFERENCE
 from collector.alarms.model import SQUEEZE_TEST, Band, Kind, Rule
-from collector.domain.diary import DiaryEntry, DiaryKind, Feel
+from collector.domain.diary import DiaryEntry, DiaryKind
 from collector.domain.lab import Lab, Series
+from collector.domain.squeeze import PROBE_BANDS
 from collector.domain.units import Measure
 
 SQUEEZE_HOLDS_MS = 12 * HOUR_MS
 """A squeeze test says nothing about the bedding of the next day."""
-SQUEEZE_BANDS = (Band(Feel.DRY, 0.0, 75.0), Band(Feel.DAMP, 60.0, 88.0), Band(Feel.WET, 75.0, 100.0))
-"""What a probe may say beside each feel, in % of the wet weight, where the rule gives no bands of its own. The test
-reads how full the bedding is, not how much water it holds (a compost laboratory's handbook): a wrung-out sponge is
-50-60 % in ordinary compost (a leaflet on composting manure) and 75-85 % in paper or coir (common practice). Coir is
-full at 88-92 % (computed from Evans and others 1996). The ends are set wide for that reason (common practice, no
-source)."""
+SQUEEZE_BANDS = tuple(Band(feel, low, high) for feel, (low, high) in PROBE_BANDS.items())
+"""Where the rule gives no bands of its own."""
 
 
 class Apart(Compared):
