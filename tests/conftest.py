@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
+from coverage import Coverage
 from hypothesis import settings
 
 from tests.services.clock import FakeClock
@@ -72,6 +73,25 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Files with slow tests begin, so that of several workers none is left alone with one at the end."""
     slow = {item.path for item in items if item.get_closest_marker("slow")}
     items.sort(key=lambda item: item.path not in slow)
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_protocol(item: pytest.Item) -> Generator[None, bool, bool]:
+    """Coverage counts what plain tests reach. What a random search or a played month happens to run through is not
+    shown by it, and being traced takes more than twice its time."""
+    traced = Coverage.current() if _sweeps(item) else None
+    if traced is None:
+        return (yield)
+    traced.stop()
+    try:
+        return (yield)
+    finally:
+        traced.start()
+
+
+def _sweeps(item: pytest.Item) -> bool:
+    searches = getattr(getattr(item, "obj", None), "is_hypothesis_test", False)
+    return searches or item.get_closest_marker("sweep") is not None
 
 
 @pytest.hookimpl(wrapper=True)

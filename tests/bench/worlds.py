@@ -58,16 +58,17 @@ def numbers(seed: int, wanted: Sort, count: int, aside: bool = False) -> list[in
     return list(range(first, first + 4 * count, 4))
 
 
-def played(worlds: Sequence[int], days: int = 0) -> list[Outcome]:
-    """In order; two at once where there are two cores."""
+def played(worlds: Sequence[int], calm_days: int = 0, rough_days: int = 0) -> list[Outcome]:
+    """In order; two at once where there are two cores. Days: of each world of that sort only the first (0: all)."""
+    jobs = [(number, calm_days if sort(number) is Sort.CALM else rough_days) for number in worlds]
     with ProcessPoolExecutor() as pool:
-        return list(pool.map(_one, [(number, days) for number in worlds]))
+        return list(pool.map(_one, jobs))
 
 
 def _one(job: Job) -> Outcome:
     number, days = job
     scenario, calm = drawn(number), sort(number) is Sort.CALM
-    if days and calm:
+    if days:
         scenario = replace(scenario, length_ms=days * DAY_MS)
     began, foresight = time.process_time(), Foresight()
     with tempfile.TemporaryDirectory(prefix="traywarden-world-", dir=_SHM if _SHM.is_dir() else None) as folder:

@@ -2,10 +2,13 @@
 
 from pathlib import Path
 
+import pytest
+
 from collector.cli.demo_people import ANSWERS
 from sim_sensors.scenarios import load
 from tests.bench.playing import play
 
+pytestmark = pytest.mark.sweep
 NIGHT = [
     ("teacher", "URGENT: Juniper, top tray: bedding moisture too low"),
     ("teacher", "BACK TO NORMAL: Juniper, top tray: bedding moisture"),

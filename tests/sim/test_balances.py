@@ -16,6 +16,8 @@ from tests.sim.small import whole_dry_kg, whole_water_kg
 Run = list[tuple[World, Moved]]
 """Each moment with what moved in the step after it; the last step moved what led to nowhere."""
 
+pytestmark = pytest.mark.sweep
+
 
 def ran(scenario: Scenario, days: float) -> Run:
     plan, now = world.plan(scenario), world.begin(scenario, START_MS)
