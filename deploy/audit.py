@@ -16,6 +16,7 @@ import json
 import re
 import sys
 from collections.abc import Iterator
+from functools import cache
 from importlib.metadata import PackageNotFoundError, metadata, requires
 from pathlib import Path
 from typing import Any
@@ -111,7 +112,7 @@ def _lacking(text: str, where: dict[str, str]) -> Iterator[str]:
             continue
         seen.add(package)
         try:
-            asked = [Requirement(line) for line in requires(name) or ()]
+            asked = _needed(name)
         except PackageNotFoundError:
             if name in here:  # else it is for other machines, which look at it themselves
                 yield f"{name}: not in this environment, so what it needs is not known"
@@ -125,6 +126,12 @@ def _lacking(text: str, where: dict[str, str]) -> Iterator[str]:
             elif not one.specifier.contains(version, prereleases=True):
                 yield f"{name} needs {one.name}{one.specifier}, and {version} is pinned"
             waiting += [(plain(one.name), part) for part in one.extras]
+
+
+@cache
+def _needed(name: str) -> tuple[Requirement, ...]:
+    """Whatever a package here may need; each is asked about for each lock, Python and machine."""
+    return tuple(Requirement(line) for line in requires(name) or ())
 
 
 def _exact(pin: Requirement) -> str:

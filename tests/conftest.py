@@ -77,9 +77,9 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 @pytest.hookimpl(wrapper=True)
 def pytest_runtest_protocol(item: pytest.Item) -> Generator[None, bool, bool]:
-    """Coverage counts what plain tests reach. What a random search or a played month happens to run through is not
-    shown by it, and being traced takes more than twice its time."""
-    traced = Coverage.current() if _sweeps(item) else None
+    """Coverage counts what plain tests reach, and programs that tests start. What a random search or a played month
+    happens to run through is not shown by it, and being traced takes more than twice its time."""
+    traced = Coverage.current() if _is_long(item) else None
     if traced is None:
         return (yield)
     traced.stop()
@@ -89,9 +89,9 @@ def pytest_runtest_protocol(item: pytest.Item) -> Generator[None, bool, bool]:
         traced.start()
 
 
-def _sweeps(item: pytest.Item) -> bool:
+def _is_long(item: pytest.Item) -> bool:
     searches = getattr(getattr(item, "obj", None), "is_hypothesis_test", False)
-    return searches or item.get_closest_marker("sweep") is not None
+    return searches or item.get_closest_marker("slow") is not None
 
 
 @pytest.hookimpl(wrapper=True)

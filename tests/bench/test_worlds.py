@@ -149,7 +149,6 @@ def test_worlds_of_a_sort_and_a_half_are_told_apart() -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.sweep
 def test_a_world_is_played_and_scored() -> None:
     """Through the whole chain: what goes wrong in it is seen, and it comes out the same each time."""
     first, again = ([found] for found in worlds.played([298, 298], rough_days=2))

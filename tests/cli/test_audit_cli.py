@@ -91,6 +91,7 @@ def series_of(journal: Journal, place: str = "juniper/top") -> int:
 # ---- a month -----------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_figures_of_a_month_are_those_of_its_history(month: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Alarms and messages are those in the journal, over 30 days, which are enough for a verdict."""
     found = figures(month, capsys, *SPAN)

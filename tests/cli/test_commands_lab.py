@@ -219,6 +219,7 @@ def keep_unclaimed(commands: Commands, sent: bytes) -> None:
     lab.close()
 
 
+@pytest.mark.slow
 def test_a_raw_channel_is_assigned_before_it_is_calibrated(commands: Commands) -> None:
     """It says what that means, `checkup` notes it at its line, and the points can follow."""
     raw = ("--channel", "moisture=bedding_moisture,unit=count,model=capacitive")

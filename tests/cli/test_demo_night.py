@@ -8,7 +8,7 @@ from collector.cli.demo_people import ANSWERS
 from sim_sensors.scenarios import load
 from tests.bench.playing import play
 
-pytestmark = pytest.mark.sweep
+pytestmark = pytest.mark.slow
 NIGHT = [
     ("teacher", "URGENT: Juniper, top tray: bedding moisture too low"),
     ("teacher", "BACK TO NORMAL: Juniper, top tray: bedding moisture"),

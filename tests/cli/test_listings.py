@@ -145,6 +145,7 @@ def _walk() -> Iterator[tuple[str, ...]]:
             yield (*path, *ONE_MORE[path])
 
 
+@pytest.mark.slow
 def test_people_read_their_own_clock_and_programs_utc(zone: str, commands: Commands) -> None:
     """Each time that people are shown is one of those that programs get, on the lab's clock; its zone is said once."""
     for path in _walk():
@@ -157,6 +158,7 @@ def test_people_read_their_own_clock_and_programs_utc(zone: str, commands: Comma
         assert said.count(zone) == 1 or (not told and zone not in said), path
 
 
+@pytest.mark.slow
 def test_people_read_their_own_units(zone: str, commands: Commands) -> None:
     """No quantity in units that this lab does not use."""
     for path in _walk():
@@ -178,6 +180,7 @@ WITH_TIMES = {
 }
 
 
+@pytest.mark.slow
 def test_the_lab_of_these_tests_has_something_to_tell(zone: str, commands: Commands) -> None:
     """Every listing that has times at all shows some here, or the tests above would hold nothing."""
     found = {path for path in LISTINGS if TOLD.search(commands.run(*path, *GIVEN.get(path, ())).out)}

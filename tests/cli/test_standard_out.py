@@ -138,6 +138,7 @@ LISTINGS = (
 )
 
 
+@pytest.mark.slow
 def test_no_listing_hands_a_topic_to_the_terminal(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Topics and record names with direction overrides, line separators and escapes: every listing writes them out, for
     people and as JSON."""

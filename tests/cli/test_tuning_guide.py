@@ -42,6 +42,7 @@ def _plain(line: str) -> str:
     return _SHIPPED_LINE.sub(r"\1", line)
 
 
+@pytest.mark.slow
 def test_the_tuning_guide_shows_what_the_commands_print(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -64,6 +64,7 @@ def _read(text: str) -> None:
         read_lab(text)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("shape", _SHAPES.values(), ids=_SHAPES)
 def test_four_times_the_probes_cost_four_times_the_work(shape: str) -> None:
     """Counted in function calls, with room for what grows by a logarithm; pair by pair it would be sixteen times."""

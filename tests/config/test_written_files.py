@@ -186,6 +186,7 @@ def _with_mode(call: ast.Call) -> bool:
     return bool(call.args) and isinstance(call.args[0], (ast.Constant, ast.IfExp))
 
 
+@pytest.mark.slow
 def test_no_other_module_reads_a_file_by_its_path() -> None:
     """What people write is read by one module, so that the next file has the same bounds."""
     root = Path(collector.__file__).parent

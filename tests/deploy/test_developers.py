@@ -9,6 +9,8 @@ import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 
+import pytest
+
 from tests.deploy.documents import page
 from tests.deploy.machine import CHECKOUT
 
@@ -59,6 +61,7 @@ def _is_path(span: str) -> bool:
     return bool(re.fullmatch(r"\w[\w./-]*/[\w./-]*|[\w-]+\.(py|sh|md|yaml|sql|toml)", span))
 
 
+@pytest.mark.slow
 def test_each_name_it_names_is_there() -> None:
     """Classes with their members, functions, constants, arguments, words of files: of the code, or of the tests where
     the paragraph speaks of these."""

@@ -221,7 +221,6 @@ def test_the_picture_of_a_mail_is_small_and_of_a_phone() -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.sweep
 def test_the_picture_of_a_mail_is_of_the_mail_as_it_is(tmp_path: Path) -> None:
     """What the mail says has not changed since; if it has: python -m tests.deploy.mail_picture, and look at it."""
     with Image.open(PICTURE) as picture:

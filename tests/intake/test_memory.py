@@ -30,6 +30,7 @@ def held_mb() -> float:
     return tracemalloc.get_traced_memory()[0] / 1e6
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("traced")
 def test_senders_of_one_plus_topic_share_what_is_remembered() -> None:
     """A hundred senders behind one '+', each with a thousand record names of its own: under 2 MB for all together."""

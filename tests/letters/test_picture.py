@@ -5,6 +5,7 @@ import math
 from dataclasses import replace
 from io import BytesIO
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -38,13 +39,8 @@ def image_of(order: Wanted, points: list[Point]) -> Image.Image:
 
 def rows_with(image: Image.Image, ink: tuple[int, int, int], least: int) -> list[int]:
     """Rows of the picture with at least so many points of about this colour."""
-
-    def near(point: object) -> bool:
-        assert isinstance(point, tuple)
-        return all(abs(a - b) < 16 for a, b in zip(point, ink, strict=True))
-
-    width, height = image.size
-    return [y for y in range(height) if sum(near(image.getpixel((x, y))) for x in range(width)) >= least]
+    near = (np.abs(np.asarray(image, dtype=int) - ink) < 16).all(axis=2)
+    return np.flatnonzero(near.sum(axis=1) >= least).tolist()
 
 
 def test_a_letter_asks_for_what_can_be_drawn() -> None:

@@ -49,6 +49,7 @@ def _peak_mb(home: Home) -> float:
     return peak / 1e6
 
 
+@pytest.mark.slow
 def test_a_start_holds_no_more_than_alarms_look_back_on(week: tuple[Home, int]) -> None:
     """Under 40 bytes for each reading of the week that quality checks look back on, at its worst moment, with what the
     alarms then keep and the pieces on their way."""

@@ -32,6 +32,7 @@ def replayed(home: Path, file: Path, *more: str) -> int:
     return main(["rules", "replay", "--home", str(home), "--packs", str(file), *more])
 
 
+@pytest.mark.slow
 def test_a_recording_is_judged_like_what_is_stored(
     story: tuple[Path, Path], capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -49,6 +49,7 @@ def test_every_place_shown_is_taken(commands: Commands) -> None:
     assert [probe.id for probe in lab.probes][-3:] == ["maple-bottom", "kettle-board", "room-board"]
 
 
+@pytest.mark.slow
 @pytest.mark.service
 def test_the_checklist_is_walked_with_a_simulated_probe(
     tmp_path: Path, commands: Commands, mosquitto: Mosquitto

@@ -48,6 +48,7 @@ def written(reports: DueReports, home: Home, pipeline: Pipeline, journal: Journa
     return [message.key.rpartition("-")[0] for message in due.messages]
 
 
+@pytest.mark.slow
 def test_each_gets_what_is_theirs_once(brew_home: Home) -> None:
     """On a Monday the digest for those who want it, by mail or chat, and the weekly report for the maintainer; asked
     again, and by a collector that starts anew, nothing more."""

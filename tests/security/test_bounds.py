@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -114,6 +115,7 @@ def test_a_batch_that_waits_for_a_full_disk_stays_small() -> None:
     assert next(iter(batch.unplaced)) == ("t", "500")
 
 
+@pytest.mark.slow
 def test_readings_of_a_series_that_raves_are_kept_and_not_judged(tmp_path: Path) -> None:
     """After 2,000 alarm changes of one channel its readings are stored as late, which replay leaves out too; another
     channel of the lab goes on being judged, and after a while the first is judged again."""

@@ -16,7 +16,7 @@ from tests.sim.small import whole_dry_kg, whole_water_kg
 Run = list[tuple[World, Moved]]
 """Each moment with what moved in the step after it; the last step moved what led to nowhere."""
 
-pytestmark = pytest.mark.sweep
+pytestmark = pytest.mark.slow
 
 
 def ran(scenario: Scenario, days: float) -> Run:

@@ -182,6 +182,7 @@ def test_a_fast_run_begins_in_the_past() -> None:
 AT = ["--start", "2026-03-02T08:00Z", "--duration", "2h"]
 
 
+@pytest.mark.slow
 def test_a_recording_needs_no_broker(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """--no-broker writes what would be published, the same bytes each time, with its truth beside it."""
     files = [tmp_path / f"{n}.jsonl" for n in range(4)]
@@ -249,6 +250,7 @@ def test_lab_is_printed_or_written_once(tmp_path: Path, capsys: pytest.CaptureFi
     assert capsys.readouterr().err.endswith("lab.yaml: cannot be written: No such file or directory\n")
 
 
+@pytest.mark.slow
 def test_plot_of_a_scenario_and_of_files(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """The picture of a scenario is that of its truth file and its recording."""
     one, other, packs, truth = (tmp_path / name for name in ("a.svg", "b.svg", "packs.jsonl", "truth.jsonl"))

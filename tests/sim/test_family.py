@@ -73,6 +73,7 @@ def test_the_collector_takes_each_lab(number: int, tmp_path: Path) -> None:
     assert [probe.id for probe in lab.probes] == [probe.key for probe in scenario.probes]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("number", [0, 4, 8, 13, 17, 21])
 def test_calm_worlds_do_no_harm_to_worms(number: int) -> None:
     """Nothing in them goes beyond what worms bear: only a radio or a probe may be away for long."""

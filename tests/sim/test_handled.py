@@ -58,6 +58,7 @@ def test_gaps_of_a_radio_have_the_habit_they_are_given() -> None:
     assert max(lengths) <= DAY_MS // 2
 
 
+@pytest.mark.slow
 def test_what_is_sent_in_a_gap_is_lost() -> None:
     """Fewer messages, and each of them as without the gaps."""
     gaps = "- {kind: radio_gaps, place: juniper/top, from: 0 min, for: 9 h, every: 1 h, gap: 30 min}"

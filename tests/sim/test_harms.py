@@ -143,6 +143,7 @@ def stories() -> list[Fact]:
     return [fact for pack in packs for fact in pack.facts if fact.kind == "harm" and fact.phase != "end"]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("what", "place", "first_h", "last_h", "lasts"),
     [

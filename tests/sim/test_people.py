@@ -38,6 +38,7 @@ def test_bedding_that_feels_wet_is_left_alone() -> None:
     assert done(tended(WATERING.replace("72 %", "65 %")), 1) == []
 
 
+@pytest.mark.slow
 def test_feeding_on_its_days_but_not_in_the_holidays() -> None:
     """Monday, Wednesday and Friday at 10 h; nothing in the week of 9 March, which is off; again the Monday after."""
     hours = [hour for hour, what, _, kg in done(tended(FEEDING), 15) if what == "feed" and kg == 0.06]

@@ -21,6 +21,7 @@ def digest(scenario: Scenario, seed: int) -> str:
     return whole.hexdigest()
 
 
+@pytest.mark.slow
 def test_the_same_seed_gives_the_same_bytes() -> None:
     """Times, topics, payloads and truth are the same for a seed, and another seed gives others."""
     demo = scenarios.load("school-demo")

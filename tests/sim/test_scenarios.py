@@ -9,7 +9,7 @@ from sim_sensors.around import Expected
 from sim_sensors.physics.school import local_day, weekday
 from tests.sim.outcomes import Outcome, outcomes
 
-pytestmark = pytest.mark.sweep
+pytestmark = pytest.mark.slow
 HOUR_MS = 3_600_000
 SEEDS = (1, 2, 3)
 STEP_MS = 600_000
