@@ -1,5 +1,6 @@
 """Scenarios that come with the simulator."""
 
+from functools import cache
 from importlib import resources
 
 from sim_sensors import lab_file, scenario_file
@@ -11,6 +12,7 @@ def names() -> tuple[str, ...]:
     return tuple(sorted(f.removesuffix(".yaml") for f in files if f.endswith(".yaml")))
 
 
+@cache
 def load(name: str) -> Scenario:
     """A shipped scenario; KeyError where there is none of that name."""
     return scenario_file.parse(text(name), name, f"{name}.yaml")

@@ -1,10 +1,14 @@
 """YAML with positions, and pydantic's findings in our words."""
 
 import json
+import re
 from enum import Enum
+from pathlib import Path
 from typing import Any, Literal
+from unittest.mock import patch
 
 import pytest
+import yaml
 from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import BaseModel, ConfigDict, Field, field_validator
@@ -12,6 +16,8 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator
 from collector.config.yaml.text import Position, check, dotted, examine, read_yaml
 from collector.domain.problems import Problem, Refused
 from tests.worlds.strategies import trees
+
+RULES = Path(__file__).parents[2].joinpath("rules/red-wigglers.yaml").read_text(encoding="utf-8")
 
 
 class _Size(Enum):
@@ -141,6 +147,33 @@ def test_a_billion_laughs_ends_as_a_few_problems() -> None:
 def test_an_alias_inside_itself_is_refused() -> None:
     """A value that holds itself has no end; it is refused as any alias."""
     assert _refusals("a: &a {b: *a}") == ["bin.yaml:1:4 a.b: YAML aliases (*name) are not taken; write the values out"]
+
+
+_DAMAGE = st.sampled_from([*":-{}[],'\"#&*!|>?%@`\\~= \n", "  ", "!!str ", "<<: ", "---\n", "é", "\u2028"])
+
+
+@given(st.data())
+def test_what_reads_fast_reads_the_same(data: st.DataObject) -> None:
+    """What libyaml takes is what PyYAML's own reader makes of it, at the same places; what libyaml refuses is refused
+    in the words of the other. A `?` inside a flow and a comment right at `|` are refused by one alone."""
+    lines = RULES.splitlines(keepends=True)
+    first = data.draw(st.integers(0, len(lines) - 1))
+    text = "".join(lines[first : first + data.draw(st.integers(1, 12))])
+    for _ in range(data.draw(st.integers(0, 3))):
+        at = data.draw(st.integers(0, len(text)))
+        text = text[:at] + data.draw(_DAMAGE) + text[at + data.draw(st.integers(0, 2)) :]
+    fast = _outcome(text)
+    with patch.object(yaml, "__with_libyaml__", False):
+        careful = _outcome(text)
+    lenient = isinstance(careful, list) and re.search(r"\?|[|>][-+0-9]*#", text) is not None
+    assert fast == careful or lenient
+
+
+def _outcome(text: str) -> object:
+    try:
+        return read_yaml(text, "bin.yaml")
+    except Refused as refused:
+        return refused.problems
 
 
 def test_nesting_is_bounded() -> None:

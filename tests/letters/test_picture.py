@@ -71,6 +71,19 @@ def test_the_limit_is_drawn_where_it_is() -> None:
     assert not rows_with(image_of(replace(ORDER, setpoint=None), flat(24.0)), LIMIT_INK, 1)
 
 
+def test_a_gap_is_no_line_and_a_lone_reading_a_dot() -> None:
+    """Nothing is drawn over a day of silence; a reading between two silences is still seen."""
+    order, ink = replace(ORDER, setpoint=None), (0x1C, 0x1C, 0x1C)
+    middle, *_ = rows_with(image_of(order, flat(24.0)), ink, 300)
+    image = image_of(order, [*flat(24.0, range(40)), *flat(24.0, range(64, 65))])
+    strip = np.asarray(image, dtype=int)[middle - 2 : middle + 6]
+    inked = np.flatnonzero((np.abs(strip - ink) < 16).all(axis=2).any(axis=0))
+    (gap,) = np.flatnonzero(np.diff(inked) > 100)
+    line, dot = inked[: gap + 1], inked[gap + 1 :]
+    assert line.size > 200
+    assert 4 <= dot.size <= 9
+
+
 def test_it_is_small() -> None:
     """A few kilobytes, as wide as a phone needs."""
     drawn = draw(ORDER, [replace(point, mean=24 + math.sin(n / 4)) for n, point in enumerate(flat(24.0))])
