@@ -34,8 +34,8 @@ ROWS = (
     ),
     (
         "startup",
-        "a command's start: `--help`, `status`, and Python by itself",
-        "{help_s:.2f} s, {status_s:.2f} s, {empty_s:.2f} s",
+        "a command from its start to its end: `--help`, `status`, `diary add`, and Python by itself",
+        "{help_s:.2f} s, {status_s:.2f} s, {diary_add_s:.2f} s, {empty_s:.2f} s",
     ),
     ("memory", "resident memory of `watch` with a week of readings behind it", "{rss_mb:.0f} MB"),
     (
