@@ -151,5 +151,5 @@ def _gather(memory: BedMemory, quarter: TimeArray, value: FloatArray) -> tuple[B
     held[:fresh] = -np.inf
     tops = np.concatenate(([memory.top], np.maximum(np.maximum.accumulate(held), memory.top)))
     rest = whole[first[-1] :]
-    kept = tuple((int(one), float(x)) for one, x in rest.tolist())
+    kept = tuple((int(number), float(x)) for number, x in rest.tolist())
     return BedMemory(kept, float(tops[-2]), memory.seen, memory.out), tops[at.size - len(lows) : -1], lows

@@ -21,13 +21,13 @@ _AHEAD_MS = MS["d"]
 
 def calibration_doubts(channel: Channel, now_ms: int, us: bool = False) -> Iterator[tuple[int, str]]:
     """(which of `channel.calibrations`, what is doubtful about it), for the person who wrote it."""
-    starts = [one.from_ms for one in channel.calibrations]
-    for index, one in enumerate(channel.calibrations):
-        if one.from_ms in starts[:index]:
+    starts = [calibration.from_ms for calibration in channel.calibrations]
+    for index, calibration in enumerate(channel.calibrations):
+        if calibration.from_ms in starts[:index]:
             yield index, "a set with this 'from' stands before it and is never used; take one out, or add a time of day"
-        if one.from_ms > now_ms + _AHEAD_MS:
+        if calibration.from_ms > now_ms + _AHEAD_MS:
             yield index, "holds from a day that is yet to come; is the year right?"
-        yield from ((index, said) for said in _line_doubts(channel, one, us))
+        yield from ((index, said) for said in _line_doubts(channel, calibration, us))
 
 
 def _line_doubts(channel: Channel, calibration: Calibration, us: bool) -> Iterator[str]:
@@ -53,7 +53,7 @@ def _other_unit(channel: Channel, calibration: Calibration, us: bool) -> Iterato
     for point in calibration.points:
         means = point.raw * scale + offset
         if abs(means - point.value) > far:
-            said, true = (show_value(channel.measure, one, us) for one in (means, point.value))
+            said, true = (show_value(channel.measure, value, us) for value in (means, point.value))
             yield (
                 f"raw {point.raw:g} {channel.unit} is {said}, far from {true}; the raw reading goes in the unit"
                 f" that the probe sends ({channel.unit})"

@@ -193,11 +193,11 @@ def place_of(lab: Lab, place: str) -> Place:
 
 def _fits_place(kind: DiaryKind, place: Place, lab: Lab) -> None:
     if place.kind not in PLACES[kind]:
-        kinds = " or ".join(f"a {one.value}" for one in PLACES[kind])
-        there = [one.id for one in lab.places if one.kind in PLACES[kind]]
+        kinds = " or ".join(f"a {place_kind.value}" for place_kind in PLACES[kind])
+        there = [place.id for place in lab.places if place.kind in PLACES[kind]]
         raise ValueError(f"{kind} is noted at {kinds}, and {place.id} is a {place.kind.value}; {_known(there)}")
     if kind is DiaryKind.SQUEEZE and place.kind is PlaceKind.BIN:
-        trays = [one.id for one in lab.places if one.kind is PlaceKind.TRAY and one.bin == place.bin]
+        trays = [tray.id for tray in lab.places if tray.kind is PlaceKind.TRAY and tray.bin == place.bin]
         if trays:
             raise ValueError(f"a squeeze test is of one tray; {_known(trays)}")
 
@@ -342,5 +342,5 @@ def last_brew(brews: Iterable[Brew], place: str) -> Brew | None:
 def _is_brewer(lab: Lab, place: str) -> None:
     found = place_of(lab, place)
     if found.kind is not PlaceKind.BREWER:
-        brewers = [one.id for one in lab.places if one.kind is PlaceKind.BREWER]
+        brewers = [place.id for place in lab.places if place.kind is PlaceKind.BREWER]
         raise ValueError(f"tea is brewed in a brewer, and {place} is a {found.kind.value}; {_known(brewers)}")

@@ -55,7 +55,7 @@ def _is_days(text: str) -> bool:
 def parse_ranges(value: object) -> tuple[Range, ...]:
     """'08:00-16:00', or a list of such, sorted. Raises ValueError that says what would be right."""
     written = value if isinstance(value, list) else [value]
-    found = sorted(_range(one) for one in written)
+    found = sorted(_range(part) for part in written)
     if not found:
         raise ValueError("holds no hours; write them like '08:00-16:00' or leave the day out")
     for (_, end), (start, _) in pairwise(found):

@@ -21,7 +21,7 @@ def with_own_series(lab: Lab) -> Lab:
         id=COLLECTOR, place=COLLECTOR, topic="", format=Format.NUMBER, channels=channels, every_ms=SELF_EVERY_MS
     )
     place = Place(id=COLLECTOR, kind=PlaceKind.COLLECTOR, label="The collector")
-    probes = (*(_with_share(one) for one in lab.probes), probe)
+    probes = (*(_with_share(known) for known in lab.probes), probe)
     return replace(lab, places=(*lab.places, place), probes=probes)
 
 

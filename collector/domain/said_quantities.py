@@ -53,10 +53,10 @@ def _shown_or(written: str, inside: str, us: bool) -> str:
     except ValueError:
         return written
     shown = [_show(dimension, value, us) for value in values]
-    units = {one.partition(" ")[2] for one in shown}
+    units = {quantity.partition(" ")[2] for quantity in shown}
     if len(units) > 1:
         return " to ".join(shown)
-    return f"{'-'.join(one.partition(' ')[0] for one in shown)} {units.pop()}"
+    return f"{'-'.join(quantity.partition(' ')[0] for quantity in shown)} {units.pop()}"
 
 
 def _parsed(inside: str) -> tuple[str, list[float]]:
@@ -64,13 +64,13 @@ def _parsed(inside: str) -> tuple[str, list[float]]:
     found = _SHAPE.fullmatch(inside.strip())
     if found is None:
         raise ValueError(f"'{{{inside}}}' is not a quantity; write it like {{35 degC}}, {{12-25 degC}} or {{0.25 L}}")
-    numbers, unit = [one for one in found.groups()[:2] if one], found[3]
+    numbers, unit = [number for number in found.groups()[:2] if number], found[3]
     if unit not in _UNITS:
         meant = meant_unit(unit, _UNITS)
         right = f"did you mean '{{{'-'.join(numbers)} {meant}}}'?" if meant else f"use one of {', '.join(_UNITS)}"
         raise ValueError(f"'{{{inside}}}': '{unit}' is not a unit of a text; {right}")
     dimension = _UNITS[unit]
-    return dimension, [parse_quantity(f"{one} {unit}", dimension) for one in numbers]
+    return dimension, [parse_quantity(f"{number} {unit}", dimension) for number in numbers]
 
 
 def _show(dimension: str, value: float, us: bool) -> str:

@@ -54,7 +54,7 @@ class SchoolDays:
         """The first days off from `day` on that holidays make: from the first day without its lessons to the one before
         the next school day. None where none comes within 400 days; the last day is 400 days on where none ends it."""
         days = (day + timedelta(n) for n in range(_FAR))
-        first = next((one for one in days if one.weekday() in self.weekdays and self.is_holiday(one)), None)
+        first = next((day for day in days if day.weekday() in self.weekdays and self.is_holiday(day)), None)
         return None if first is None else (first, first + timedelta(self.break_after(first)))
 
     def break_after(self, day: date) -> int:

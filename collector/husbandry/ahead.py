@@ -43,7 +43,7 @@ def falls_below(path: Path, limit: float, now_ms: int, until_ms: int) -> Dryness
     early end. A tray below the limit already is below it now."""
     if path.about[0] <= limit:
         return Dryness(limit=limit, early_ms=now_ms, about_ms=now_ms, late_ms=now_ms)
-    early_ms, about_ms, late_ms = (_passes_ms(one, limit, now_ms) for one in (path.low, path.about, path.high))
+    early_ms, about_ms, late_ms = (_passes_ms(edge, limit, now_ms) for edge in (path.low, path.about, path.high))
     if early_ms is None or early_ms >= until_ms:
         return None
     return Dryness(limit=limit, early_ms=early_ms, about_ms=about_ms, late_ms=late_ms)

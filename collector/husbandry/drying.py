@@ -147,7 +147,7 @@ class Dryer:
             return None
         slopes = ((water[earlier] - water[later])[use]) / apart[use]
         middle = _weighted_median(slopes, apart[use])
-        seen = sum(float(np.ptp(kpa_d[at == one])) for one in np.unique(at))
+        seen = sum(float(np.ptp(kpa_d[at == block])) for block in np.unique(at))
         return max(0.0, middle) * seen / (seen + _PULL)
 
     def _blocks(self, begin: int, end: int) -> tuple[NDArray[np.int64], Numbers, Numbers]:
@@ -199,7 +199,7 @@ def scale_pct(days: float) -> float:
 def spanned(about: Numbers, spans: ByHorizon) -> Path:
     """The path with its span: as wide as errors made ask for."""
     days = np.arange(about.size) / DAY_H
-    half = np.array([spans.half_width(float(one)) * scale_pct(float(one)) for one in days])
+    half = np.array([spans.half_width(float(day)) * scale_pct(float(day)) for day in days])
     return Path(about, np.maximum(about - half, 0.0), np.minimum(about + half, 100.0))
 
 

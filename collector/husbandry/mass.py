@@ -59,12 +59,12 @@ def weighed(wet_kg: float, moisture_pct: float) -> MassSeen:
 
 
 def _added(water_kg: float, dry_kg: float, before_pct: float, after_pct: float) -> MassSeen | None:
-    before, after = (dry_basis_pct(one) / 100 for one in (before_pct, after_pct))
+    before, after = (dry_basis_pct(pct) / 100 for pct in (before_pct, after_pct))
     step = after - before
     there = water_kg - dry_kg * after
     if step <= 0 or there <= 0:
         return None
-    noise = math.hypot(*(_NOISE_PCT / 100 * (1 + one) ** 2 for one in (before, after)))
+    noise = math.hypot(*(_NOISE_PCT / 100 * (1 + basis) ** 2 for basis in (before, after)))
     off = math.hypot(AMOUNT_OFF, noise / step)
     return MassSeen(there / step, off) if off <= _WORST else None
 
@@ -75,17 +75,17 @@ def learned(seen: Iterable[MassSeen]) -> Range | None:
     known = list(seen)
     if not known:
         return None
-    weights = [one.off**-2 for one in known]
-    middle = sum(w * math.log(one.dry_kg) for w, one in zip(weights, known, strict=True)) / sum(weights)
+    weights = [seen.off**-2 for seen in known]
+    middle = sum(w * math.log(seen.dry_kg) for w, seen in zip(weights, known, strict=True)) / sum(weights)
     scatter = _scatter(known, middle)
-    common = 0.0 if any(one.weighed for one in known) else PROBE_OFF
+    common = 0.0 if any(seen.weighed for seen in known) else PROBE_OFF
     off = _Z * math.hypot(math.sqrt(scatter / sum(weights)), common)
     return Range(math.exp(middle - off), math.exp(middle), math.exp(middle + off))
 
 
 def _scatter(known: Sequence[MassSeen], middle: float) -> float:
     """How much more they scatter than their own errors explain, in variance; 1 at least."""
-    squares = sum(((math.log(one.dry_kg) - middle) / one.off) ** 2 for one in known)
+    squares = sum(((math.log(seen.dry_kg) - middle) / seen.off) ** 2 for seen in known)
     return max(1.0, squares / max(1, len(known) - 1))
 
 

@@ -31,12 +31,14 @@ def build_pipeline(lab: Lab, rules: Sequence[Rule], journal: Journal, outlet: Ou
     book = book_of(journal, lab)
     known = Remembered(
         numbers=stored.numbers,
-        quality={number: one.quality for number, one in stored.past.items()},
-        spells={number: one.spells for number, one in stored.past.items()},
-        newest_ms={number: one.newest.t_ms for number, one in stored.past.items()},
+        quality={number: past.quality for number, past in stored.past.items()},
+        spells={number: past.spells for number, past in stored.past.items()},
+        newest_ms={number: past.newest.t_ms for number, past in stored.past.items()},
         last={
-            n: StoredReading(series=n, t_ms=one.t_ms, value=one.value, flag=one.flag, raw=None, why=one.why)
-            for n, one in stored.newest.items()
+            n: StoredReading(
+                series=n, t_ms=reading.t_ms, value=reading.value, flag=reading.flag, raw=None, why=reading.why
+            )
+            for n, reading in stored.newest.items()
         },
         arrivals=dict(journal.arrivals()),
         book=book,
@@ -75,9 +77,9 @@ def _stored(lab: Lab, rules: Sequence[Rule], journal: Journal, now_ms: int) -> _
     newest = journal.newest(numbers.values())
     alarms_ms = alarms_memory_ms(rules, lab)
     memory_ms = max(longest_memory_ms(lab), alarms_ms)
-    since_ms = _since_ms([min(one.t_ms, limit_ms) for one in newest.values()], memory_ms, now_ms)
+    since_ms = _since_ms([min(reading.t_ms, limit_ms) for reading in newest.values()], memory_ms, now_ms)
     past = look_back(journal, numbers.values(), since_ms, limit_ms + 1, alarms_ms)
-    for number in [number for number, one in newest.items() if one.t_ms > limit_ms]:
+    for number in [number for number, reading in newest.items() if reading.t_ms > limit_ms]:
         del newest[number]
         if number in past:
             newest[number] = past[number].newest_reading(number)
@@ -98,11 +100,11 @@ def _judging(stored: _Stored, journal: Journal, running: Running) -> Judging:
     about = _subjects(stored.lab, journal, now_ms)
     engine = Engine(
         stored.rules,
-        Site(stored.lab, [*_series(stored), *about], journal.created_ms([one.id for one in about])),
+        Site(stored.lab, [*_series(stored), *about], journal.created_ms([series.id for series in about])),
         Kept(
             states=states | fresh,
-            newest={number: _newest(one, stored.past.get(number)) for number, one in stored.newest.items()},
-            recent={number: _readings(one.rows()) for number, one in stored.past.items()},
+            newest={number: _newest(reading, stored.past.get(number)) for number, reading in stored.newest.items()},
+            recent={number: _readings(past.rows()) for number, past in stored.past.items()},
             since_ms=stored.since_ms,
         ),
         running,
@@ -157,13 +159,13 @@ def _since_ms(newest_ms: Sequence[int], memory_ms: int, now_ms: int) -> int:
     return max(min(newest_ms, default=end_ms), end_ms - memory_ms) - memory_ms
 
 
-def _newest(one: NewestReading, past: LookedBackOn | None) -> Newest:
+def _newest(reading: NewestReading, past: LookedBackOn | None) -> Newest:
     """What the alarms must know of a series: its newest judged reading and the newest usable one."""
     if past is not None:
         return past.newest
-    usable = one.flag in USABLE and not one.why & (Why.LATE | Why.UNCALIBRATED)
-    heard = usable or bool(one.why & Why.NOT_THE_BEDDING)
-    return Newest(one.t_ms, one.t_ms if heard else None, one.value if usable else None)
+    usable = reading.flag in USABLE and not reading.why & (Why.LATE | Why.UNCALIBRATED)
+    heard = usable or bool(reading.why & Why.NOT_THE_BEDDING)
+    return Newest(reading.t_ms, reading.t_ms if heard else None, reading.value if usable else None)
 
 
 def _link(meta: Mapping[str, str], now_ms: int) -> Link:

@@ -125,7 +125,7 @@ def make_series(number: int, probe: Probe, channel: Channel) -> Series:
 def longest_memory_ms(lab: Lab) -> int:
     """How far back the quality checks of any series of the lab look."""
     limits = (limits_for(c.measure, c.model, p.every_ms, c.unit) for p in lab.probes for c in p.channels)
-    return max((one.memory_ms for one in limits), default=0)
+    return max((limit.memory_ms for limit in limits), default=0)
 
 
 def memories_of(recent: Mapping[int, Tail]) -> dict[int, QualityMemory]:

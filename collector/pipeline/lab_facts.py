@@ -97,9 +97,11 @@ class LabFacts:
         if kind_of(rule).about is not About.LEVEL or last is None or last.value is None or not is_usable(last):
             return None
         states = (state for key, state in self.states().items() if key.series == series.id and key.rule != rule.name)
-        standing = (self.rules.get(one.key.rule) for one in states if one.state in STANDING and one.active)
-        same = [one for one in standing if one is not None and one.kind is rule.kind and beyond(one, last.value)]
-        return max(same, key=lambda one: _ORDER.index(one.priority), default=None)
+        standing = (self.rules.get(state.key.rule) for state in states if state.state in STANDING and state.active)
+        same = [
+            other for other in standing if other is not None and other.kind is rule.kind and beyond(other, last.value)
+        ]
+        return max(same, key=lambda other: _ORDER.index(other.priority), default=None)
 
     def acknowledge_url(self, item: Item, person: Person, now_ms: int) -> str:
         """Good for one occurrence of one alarm, for two weeks."""

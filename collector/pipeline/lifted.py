@@ -96,12 +96,12 @@ class Spells:
     def cover(self, t_ms: TimeArray) -> Mask:
         """Which moments, in ms, were out of the bedding as far as what was heard up to then says."""
         covered = np.zeros(t_ms.size, np.bool_)
-        for one in self.found:
-            until = one.last + HEARD_MS if one.back is None else min(one.last + HEARD_MS, one.back - 1)
-            until = min(until, one.first + LASTS_MS)
-            covered |= (t_ms >= one.first) & (t_ms <= until)
-            if one.back is not None:
-                covered |= (t_ms >= one.back) & (t_ms <= min(one.back + SETTLES_MS, one.first + LASTS_MS))
+        for spell in self.found:
+            until = spell.last + HEARD_MS if spell.back is None else min(spell.last + HEARD_MS, spell.back - 1)
+            until = min(until, spell.first + LASTS_MS)
+            covered |= (t_ms >= spell.first) & (t_ms <= until)
+            if spell.back is not None:
+                covered |= (t_ms >= spell.back) & (t_ms <= min(spell.back + SETTLES_MS, spell.first + LASTS_MS))
         return covered
 
 
@@ -125,13 +125,13 @@ class _Stick:
         if found is not None and found.t_ms.size:
             self._hear(found)
         for number in self.others:
-            one = batch.get(number)
-            if one is not None and one.t_ms.size:
-                self.judged_ms = max(self.judged_ms, int(one.t_ms[-1]))
+            checked = batch.get(number)
+            if checked is not None and checked.t_ms.size:
+                self.judged_ms = max(self.judged_ms, int(checked.t_ms[-1]))
                 if self.spells.found:
-                    out = self.spells.cover(one.t_ms) & (one.flags <= _USABLE)
-                    one.flags[out] = _FAIL
-                    one.why[out] |= _OUT
+                    out = self.spells.cover(checked.t_ms) & (checked.flags <= _USABLE)
+                    checked.flags[out] = _FAIL
+                    checked.why[out] |= _OUT
 
     def _hear(self, found: Checked) -> None:
         if found.then is not None:
@@ -155,7 +155,7 @@ class Lifted:
                 _numbers(probe, numbers, "bedding_temperature"),
             )
             if len(moist) == 1 and others:
-                judged_ms = max(newest_ms.get(one, _BEFORE_ALL) for one in others)
+                judged_ms = max(newest_ms.get(number, _BEFORE_ALL) for number in others)
                 self._sticks.append(_Stick(moist[0], others, spells.get(moist[0], Spells()), judged_ms))
 
     def mark(self, batch: Mapping[int, Checked]) -> None:
@@ -165,7 +165,7 @@ class Lifted:
 
 
 def _numbers(probe: Probe, numbers: Mapping[SeriesKey, int], measure: str) -> tuple[int, ...]:
-    found = (numbers.get(_key(probe, one)) for one in probe.channels if one.measure == measure)
+    found = (numbers.get(_key(probe, channel)) for channel in probe.channels if channel.measure == measure)
     return tuple(number for number in found if number is not None)
 
 

@@ -32,8 +32,8 @@ def shares(lab: Lab, ids: Mapping[SeriesKey, int]) -> tuple[Share, ...]:
         if oxygen is None or temperature is None or share is None:
             continue
         own, of, at = (
-            ids.get(SeriesKey(probe=probe.id, channel=one.key, measure=one.measure, place=probe.place))
-            for one in (share, oxygen, temperature)
+            ids.get(SeriesKey(probe=probe.id, channel=channel.key, measure=channel.measure, place=probe.place))
+            for channel in (share, oxygen, temperature)
         )
         if own is not None and of is not None and at is not None:
             found.append(Share(series=own, oxygen=of, temperature=at, kpa=pressure_kpa(lab.altitude_m)))
@@ -43,15 +43,15 @@ def shares(lab: Lab, ids: Mapping[SeriesKey, int]) -> tuple[Share, ...]:
 def add_shares(batch: dict[int, Readings], wanted: tuple[Share, ...], clock_ms: Callable[[int], int]) -> None:
     """The share for each moment at which both were read, as good as the worse of the two; not for moments that its
     alarms are past, by `clock_ms` of the series."""
-    for one in wanted:
-        oxygen, warmth = batch.get(one.oxygen), batch.get(one.temperature)
+    for share in wanted:
+        oxygen, warmth = batch.get(share.oxygen), batch.get(share.temperature)
         if oxygen is None or warmth is None:
             continue
         t_ms, at, beside = np.intersect1d(oxygen.t_ms, warmth.t_ms, assume_unique=True, return_indices=True)
-        new = t_ms > clock_ms(one.series)
+        new = t_ms > clock_ms(share.series)
         t_ms, at, beside = t_ms[new], at[new], beside[new]
         if t_ms.size:
-            value = 100 * oxygen.value[at] / saturations_mg_l(warmth.value[beside], one.kpa)
+            value = 100 * oxygen.value[at] / saturations_mg_l(warmth.value[beside], share.kpa)
             flags = aggregate(oxygen.flags[at], warmth.flags[beside])
             flags[~np.isfinite(value)] = Flag.MISSING
-            batch[one.series] = Readings(t_ms, value, flags)
+            batch[share.series] = Readings(t_ms, value, flags)

@@ -105,8 +105,11 @@ class Pipeline:
         self._link_ms = BEFORE_ALL
         self._unjudged: set[int] = set()
         self._rules = {rule.name: rule for rule in judging.rules}
-        self._series = {0: LINK_SERIES, **{number: one.series for number, one in self._conditioners.items()}}
-        self._series |= {one.id: one for one in judging.subjects}
+        self._series = {
+            0: LINK_SERIES,
+            **{number: conditioner.series for number, conditioner in self._conditioners.items()},
+        }
+        self._series |= {subject.id: subject for subject in judging.subjects}
         told = ToldSoFar(notices=known.notices, states=known.states, rules=self._rules, series=self._series)
         self._notices = Notices(lab, outlet, told, now_ms)
         self.judge_by(judging, now_ms)
@@ -115,7 +118,7 @@ class Pipeline:
         """From here on these rules hold. What they close, and that they changed, is recorded together."""
         self.engine = judging.engine
         self._rules |= {rule.name: rule for rule in judging.rules}
-        self._series |= {one.id: one for one in judging.subjects}
+        self._series |= {subject.id: subject for subject in judging.subjects}
         self._tell(judging.closed, now_ms)
         self._tell(self.engine.opening(now_ms), now_ms)
         self._rules = {rule.name: rule for rule in judging.rules}
@@ -130,20 +133,23 @@ class Pipeline:
     def settle(self, now_ms: int) -> None:
         """Judge all that has arrived since the last call."""
         ready = [self._settle_series(series, column, now_ms) for series, column in self.intake.take().items()]
-        on_time = {one.series: one for one in ready if one.t_ms.size}
-        self._lifted.mark({n: Checked(one.t_ms, one.flags, one.why) for n, one in on_time.items()})
-        batch = {n: Readings(one.t_ms, one.value, one.flags, out=out_of(one.why)) for n, one in on_time.items()}
+        on_time = {settled.series: settled for settled in ready if settled.t_ms.size}
+        self._lifted.mark({n: Checked(settled.t_ms, settled.flags, settled.why) for n, settled in on_time.items()})
+        batch = {
+            n: Readings(settled.t_ms, settled.value, settled.flags, out=out_of(settled.why))
+            for n, settled in on_time.items()
+        }
         add_shares(batch, self._shares, self.engine.clock_ms)
         judged = self.engine.judge_all(batch, now_ms)
-        self._remember_unstored({number: one for number, one in batch.items() if number not in on_time})
-        for number, one in on_time.items():  # first, so that of two equal times the judged one takes the key
+        self._remember_unstored({number: settled for number, settled in batch.items() if number not in on_time})
+        for number, settled in on_time.items():  # first, so that of two equal times the judged one takes the key
             if number in judged.unseen:
-                one.why[judged.unseen[number]] |= np.uint16(Why.UNSEEN)
-            self._keep(one)
-        for one in ready:
-            if one.late is not None:
-                self._keep(one.late)
-                self._count(Counter.LATE, one.late.t_ms.size)
+                settled.why[judged.unseen[number]] |= np.uint16(Why.UNSEEN)
+            self._keep(settled)
+        for settled in ready:
+            if settled.late is not None:
+                self._keep(settled.late)
+                self._count(Counter.LATE, settled.late.t_ms.size)
         self._tell(judged.transitions, now_ms)
         self._settle_oddities()
         self._settle_states()
@@ -162,10 +168,10 @@ class Pipeline:
 
     def _remember_unstored(self, batch: Mapping[int, Readings]) -> None:
         """For messages, which say what the newest reading was."""
-        for number, one in batch.items():
-            value, flag = finite_or_none(one.value[-1:].tolist())[0], int(one.flags[-1])
+        for number, readings in batch.items():
+            value, flag = finite_or_none(readings.value[-1:].tolist())[0], int(readings.flags[-1])
             self._last[number] = StoredReading(
-                series=number, t_ms=int(one.t_ms[-1]), value=value, flag=flag, raw=value, why=0
+                series=number, t_ms=int(readings.t_ms[-1]), value=value, flag=flag, raw=value, why=0
             )
 
     def tick(self, now_ms: int) -> None:
@@ -247,8 +253,8 @@ class Pipeline:
         """Whether alarms of this series change so often that its readings are stored unjudged for now."""
         raves = self._changes.left(series, now_ms) <= 0
         if raves and series not in self._unjudged:
-            one = self._series[series]
-            said = f"{one.probe} {one.channel} at {one.place}: its readings are kept and not judged for now"
+            known = self._series[series]
+            said = f"{known.probe} {known.channel} at {known.place}: its readings are kept and not judged for now"
             self.batch.events.append((now_ms, EventKind.TOO_MANY_ALARM_CHANGES, said))
         (self._unjudged.add if raves else self._unjudged.discard)(series)
         return raves

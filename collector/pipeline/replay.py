@@ -50,9 +50,9 @@ def replay(
 ) -> Replayed:
     """Run the readings from `since_ms` on, before `until_ms`, through `rules`."""
     conditioners, lifted = _conditioners(reader, lab, since_ms)
-    series = {number: one.series for number, one in conditioners.items()}
+    series = {number: conditioner.series for number, conditioner in conditioners.items()}
     about = _subjects(reader, lab)
-    wanted = shares(lab, {_key(one): number for number, one in series.items()})
+    wanted = shares(lab, {_key(known): number for number, known in series.items()})
     engine = Engine(
         rules,
         Site(lab, [*series.values(), *about.values()], dict.fromkeys(about, since_ms)),
@@ -75,15 +75,15 @@ def replay(
                 for number, t_ms, raw, why in _by_series(chunk)
                 if number in conditioners
             }
-            lifted.mark({number: one.checked for number, one in anew.items()})
-            batch = {number: one.readings() for number, one in anew.items()}
+            lifted.mark({number: judged.checked for number, judged in anew.items()})
+            batch = {number: judged.readings() for number, judged in anew.items()}
             add_shares(batch, wanted, engine.clock_ms)
             transitions += engine.judge_all(batch).transitions
             transitions += engine.tick(chunk.until_ms - 1)
             if progress is not None:
                 progress((chunk.until_ms - since_ms) / max(1, until_ms - since_ms))
     transitions += engine.tick(until_ms - 1)
-    transitions.sort(key=lambda one: one.t_ms)
+    transitions.sort(key=lambda transition: transition.t_ms)
     return Replayed(
         transitions=tuple(transitions),
         series={**series, **about, 0: LINK_SERIES},
@@ -95,7 +95,7 @@ def replay(
 
 def _conditioners(reader: Reader, lab: Lab, since_ms: int) -> tuple[dict[int, Conditioner], Lifted]:
     """Of the series of today's lab that the journal knows, with what quality checks remember from before it."""
-    numbers = {_key(one): one.id for one in reader.series()}
+    numbers = {_key(stored): stored.id for stored in reader.series()}
     recent = reader.recent(numbers.values(), since_ms - longest_memory_ms(lab), since_ms)
     lifted = Lifted(lab, numbers, {number: spells_of(rows) for number, rows in recent.items()}, {})
     return conditioners_of(lab, numbers, memories_of(recent)), lifted
@@ -110,28 +110,28 @@ class _Anew(NamedTuple):
 
     def readings(self) -> Readings:
         """As alarms take them."""
-        one = self.checked
-        return Readings(one.t_ms, self.value, one.flags, self.unseen, out_of(one.why))
+        checked = self.checked
+        return Readings(checked.t_ms, self.value, checked.flags, self.unseen, out_of(checked.why))
 
 
 def _judged_anew(
-    one: Conditioner, t_ms: NDArray[np.int64], raw: NDArray[np.float64], then: NDArray[np.uint16]
+    conditioner: Conditioner, t_ms: NDArray[np.int64], raw: NDArray[np.float64], then: NDArray[np.uint16]
 ) -> "_Anew":
     """Values and flags, as they would be stored today: of one series, an element for each reading. `then`: the reasons
     on record; what was too late to be compared then is not compared."""
-    value, found = one.values(t_ms, raw, then & _FROM_THEN)
-    flags, why = one.judge(t_ms, raw, value, found)
+    value, found = conditioner.values(t_ms, raw, then & _FROM_THEN)
+    flags, why = conditioner.judge(t_ms, raw, value, found)
     return _Anew(value, (then & _UNSEEN) != 0, Checked(t_ms, flags, why, then))
 
 
 def _subjects(reader: Reader, lab: Lab) -> dict[int, Series]:
     """Whole probes and places that the journal knows: what alarms about these are told by."""
     wanted = set(subjects(lab))
-    return {one.id: one.as_series() for one in reader.series() if _key(one) in wanted}
+    return {stored.id: stored.as_series() for stored in reader.series() if _key(stored) in wanted}
 
 
-def _key(one: StoredSeries | Series) -> SeriesKey:
-    return SeriesKey(probe=one.probe, channel=one.channel, measure=one.measure, place=one.place)
+def _key(series: StoredSeries | Series) -> SeriesKey:
+    return SeriesKey(probe=series.probe, channel=series.channel, measure=series.measure, place=series.place)
 
 
 def _link_at(reader: Reader, since_ms: int, until_ms: int) -> Link:

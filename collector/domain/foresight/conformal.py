@@ -88,15 +88,15 @@ class ByHorizon:
     def __init__(self, horizons: Sequence[float], came_out: Iterable[CameOut] = ()) -> None:
         """`horizons` rise; a forecast counts for the horizon nearest to it."""
         self._horizons = tuple(horizons)
-        self._each: Mapping[float, Adaptive] = {one: Adaptive(prior_scores()) for one in self._horizons}
-        for one in sorted(came_out):
-            nearest = min(self._horizons, key=lambda horizon: abs(horizon - one.ahead))
-            self._each[nearest].note(one.score)
+        self._each: Mapping[float, Adaptive] = {horizon: Adaptive(prior_scores()) for horizon in self._horizons}
+        for outcome in sorted(came_out):
+            nearest = min(self._horizons, key=lambda horizon: abs(horizon - outcome.ahead))
+            self._each[nearest].note(outcome.score)
 
     def half_width(self, ahead: float) -> float:
         """Scales on either side, at least 0: on the line between the two horizons around it, and as at the end beyond
         the last."""
-        widths = [max(0.0, one.half_width) for one in self._each.values()]
+        widths = [max(0.0, adaptive.half_width) for adaptive in self._each.values()]
         place = bisect_left(self._horizons, ahead)
         if place == 0 or place == len(widths):
             return widths[min(place, len(widths) - 1)]
