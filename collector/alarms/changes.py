@@ -69,8 +69,8 @@ def _digest(rule: Rule) -> str:
     """The same for a rule of the same meaning, also in a later version that knows more fields: those left at their
     default do not count, nor does the place in the file."""
     said = {
-        one.name: getattr(rule, one.name)
-        for one in fields(rule)
-        if one.name != "source" and (one.default is MISSING or getattr(rule, one.name) != one.default)
+        field.name: getattr(rule, field.name)
+        for field in fields(rule)
+        if field.name != "source" and (field.default is MISSING or getattr(rule, field.name) != field.default)
     }
     return sha256(repr(said).encode()).hexdigest()[:12]

@@ -43,7 +43,7 @@ class Difference:
     @property
     def at_ms(self) -> int:
         """When people would have been told first by either."""
-        return min(one.raised_ms for one in (self.before, self.after) if one is not None)
+        return min(occurrence.raised_ms for occurrence in (self.before, self.after) if occurrence is not None)
 
     @property
     def shift_ms(self) -> int:
@@ -57,13 +57,13 @@ def occurrences(transitions: Iterable[Transition]) -> list[Occurrence]:
     """Annunciations with their returns, in the order they were raised; what was suppressed or shelved is none."""
     standing: dict[AlarmKey, Transition] = {}
     found: list[Occurrence] = []
-    for one in transitions:
-        if one.event is Event.RAISED and one.annunciates:
-            standing[one.key] = one
-        elif one.event is Event.CLEARED and one.key in standing:
-            found.append(_occurrence(standing.pop(one.key), one))
+    for change in transitions:
+        if change.event is Event.RAISED and change.annunciates:
+            standing[change.key] = change
+        elif change.event is Event.CLEARED and change.key in standing:
+            found.append(_occurrence(standing.pop(change.key), change))
     found += [_occurrence(raised, None) for raised in standing.values()]
-    return sorted(found, key=lambda one: (one.raised_ms, one.key.rule, one.key.series))
+    return sorted(found, key=lambda occurrence: (occurrence.raised_ms, occurrence.key.rule, occurrence.key.series))
 
 
 def _occurrence(raised: Transition, cleared: Transition | None) -> Occurrence:
@@ -81,19 +81,24 @@ def _occurrence(raised: Transition, cleared: Transition | None) -> Occurrence:
 def compare(before: Sequence[Occurrence], after: Sequence[Occurrence]) -> list[Difference]:
     """Each occurrence of either run once, in the order people would have been told."""
     waiting: dict[AlarmKey, list[Occurrence]] = defaultdict(list)
-    for one in before:
-        waiting[one.key].append(one)
+    for occurrence in before:
+        waiting[occurrence.key].append(occurrence)
     found: list[Difference] = []
-    for one in after:
-        partner = next((other for other in waiting[one.key] if _overlap(one, other)), None)
+    for occurrence in after:
+        partner = next((other for other in waiting[occurrence.key] if _overlap(occurrence, other)), None)
         if partner is None:
-            found.append(Difference(change=Change.APPEARS, key=one.key, before=None, after=one))
+            found.append(Difference(change=Change.APPEARS, key=occurrence.key, before=None, after=occurrence))
         else:
-            waiting[one.key].remove(partner)
-            found.append(Difference(change=_moved(partner, one), key=one.key, before=partner, after=one))
+            waiting[occurrence.key].remove(partner)
+            found.append(
+                Difference(change=_moved(partner, occurrence), key=occurrence.key, before=partner, after=occurrence)
+            )
     for left in waiting.values():
-        found += [Difference(change=Change.DISAPPEARS, key=one.key, before=one, after=None) for one in left]
-    return sorted(found, key=lambda one: (one.at_ms, one.key.rule, one.key.series))
+        found += [
+            Difference(change=Change.DISAPPEARS, key=occurrence.key, before=occurrence, after=None)
+            for occurrence in left
+        ]
+    return sorted(found, key=lambda difference: (difference.at_ms, difference.key.rule, difference.key.series))
 
 
 def _moved(before: Occurrence, after: Occurrence) -> Change:

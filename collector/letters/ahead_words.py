@@ -16,25 +16,25 @@ _ASSUMED = {
 OFTEN = "8 of 10 times"
 
 
-def ahead_line(one: TrayAhead, when: Callable[[int], str], us_units: bool, said: bool = False) -> str:
+def ahead_line(tray: TrayAhead, when: Callable[[int], str], us_units: bool, said: bool = False) -> str:
     """'74 % now, 71 % to 73 % then; comes through', or what to do before leaving. `said`: that stands elsewhere in the
     same message, and is not said again."""
-    if one.why_not:
-        return f"cannot be foreseen: {one.why_not}"
-    far_ms = one.seen_until_ms
-    line = _told(one, "then" if far_ms is None else f"on {when(far_ms)}", when, us_units, said)
-    return " ".join([line, *_how_sure(one, when, "it")])
+    if tray.why_not:
+        return f"cannot be foreseen: {tray.why_not}"
+    far_ms = tray.seen_until_ms
+    line = _told(tray, "then" if far_ms is None else f"on {when(far_ms)}", when, us_units, said)
+    return " ".join([line, *_how_sure(tray, when, "it")])
 
 
-def comes_through(one: TrayAhead) -> bool:
+def comes_through(tray: TrayAhead) -> bool:
     """Whether nothing is to be done about it, and nothing is to be said but where it will be."""
-    return one.deed is None and one.dry is None and one.at_end is not None and not one.why_not
+    return tray.deed is None and tray.dry is None and tray.at_end is not None and not tray.why_not
 
 
 def come_through(trays: Sequence[TrayAhead], when: Callable[[int], str]) -> str:
     """'4 trays come through, each between 70.0 % and 75.5 % then (8 of 10 times).' All are seen equally far, with the
     same assumed."""
-    ends = [one.at_end for one in trays if one.at_end is not None]
+    ends = [tray.at_end for tray in trays if tray.at_end is not None]
     low, high, far_ms = min(end.low for end in ends), max(end.high for end in ends), trays[0].seen_until_ms
     until = ("", "then") if far_ms is None else (" until then", f"on {when(far_ms)}")
     line = f"{len(trays)} trays come through{until[0]}, each between {pct(low)} and {pct(high)} {until[1]} ({OFTEN})."
@@ -46,30 +46,30 @@ def less_sure(assumed: Sequence[Assumed]) -> str:
     return f"Less sure, since {' and '.join(_ASSUMED[each] for each in assumed)}."
 
 
-def _how_sure(one: TrayAhead, when: Callable[[int], str], what: str) -> Iterator[str]:
-    if one.assumed:
-        yield less_sure(one.assumed)
-    if one.seen_until_ms is not None:
-        yield f"Beyond that nothing can be foreseen: have somebody look at {what} by {when(one.seen_until_ms)}."
+def _how_sure(tray: TrayAhead, when: Callable[[int], str], what: str) -> Iterator[str]:
+    if tray.assumed:
+        yield less_sure(tray.assumed)
+    if tray.seen_until_ms is not None:
+        yield f"Beyond that nothing can be foreseen: have somebody look at {what} by {when(tray.seen_until_ms)}."
 
 
-def _told(one: TrayAhead, end: str, when: Callable[[int], str], us_units: bool, said: bool) -> str:
-    line = f"{pct(one.level)} now"
-    if one.at_end is not None:
-        low, high = pct(one.at_end.low), pct(one.at_end.high)
-        line += f", about {pct(one.at_end.about)} {end}, between {low} and {high} ({OFTEN})"
-    if one.dry is not None:
-        line += f"; {_dry(one.dry, one.level, when)}"
-    if one.deed is None:
-        through = "Comes through" if one.seen_until_ms is None else "Comes through until then"
-        return f"{line}. {through}." if one.dry is None else f"{line}. Somebody must water it meanwhile."
-    act = "What to do is said above." if said else _act(one, one.deed, when, us_units)
-    return f"{line}. {act}" + ("" if one.enough else " That is not enough: somebody must water it meanwhile.")
+def _told(tray: TrayAhead, end: str, when: Callable[[int], str], us_units: bool, said: bool) -> str:
+    line = f"{pct(tray.level)} now"
+    if tray.at_end is not None:
+        low, high = pct(tray.at_end.low), pct(tray.at_end.high)
+        line += f", about {pct(tray.at_end.about)} {end}, between {low} and {high} ({OFTEN})"
+    if tray.dry is not None:
+        line += f"; {_dry(tray.dry, tray.level, when)}"
+    if tray.deed is None:
+        through = "Comes through" if tray.seen_until_ms is None else "Comes through until then"
+        return f"{line}. {through}." if tray.dry is None else f"{line}. Somebody must water it meanwhile."
+    act = "What to do is said above." if said else _act(tray, tray.deed, when, us_units)
+    return f"{line}. {act}" + ("" if tray.enough else " That is not enough: somebody must water it meanwhile.")
 
 
-def _act(one: TrayAhead, deed: Deed, when: Callable[[int], str], us: bool) -> str:
-    if one.now is not None and deed.forbids_water:
-        words = in_words(deed, one.now, us, when, one.leave_at or 0.0)
+def _act(tray: TrayAhead, deed: Deed, when: Callable[[int], str], us: bool) -> str:
+    if tray.now is not None and deed.forbids_water:
+        words = in_words(deed, tray.now, us, when, tray.leave_at or 0.0)
         return words[0] if words is not None else ""
     if deed.verdict is not WaterVerdict.ADD_WATER:
         cup = f"spray a cup of water (about {_cup(us)}) over the whole tray"
@@ -78,15 +78,15 @@ def _act(one: TrayAhead, deed: Deed, when: Callable[[int], str], us: bool) -> st
     today = f"Add about {show_volume(deed.today_l, us)}{guess}"
     if deed.look_again and not deed.day_full:
         return f"{today}, in portions over the whole tray, and look again in an hour before more is added."
-    if deed.look_again and one.days > 1:
+    if deed.look_again and tray.days > 1:
         return (
             f"{today} today, in portions over the whole tray, and look again on each school day before more is added."
         )
     if deed.total_l <= deed.today_l:
-        return f"{today} before you leave, in portions over the whole tray, to about {pct(one.leave_at or 0.0)}."
-    if one.days == 1:
+        return f"{today} before you leave, in portions over the whole tray, to about {pct(tray.leave_at or 0.0)}."
+    if tray.days == 1:
         return f"{today} before you leave, in portions over the whole tray: more would run through."
-    whole = f": {show_volume(deed.total_l, us)} in all before the break" if one.enough else ""
+    whole = f": {show_volume(deed.total_l, us)} in all before the break" if tray.enough else ""
     return f"{today} today, in portions over the whole tray, and go on each school day{whole}."
 
 

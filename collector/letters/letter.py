@@ -74,9 +74,9 @@ def report_letter(subject: str, parts: Sequence[Section]) -> Letter:
 def _items(plan: MessagePlan, facts: LetterFacts, now_ms: int) -> Iterator[ItemText]:
     """What to do about the water of a tray is said at the first of its alarms."""
     told: set[tuple[str, str]] = set()
-    for one in plan.items:
-        item = ItemText(matter_of(one, facts, plan.person, now_ms))
-        water = (one.series.place, item.to_do.water if item.matter.calls else "")
+    for planned in plan.items:
+        item = ItemText(matter_of(planned, facts, plan.person, now_ms))
+        water = (planned.series.place, item.to_do.water if item.matter.calls else "")
         yield replace(item, said=bool(water[1]) and water in told)
         told.add(water)
 

@@ -94,7 +94,7 @@ def words(order: Wanted, points: Sequence[Point]) -> str:
     def said(value: float, t_ms: int) -> str:
         return f"{show_value(order.measure, value, order.us)} at {clock_time(t_ms, zone, order.until_ms)}"
 
-    lowest, highest = min(points, key=lambda one: one.low), max(points, key=lambda one: one.high)
+    lowest, highest = min(points, key=lambda point: point.low), max(points, key=lambda point: point.high)
     limit = f" Limit {show_value(order.measure, order.setpoint, order.us)}." if order.setpoint is not None else ""
     return (
         f"{order.title}, the last 3 days: lowest {said(lowest.low, lowest.t_ms)}, highest"

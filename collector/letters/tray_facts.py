@@ -36,7 +36,7 @@ def tray_now(
     if tray is None or tray.kind is not PlaceKind.TRAY:
         return None
     squeezed = _squeezed(tray, diary, now_ms)
-    of_bin = {one.id for one in lab.places if one.bin and one.bin == tray.bin}
+    of_bin = {place.id for place in lab.places if place.bin and place.bin == tray.bin}
     moisture = newest_fresh(newest, "bedding_moisture", {place}, now_ms)
     moisture_pct = None if moisture is None else moisture[1].value
     here = [rule for rule, where in stands if where == place]
@@ -68,7 +68,7 @@ def newest_fresh(
 ) -> tuple[Series, StoredReading] | None:
     """That reading, and its series."""
     here = ((series, last) for series, last in newest if series.measure == measure and series.place in places)
-    found = max((one for one in here if is_usable(one[1])), key=lambda one: one[1].t_ms, default=None)
+    found = max((pair for pair in here if is_usable(pair[1])), key=lambda pair: pair[1].t_ms, default=None)
     return None if found is None or now_ms - found[1].t_ms > FRESH_MS else found
 
 
@@ -81,9 +81,13 @@ def _off_pct(lab: Lab, series: Series) -> float:
 
 def fed_tray(lab: Lab, bin_: str, diary: Sequence[DiaryEntry], now_ms: int) -> str:
     """Where food goes: the tray that was noted as fed last, else the top one; empty where the bin has none."""
-    trays = sorted((one for one in lab.places if one.kind is PlaceKind.TRAY and one.bin == bin_), key=_level)
-    known = {one.id for one in trays}
-    fed = [one for one in diary if one.kind is DiaryKind.FED and one.place in known and now_ms - one.t_ms < _FED_MS]
+    trays = sorted((tray for tray in lab.places if tray.kind is PlaceKind.TRAY and tray.bin == bin_), key=_level)
+    known = {tray.id for tray in trays}
+    fed = [
+        entry
+        for entry in diary
+        if entry.kind is DiaryKind.FED and entry.place in known and now_ms - entry.t_ms < _FED_MS
+    ]
     last = max(filter(_counts, fed), key=_time, default=None)
     return last.place if last is not None else trays[0].id if trays else ""
 
@@ -91,8 +95,8 @@ def fed_tray(lab: Lab, bin_: str, diary: Sequence[DiaryEntry], now_ms: int) -> s
 def _squeezed(tray: Place, diary: Sequence[DiaryEntry], now_ms: int) -> DiaryEntry | None:
     """The last squeeze test of the tray, unless water came after it."""
     changes = (DiaryKind.SQUEEZE, DiaryKind.WATERED)
-    here = [one for one in diary if one.kind in changes and one.place in (tray.id, tray.bin) and _counts(one)]
-    last = max(here, key=lambda one: (one.t_ms, one.id), default=None)
+    here = [entry for entry in diary if entry.kind in changes and entry.place in (tray.id, tray.bin) and _counts(entry)]
+    last = max(here, key=lambda entry: (entry.t_ms, entry.id), default=None)
     if last is None or last.kind is not DiaryKind.SQUEEZE or now_ms - last.t_ms > FELT_MS:
         return None
     return last
@@ -105,12 +109,12 @@ def _poured_l(lab: Lab, tray: Place, diary: Sequence[DiaryEntry], now_ms: int) -
     midnight = local - timedelta(hours=local.hour, minutes=local.minute, seconds=local.second)
     since_ms = round(midnight.timestamp()) * 1000
     poured = [
-        PORTION_L if one.amount is None else one.amount
-        for one in diary
-        if one.kind is DiaryKind.WATERED
-        and one.place in (tray.id, tray.bin)
-        and _counts(one)
-        and since_ms <= one.t_ms <= now_ms
+        PORTION_L if entry.amount is None else entry.amount
+        for entry in diary
+        if entry.kind is DiaryKind.WATERED
+        and entry.place in (tray.id, tray.bin)
+        and _counts(entry)
+        and since_ms <= entry.t_ms <= now_ms
     ]
     return sum(poured, 0.0)
 

@@ -58,35 +58,39 @@ class Case:
 
     def of(self, role: str) -> list[Notice]:
         """The notices of one person."""
-        return [one for one in self.notices.values() if one.key.role == role]
+        return [notice for notice in self.notices.values() if notice.key.role == role]
 
     def waiting(self, role: str) -> list[Notice]:
         """What one person is still to hear."""
-        return [one for one in self.unsaid() if one.key.role == role]
+        return [notice for notice in self.unsaid() if notice.key.role == role]
 
     def unsaid(self) -> list[Notice]:
         """All that waits."""
-        return [one for one in self.notices.values() if one.fate is Fate.WAITING]
+        return [notice for notice in self.notices.values() if notice.fate is Fate.WAITING]
 
     def roles(self) -> list[str]:
         """Everybody who has heard of it or will."""
-        return list(dict.fromkeys(one.key.role for one in self.notices.values() if one.fate in _OPEN))
+        return list(dict.fromkeys(notice.key.role for notice in self.notices.values() if notice.fate in _OPEN))
 
     def inside(self) -> list[str]:
         """Who is spared it because of a worse alarm, and has heard nothing of this call."""
-        of_this_call = [one for one in self.notices.values() if one.key.t_ms >= self.call.t_ms]
-        heard = {one.key.role for one in of_this_call if one.fate in _OPEN}
-        return [one.key.role for one in of_this_call if one.key.why == Reason.INSIDE and one.key.role not in heard]
+        of_this_call = [notice for notice in self.notices.values() if notice.key.t_ms >= self.call.t_ms]
+        heard = {notice.key.role for notice in of_this_call if notice.fate in _OPEN}
+        return [
+            notice.key.role
+            for notice in of_this_call
+            if notice.key.why == Reason.INSIDE and notice.key.role not in heard
+        ]
 
     def thread(self, role: str) -> str:
         """Key of the first message that told this person."""
-        told = [one for one in self.of(role) if one.fate is Fate.TOLD]
-        first = min(told, key=lambda one: (one.settled_ms or 0, one.message), default=None)
+        told = [notice for notice in self.of(role) if notice.fate is Fate.TOLD]
+        first = min(told, key=lambda notice: (notice.settled_ms or 0, notice.message), default=None)
         return "" if first is None else first.message
 
     def needless(self) -> list[Notice]:
         """Reminders and calls of further turns that wait, once someone sees to it or it is over."""
-        return [one for one in self.unsaid() if one.key.why != Reason.NEWS]
+        return [notice for notice in self.unsaid() if notice.key.why != Reason.NEWS]
 
     def stands(self, state: AlarmState | None) -> None:
         """As the journal has it: this occurrence or none."""
@@ -120,5 +124,5 @@ class Case:
 
 def call_of(notices: list[Notice]) -> Transition | None:
     """The change that last called people, among those they were to be told."""
-    calls = [one.transition for one in notices if one.transition.annunciates]
+    calls = [notice.transition for notice in notices if notice.transition.annunciates]
     return max(calls, key=lambda change: change.t_ms, default=None)

@@ -14,28 +14,28 @@ def hears(person: Person, priority: Priority, place: str, lab: Lab) -> bool:
 
 def concerned(people: Iterable[Person], rule: Rule, place: str, lab: Lab) -> list[Person]:
     """Everybody who hears of such an alarm there, of whichever turn."""
-    return [one for one in people if hears(one, rule.priority, place, lab)]
+    return [person for person in people if hears(person, rule.priority, place, lab)]
 
 
 def first_turn(people: Sequence[Person]) -> list[Person]:
     """Those of the lowest turn there is, each address once."""
-    lowest = min((one.turn for one in people), default=1)
-    return by_address(one for one in people if one.turn == lowest)
+    lowest = min((person.turn for person in people), default=1)
+    return by_address(person for person in people if person.turn == lowest)
 
 
 def later_turns(people: Sequence[Person]) -> list[Person]:
     """Those who hear of it only where nobody has acknowledged by then."""
-    lowest = min((one.turn for one in people), default=1)
-    return [one for one in people if one.turn > lowest]
+    lowest = min((person.turn for person in people), default=1)
+    return [person for person in people if person.turn > lowest]
 
 
 def by_address(people: Iterable[Person]) -> list[Person]:
     """Without those who would only hear the same at an address that hears it already."""
     taken: set[str] = set()
     found = []
-    for one in people:
-        ways = {way for way in (one.email, one.chat) if way}
+    for person in people:
+        ways = {way for way in (person.email, person.chat) if way}
         if not ways <= taken:
-            found.append(one)
+            found.append(person)
         taken |= ways
     return found

@@ -32,11 +32,11 @@ def told_of_high(lab: Lab, people: Sequence[Person], ways: Callable[[Person], tu
     """Those of the first turn, as the desk picks them. `ways`: those by which a message comes to the person."""
 
     def at(place: str) -> tuple[Hearer, ...]:
-        concerned = [one for one in people if hears(one, Priority.HIGH, place, lab)]
-        found = (Hearer(one.role, ways(one)) for one in first_turn(concerned))
-        return tuple(one for one in found if one.ways)
+        concerned = [person for person in people if hears(person, Priority.HIGH, place, lab)]
+        found = (Hearer(person.role, ways(person)) for person in first_turn(concerned))
+        return tuple(hearer for hearer in found if hearer.ways)
 
-    return {place: at(place) for place in (*(one.id for one in lab.places), COLLECTOR)}
+    return {place: at(place) for place in (*(place.id for place in lab.places), COLLECTOR)}
 
 
 def unwarned(reach: Reach) -> tuple[str, ...]:
@@ -61,7 +61,7 @@ def reach_lines(reach: Reach, lab: Lab | None) -> tuple[str, ...]:
 
 def reach_text(reach: Reach) -> str:
     """To be kept; ASCII, whatever the names."""
-    return json.dumps({place: [[one.role, *one.ways] for one in told] for place, told in reach.items()})
+    return json.dumps({place: [[hearer.role, *hearer.ways] for hearer in told] for place, told in reach.items()})
 
 
 def reach_of(text: str) -> Reach:
@@ -76,16 +76,16 @@ def _places(places: Sequence[str], reach: Reach, lab: Lab | None) -> str:
     """'anywhere' for all there are; a bin stands for its trays where all of them are meant."""
     if len(places) == len(reach):
         return "anywhere"
-    shown = (one for one in places if lab is None or not _inside(one, places, lab))
-    return ", ".join("the collector itself" if one == COLLECTOR else one for one in shown)
+    shown = (place for place in places if lab is None or not _inside(place, places, lab))
+    return ", ".join("the collector itself" if place == COLLECTOR else place for place in shown)
 
 
 def _told(told: Iterable[Hearer]) -> str:
-    return ", ".join(f"{one.role} by {' and '.join(one.ways)}" for one in told) or "nobody"
+    return ", ".join(f"{hearer.role} by {' and '.join(hearer.ways)}" for hearer in told) or "nobody"
 
 
 def _inside(place: str, places: Sequence[str], lab: Lab) -> bool:
     known = lab.by_id.get(place)
     if known is None or known.kind is not PlaceKind.TRAY or known.bin not in places:
         return False
-    return all(one.id in places for one in lab.places if one.kind is PlaceKind.TRAY and one.bin == known.bin)
+    return all(tray.id in places for tray in lab.places if tray.kind is PlaceKind.TRAY and tray.bin == known.bin)

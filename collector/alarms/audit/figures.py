@@ -161,21 +161,21 @@ class _Count:
     stale: list[Annunciation] = field(init=False)
 
     def __post_init__(self) -> None:
-        self.told = [one for one in self.known if one.t_ms >= self.window.since_ms]
-        self.stale = [one for one in self.known if self._is_stale(one)]
+        self.told = [call for call in self.known if call.t_ms >= self.window.since_ms]
+        self.stale = [call for call in self.known if self._is_stale(call)]
 
-    def _end(self, one: Annunciation) -> int:
-        return self.window.until_ms if one.ended_ms is None else one.ended_ms
+    def _end(self, call: Annunciation) -> int:
+        return self.window.until_ms if call.ended_ms is None else call.ended_ms
 
-    def _is_stale(self, one: Annunciation) -> bool:
-        end = self._end(one)
-        return not one.repeated and end - one.from_ms > STALE_MS and end > self.window.since_ms
+    def _is_stale(self, call: Annunciation) -> bool:
+        end = self._end(call)
+        return not call.repeated and end - call.from_ms > STALE_MS and end > self.window.since_ms
 
     def audit(self) -> Audit:
-        tens = Counter((one.t_ms - self.window.since_ms) // TEN_MINUTES for one in self.told)
+        tens = Counter((call.t_ms - self.window.since_ms) // TEN_MINUTES for call in self.told)
         floods = flood_intervals(tens)
         actors = self._actors()
-        standing = sorted((one for one in self.known if one.ended_ms is None), key=lambda one: one.from_ms)
+        standing = sorted((call for call in self.known if call.ended_ms is None), key=lambda call: call.from_ms)
         values = (
             self._rates(tens)
             | self._shares(tens, floods, actors)
@@ -203,8 +203,8 @@ class _Count:
         return None if share is None else min(100.0, 100 * share)
 
     def _rates(self, tens: Counter[int]) -> dict[str, float | None]:
-        hours = Counter((one.t_ms - self.window.since_ms) // HOUR for one in self.told)
-        days = Counter(local_day(one.t_ms, self.zone) for one in self.told)
+        hours = Counter((call.t_ms - self.window.since_ms) // HOUR for call in self.told)
+        days = Counter(local_day(call.t_ms, self.zone) for call in self.told)
         count = len(self.told)
         return {
             "messages_per_day": self._per(self.messages, DAY),
@@ -225,7 +225,7 @@ class _Count:
         flooded = sum(end - first for first, end in floods)
         return {
             "time_in_flood": self._percent_of_time(flooded, TEN_MINUTES),
-            "top_ten_share": 100 * sum(one.count for one in actors[:10]) / count if count else None,
+            "top_ten_share": 100 * sum(actor.count for actor in actors[:10]) / count if count else None,
         } | {f"{name}_share": 100 * priorities[name] / count if count else None for name in Priority}
 
     def _flood(self, first: int, end: int, tens: Counter[int]) -> Flood:
@@ -234,50 +234,52 @@ class _Count:
         return Flood(since + first * TEN_MINUTES, since + end * TEN_MINUTES, alarms)
 
     def _priorities(self) -> dict[str, int]:
-        found = Counter(one.priority for one in self.told)
+        found = Counter(call.priority for call in self.told)
         return dict.fromkeys((str(name) for name in Priority), 0) | dict(sorted(found.items()))
 
     def _nuisance(self, actors: Sequence[Actor]) -> dict[str, float | None]:
-        fleeting = sum(one.fleeting_hour for one in actors)
+        fleeting = sum(actor.fleeting_hour for actor in actors)
         return {
-            "chattering_minute": sum(one.bouts_minute > 0 for one in actors),
-            "chattering_hour": sum(one.bouts_hour > 0 for one in actors),
-            "fleeting_minute": sum(one.fleeting_minute for one in actors),
+            "chattering_minute": sum(actor.bouts_minute > 0 for actor in actors),
+            "chattering_hour": sum(actor.bouts_hour > 0 for actor in actors),
+            "fleeting_minute": sum(actor.fleeting_minute for actor in actors),
             "fleeting_hour": fleeting * ENOUGH_DAYS / max(ENOUGH_DAYS, self.window.days),
             "stale": self._stale_at_once(),
         }
 
     def _stale_at_once(self) -> int:
         days: Counter[int] = Counter()
-        for one in self.stale:
-            since = max(one.from_ms + STALE_MS + 1, self.window.since_ms)
-            days.update(range(local_day(since, self.zone), local_day(self._end(one), self.zone) + 1))
+        for call in self.stale:
+            since = max(call.from_ms + STALE_MS + 1, self.window.since_ms)
+            days.update(range(local_day(since, self.zone), local_day(self._end(call), self.zone) + 1))
         return max(days.values(), default=0)
 
     def _acknowledgement(self) -> dict[str, float | None]:
-        seen = [(one, max(0, one.acknowledged_ms - one.t_ms)) for one in self.told if one.acknowledged_ms is not None]
+        seen = [
+            (call, max(0, call.acknowledged_ms - call.t_ms)) for call in self.told if call.acknowledged_ms is not None
+        ]
         took = [taken for _, taken in seen]
         return {
             "acknowledge_median": percentile(took, 0.5),
             "acknowledge_p90": percentile(took, 0.9),
             "acknowledged_late": sum(
-                taken > self.respond_ms[one.alarm.rule] for one, taken in seen if one.alarm.rule in self.respond_ms
+                taken > self.respond_ms[call.alarm.rule] for call, taken in seen if call.alarm.rule in self.respond_ms
             ),
             "never_acknowledged": sum(map(_never, self.told)),
         }
 
     def _actors(self) -> tuple[Actor, ...]:
-        by_alarm: dict[AlarmKey, list[Annunciation]] = {one.alarm: [] for one in (*self.told, *self.stale)}
-        for one in self.told:
-            by_alarm[one.alarm].append(one)
-        stale = {alarm: [one for one in self.stale if one.alarm == alarm] for alarm in by_alarm}
+        by_alarm: dict[AlarmKey, list[Annunciation]] = {call.alarm: [] for call in (*self.told, *self.stale)}
+        for call in self.told:
+            by_alarm[call.alarm].append(call)
+        stale = {alarm: [call for call in self.stale if call.alarm == alarm] for alarm in by_alarm}
         found = [self._actor(alarm, told, stale[alarm]) for alarm, told in by_alarm.items()]
-        return tuple(sorted(found, key=lambda one: (-one.count, one.alarm.rule, one.alarm.series)))
+        return tuple(sorted(found, key=lambda actor: (-actor.count, actor.alarm.rule, actor.alarm.series)))
 
     def _actor(self, alarm: AlarmKey, told: Sequence[Annunciation], stale: Sequence[Annunciation]) -> Actor:
-        times = [one.t_ms for one in told]
+        times = [call.t_ms for call in told]
         by_minute, by_hour = bouts(times, CHATTER_MINUTE_MS), bouts(times, CHATTER_HOUR_MS)
-        last = max((*told, *stale), key=lambda one: one.t_ms)
+        last = max((*told, *stale), key=lambda call: call.t_ms)
         return Actor(
             alarm=alarm,
             place=last.place,
@@ -289,8 +291,8 @@ class _Count:
             repeats_minute=_repeats(by_minute),
             bouts_hour=len(by_hour),
             repeats_hour=_repeats(by_hour),
-            fleeting_minute=sum(_fleeting(one, FLEETING_MINUTE_MS) for one in _outside(told, by_minute)),
-            fleeting_hour=sum(_fleeting(one, FLEETING_HOUR_MS) and _unseen(one) for one in _outside(told, by_hour)),
+            fleeting_minute=sum(_fleeting(call, FLEETING_MINUTE_MS) for call in _outside(told, by_minute)),
+            fleeting_hour=sum(_fleeting(call, FLEETING_HOUR_MS) and _unseen(call) for call in _outside(told, by_hour)),
             stale=len(stale),
             never_acknowledged=sum(map(_never, told)),
         )
@@ -302,18 +304,18 @@ def _repeats(runs: Sequence[tuple[int, int]]) -> int:
 
 def _outside(told: Sequence[Annunciation], runs: Sequence[tuple[int, int]]) -> Iterator[Annunciation]:
     inside = {number for first, end in runs for number in range(first, end)}
-    return (one for number, one in enumerate(told) if number not in inside)
+    return (call for number, call in enumerate(told) if number not in inside)
 
 
-def _fleeting(one: Annunciation, within_ms: int) -> bool:
-    return one.cleared and one.ended_ms is not None and one.ended_ms - one.t_ms < within_ms
+def _fleeting(call: Annunciation, within_ms: int) -> bool:
+    return call.cleared and call.ended_ms is not None and call.ended_ms - call.t_ms < within_ms
 
 
-def _unseen(one: Annunciation) -> bool:
+def _unseen(call: Annunciation) -> bool:
     """Nobody acknowledged it while it stood."""
-    return one.acknowledged_ms is None or (one.ended_ms is not None and one.acknowledged_ms > one.ended_ms)
+    return call.acknowledged_ms is None or (call.ended_ms is not None and call.acknowledged_ms > call.ended_ms)
 
 
-def _never(one: Annunciation) -> bool:
+def _never(call: Annunciation) -> bool:
     """It has ended, and nobody acknowledged it."""
-    return one.ended_ms is not None and one.acknowledged_ms is None
+    return call.ended_ms is not None and call.acknowledged_ms is None

@@ -72,7 +72,7 @@ def occurrences(changes: Iterable[HistoryLine]) -> tuple[Annunciation, ...]:
     found: list[Annunciation] = []
     for alarm, rows in by_alarm.items():
         found += _follow(alarm, sorted(rows, key=lambda change: change.id))
-    return tuple(sorted(found, key=lambda one: (one.t_ms, one.alarm.rule, one.alarm.series)))
+    return tuple(sorted(found, key=lambda call: (call.t_ms, call.alarm.rule, call.alarm.series)))
 
 
 def _follow(alarm: AlarmKey, rows: Sequence[HistoryLine]) -> list[Annunciation]:

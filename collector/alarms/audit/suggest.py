@@ -184,8 +184,8 @@ def _window_ms(rule: Rule) -> int:
 def _earnest(rule: Rule, readings: Readings | None, stands: Sequence[Stand]) -> list[Stretch]:
     """When the condition was there in earnest."""
     if readings is None or kind_of(rule).about is not About.LEVEL:
-        spans = [Stretch(one.raised_ms, one.ended_ms) for one in stands]
-        return [one for one in spans if one.until_ms - one.since_ms >= _window_ms(rule)]
+        spans = [Stretch(stand.raised_ms, stand.ended_ms) for stand in stands]
+        return [span for span in spans if span.until_ms - span.since_ms >= _window_ms(rule)]
     told = np.isin(readings.flags, USABLE) & np.isfinite(readings.value)
     times, value = readings.t_ms[told], readings.value[told]
     beyond = value > rule.setpoint if direction(rule) > 0 else value < rule.setpoint
@@ -199,7 +199,7 @@ def _earnest(rule: Rule, readings: Readings | None, stands: Sequence[Stand]) -> 
 
 
 def _episodes(rule: Rule, stands: Sequence[Stand], earnest: Sequence[Stretch]) -> list[Episode]:
-    runs = bouts([one.raised_ms for one in stands], CHATTER_HOUR_MS)
+    runs = bouts([stand.raised_ms for stand in stands], CHATTER_HOUR_MS)
     inside = {number for first, end in runs for number in range(first, end)}
     alone = [(number, number + 1) for number in range(len(stands)) if number not in inside]
     return [_episode(rule, stands[first:end], earnest) for first, end in sorted(runs + alone)]
@@ -208,8 +208,8 @@ def _episodes(rule: Rule, stands: Sequence[Stand], earnest: Sequence[Stretch]) -
 def _episode(rule: Rule, stands: Sequence[Stand], earnest: Sequence[Stretch]) -> Episode:
     first, last = stands[0], stands[-1]
     there = _overlap([Stretch(first.since_ms, last.ended_ms)], earnest)
-    wanted = (max(one.since_ms, first.raised_ms) for one in earnest if one.until_ms > first.since_ms)
-    values = [one.worst for one in stands if one.worst is not None]
+    wanted = (max(span.since_ms, first.raised_ms) for span in earnest if span.until_ms > first.since_ms)
+    values = [stand.worst for stand in stands if stand.worst is not None]
     return Episode(
         raised_ms=first.raised_ms,
         ended_ms=last.ended_ms,
@@ -222,10 +222,10 @@ def _episode(rule: Rule, stands: Sequence[Stand], earnest: Sequence[Stretch]) ->
 
 
 def _diagnosis(stands: Sequence[Stand], episodes: Sequence[Episode]) -> Advice:
-    chattering = [one for one in episodes if one.number > 1]
-    repeats = sum(one.number - 1 for one in chattering)
-    fleeting = sum(one.fleeting for one in episodes)
-    true = sum(one.true for one in episodes)
+    chattering = [episode for episode in episodes if episode.number > 1]
+    repeats = sum(episode.number - 1 for episode in chattering)
+    fleeting = sum(episode.fleeting for episode in episodes)
+    true = sum(episode.true for episode in episodes)
     if repeats:
         return Advice(fault="chattering", alarms=len(stands), needless=repeats, bouts=len(chattering), true=true)
     if fleeting >= FLEETING_NUMBER:
@@ -245,8 +245,8 @@ def _diagnosis(stands: Sequence[Stand], episodes: Sequence[Episode]) -> Advice:
 
 def _idle(stands: Sequence[Stand], earnest: Sequence[Stretch]) -> bool:
     """Whether the alarm would have been stale, and the condition not there in earnest for half of that time."""
-    long = [Stretch(one.raised_ms, one.ended_ms) for one in stands if one.ended_ms - one.raised_ms > STALE_MS]
-    return any(2 * _overlap([one], earnest) < one.until_ms - one.since_ms for one in long)
+    long = [Stretch(stand.raised_ms, stand.ended_ms) for stand in stands if stand.ended_ms - stand.raised_ms > STALE_MS]
+    return any(2 * _overlap([stretch], earnest) < stretch.until_ms - stretch.since_ms for stretch in long)
 
 
 class _Heard(NamedTuple):
@@ -267,20 +267,20 @@ def _trial(
     earnest: Sequence[Stretch],
     fault: str,
 ) -> Trial:
-    raised = [one.raised_ms for one in after]
-    heard = [(one, _heard(one, after, raised)) for one in episodes]
-    total = sum(_needless(one, _Heard(one.number, False, 0), fault) for one in episodes)
-    left = sum(_needless(one, how, fault) for one, how in heard)
-    silent = [one for one, how in heard if how.later_ms is None]
-    stand = [Stretch(one.raised_ms, one.ended_ms) for one in after]
-    stood = sum(one.ended_ms - one.raised_ms for one in before)
+    raised = [stand.raised_ms for stand in after]
+    heard = [(episode, _heard(episode, after, raised)) for episode in episodes]
+    total = sum(_needless(episode, _Heard(episode.number, False, 0), fault) for episode in episodes)
+    left = sum(_needless(episode, how, fault) for episode, how in heard)
+    silent = [episode for episode, how in heard if how.later_ms is None]
+    stand = [Stretch(told.raised_ms, told.ended_ms) for told in after]
+    stood = sum(told.ended_ms - told.raised_ms for told in before)
     return Trial(
         edit=edit,
         alarms=len(after),
         gone=total - left,
-        later_ms=tuple(how.later_ms for one, how in heard if one.true and how.later_ms is not None),
-        missed=tuple(one for one in silent if one.true),
-        unheard=tuple(one for one in silent if not one.true),
+        later_ms=tuple(how.later_ms for episode, how in heard if episode.true and how.later_ms is not None),
+        missed=tuple(episode for episode in silent if episode.true),
+        unheard=tuple(episode for episode in silent if not episode.true),
         longer_ms=_length(stand) - stood,
         off_ms=_length(stand) + _length(earnest) - 2 * _overlap(stand, earnest),
     )
@@ -300,7 +300,7 @@ def _needless(episode: Episode, heard: _Heard, fault: str) -> int:
 
 
 def _length(stretches: Sequence[Stretch]) -> int:
-    return sum(one.until_ms - one.since_ms for one in stretches)
+    return sum(stretch.until_ms - stretch.since_ms for stretch in stretches)
 
 
 def _overlap(one: Sequence[Stretch], other: Sequence[Stretch]) -> int:
@@ -325,7 +325,7 @@ def _ladders(rule: Rule) -> list[list[Rule]]:
     off = [replace(rule, off_delay_ms=ms) for ms in delays if ms > rule.off_delay_ms]
     if kind_of(rule).setpoint.lasting:
         longer = [replace(rule, setpoint=float(ms)) for ms in delays if ms > rule.setpoint]
-        return [[one for one in off if one.off_delay_ms < rule.setpoint], longer]
+        return [[shorter for shorter in off if shorter.off_delay_ms < rule.setpoint], longer]
     on = [replace(rule, on_delay_ms=ms) for ms in delays if ms > rule.on_delay_ms]
     return [[replace(rule, deadband=width) for width in _widths(rule)], off, on]
 

@@ -31,7 +31,7 @@ class Stage:
     @property
     def first_ms(self) -> int | None:
         """Where the readings begin; None where there are none."""
-        return min((int(one.t_ms[0]) for one in self.readings.values() if one.t_ms.size), default=None)
+        return min((int(readings.t_ms[0]) for readings in self.readings.values() if readings.t_ms.size), default=None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,7 +58,7 @@ def no_trial(rule: Rule) -> str:
 def stage_series(rule: Rule, series: Series, known: Sequence[Series], lab: Lab) -> tuple[Series, ...]:
     """The series of `known`, in their order, that an alarm of this rule at this series depends on."""
     wanted = (series, *kind_of(rule).beside(rule, series, known, lab))
-    return tuple(one for one in known if one in wanted)
+    return tuple(series for series in known if series in wanted)
 
 
 def run(rule: Rule, series: Series, stage: Stage, until_ms: int) -> list[Stand]:
@@ -69,16 +69,18 @@ def run(rule: Rule, series: Series, stage: Stage, until_ms: int) -> list[Stand]:
     rule = replace(rule, latching=False)
     engine = Engine(
         [rule],
-        Site(stage.lab, stage.series, {one.id: first for one in stage.series}),
+        Site(stage.lab, stage.series, {series.id: first for series in stage.series}),
         Kept(),
         Running(Link(True, first), stage.contexts, first),
     )
     told = engine.judge_all(stage.readings).transitions + engine.tick(until_ms)
     stands: list[Stand] = []
-    for one in (one for one in told if one.key.series == series.id):
-        if one.annunciates:
-            since = one.t_ms if one.since_ms is None else one.since_ms
-            stands.append(Stand(since_ms=since, raised_ms=one.t_ms, ended_ms=until_ms, cleared=False, worst=one.worst))
-        elif one.before in STANDING and one.after not in STANDING:
-            stands[-1] = replace(stands[-1], ended_ms=one.t_ms, cleared=True, worst=one.worst)
+    for change in (change for change in told if change.key.series == series.id):
+        if change.annunciates:
+            since = change.t_ms if change.since_ms is None else change.since_ms
+            stands.append(
+                Stand(since_ms=since, raised_ms=change.t_ms, ended_ms=until_ms, cleared=False, worst=change.worst)
+            )
+        elif change.before in STANDING and change.after not in STANDING:
+            stands[-1] = replace(stands[-1], ended_ms=change.t_ms, cleared=True, worst=change.worst)
     return stands

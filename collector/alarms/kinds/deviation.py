@@ -43,8 +43,8 @@ class Deviation(Compared):
 def _beside(rule: Rule, series: Series, known: Sequence[Series], lab: Lab) -> list[Series]:
     """The first in the lab file that measures what is asked for where it is asked for."""
     measure, _, place = rule.against.partition(" at ")
-    found = [one for one in known if (one.measure, one.place) == (measure, place)][:1]
-    return [one for one in found if one.id != series.id]
+    found = [other for other in known if (other.measure, other.place) == (measure, place)][:1]
+    return [other for other in found if other.id != series.id]
 
 
 def _place(rule: Rule, ground: Ground) -> None:

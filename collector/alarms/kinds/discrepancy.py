@@ -86,9 +86,9 @@ def _beside(rule: Rule, series: Series, known: Sequence[Series], lab: Lab) -> li
     """Of two probes of one place the one whose id sorts later has the alarm, wherever they stand in the file."""
     if rule.against == SQUEEZE_TEST:
         return []
-    same = (one for one in known if (one.measure, one.place) == (series.measure, series.place))
-    found = sorted(same, key=lambda one: (one.probe, one.channel))[:1]
-    return [one for one in found if one.id != series.id]
+    same = (other for other in known if (other.measure, other.place) == (series.measure, series.place))
+    found = sorted(same, key=lambda other: (other.probe, other.channel))[:1]
+    return [other for other in found if other.id != series.id]
 
 
 def _place(rule: Rule, ground: Ground) -> None:

@@ -57,7 +57,7 @@ def implausible(rule: Rule, lab: Lab) -> Iterator[Doubt]:
     measure = MEASURES[rule.measure]
     low, high = plausible(rule.measure)
     if measure.low < rule.setpoint < measure.high and not low <= rule.setpoint <= high:
-        value, least, most = (show_value(rule.measure, one, lab.us_units) for one in (rule.setpoint, low, high))
+        value, least, most = (show_value(rule.measure, number, lab.us_units) for number in (rule.setpoint, low, high))
         message = f"{value} is nothing that {measure.label} is in a lab; plausible is {least} to {most}"
         yield Doubt(rule=rule, field="setpoint", message=message, because=("measure",))
 
@@ -84,7 +84,7 @@ def far_from(rule: Rule, shipped: Rule, setpoint: Setpoint, direction: float, la
         later = abs(rule.setpoint) - _MANY * abs(shipped.setpoint)
         far = later > 0
     if far:
-        new, old = (setpoint.show(rule.measure, one.setpoint, lab.us_units) for one in (rule, shipped))
+        new, old = (setpoint.show(rule.measure, version.setpoint, lab.us_units) for version in (rule, shipped))
         when = "later" if later > 0 else "earlier"
         message = f"{new} is far from the {old} that ships: it calls much {when} than its basis says"
         yield Doubt(rule=rule, field="setpoint", message=message)

@@ -18,7 +18,7 @@ _ALL: tuple[RuleKind, ...] = (
     discrepancy.DISCREPANCY,
     overdue.OVERDUE,
 )
-KINDS: Mapping[Kind, RuleKind] = MappingProxyType({one.kind: one for one in _ALL})
+KINDS: Mapping[Kind, RuleKind] = MappingProxyType({said.kind: said for said in _ALL})
 
 
 def kind_of(rule: Rule) -> RuleKind:
