@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 from coverage import Coverage
-from hypothesis import settings
+from hypothesis import Phase, settings
 
 from tests.services.clock import FakeClock
 from tests.services.parts import IN_CI
@@ -23,7 +23,15 @@ if TYPE_CHECKING:  # most tests need no server: what starts them is loaded by th
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 sys.dont_write_bytecode = False
 
-settings.register_profile("ci", derandomize=True, deadline=None, max_examples=60, database=None)
+# In CI an example that fails is told as it was found: making it smaller may take minutes, and there is no time for it.
+settings.register_profile(
+    "ci",
+    derandomize=True,
+    deadline=None,
+    max_examples=60,
+    database=None,
+    phases=(Phase.explicit, Phase.generate),
+)
 settings.register_profile("laptop", deadline=None, max_examples=60)
 settings.register_profile("quick", deadline=None, max_examples=20)  # of deploy/dev.sh
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "ci" if IN_CI else "laptop"))

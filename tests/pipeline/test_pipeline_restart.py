@@ -45,14 +45,16 @@ happenings = st.lists(
 
 def interrupt(lab: ByHand, *, restart: bool) -> None:
     """Stop between two commits and start again, or lose the link for a moment, as a restart does: probes are silent
-    only while they could be heard. The loop ticks all the time, so what was due before the stop has been told."""
+    only while they could be heard. The loop ticks all the time, so what was due before the stop has been told. It takes
+    two milliseconds, so that the link is found again at the same one in both."""
+    lab.now_ms += 2
     lab.settle()
     lab.pipeline.tick(lab.now_ms)
     lab.commit()
     if restart:
         lab.restart()
     else:
-        lab.pipeline.link_changed(up=False, now_ms=lab.now_ms, text="down")
+        lab.pipeline.link_changed(up=False, now_ms=lab.now_ms - 1, text="down")
     lab.pipeline.link_changed(up=True, now_ms=lab.now_ms, text="up")
     lab.commit()
 
