@@ -106,6 +106,7 @@ def functions(name: str) -> Iterator[tuple[str, int]]:
             yield f"{name}:{node.lineno} {node.name}", (node.end_lineno or node.lineno) - node.lineno + 1
 
 
+@pytest.mark.slow
 def test_no_function_is_too_long() -> None:
     """Functions are about ten lines, rarely past forty and never past sixty."""
     assert [(where, lines) for name in PYTHON for where, lines in functions(name) if lines > LONGEST_FUNCTION] == []
@@ -180,6 +181,7 @@ def _dotted(node: ast.expr, names: dict[str, str]) -> str:
     return ""
 
 
+@pytest.mark.slow
 def test_one_module_reads_the_clock() -> None:
     """Everything but the clock module is told the time, so live, replay and tests give the same result."""
     reads = [name for name in CODE if clock_reads(text_of(name))]

@@ -102,6 +102,7 @@ def test_what_is_on_its_way_at_the_end_is_not_delivered() -> None:
     assert facts(packs)[-1].t_ms == START_MS + 50 * MIN_MS
 
 
+@pytest.mark.slow
 def test_a_quiet_week_stays_quiet() -> None:
     """In `quiet` nothing is harmed and no probe fails in the whole week. Steps of five minutes are enough for that."""
     quiet = replace(scenarios.load("quiet"), step_ms=5 * MIN_MS)
@@ -143,6 +144,7 @@ def test_truth_lines_are_json_with_iso_times() -> None:
     }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("hours", [0, 8, 20, 5 * 24 + 6, 6 * 24 + 23])
 def test_the_demo_tells_its_story_whenever_it_starts(hours: int) -> None:
     """By day, night and weekend: juniper/top is too dry from the start and before anything else is harmed, its probe

@@ -71,6 +71,7 @@ def test_a_sound_file_is_left_alone(home: Path) -> None:
     assert sorted(path.name for path in home.iterdir()) == ["traywarden.db", "traywarden.db.map"]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(6))
 def test_pages_overwritten_at_random(home: Path, seed: int) -> None:
     """Whichever pages are lost, a working journal opens, the damaged file is kept byte for byte, the report tells how
@@ -99,6 +100,7 @@ def test_pages_overwritten_at_random(home: Path, seed: int) -> None:
     sound(path)
 
 
+@pytest.mark.slow
 def test_only_what_stood_on_lost_pages_is_lost(home: Path) -> None:
     """Lost leaves of the readings cost their own readings; everything before, after and between them is saved."""
     path = home / "traywarden.db"
@@ -116,6 +118,7 @@ def test_only_what_stood_on_lost_pages_is_lost(home: Path) -> None:
     assert report.aside.name in str(report)
 
 
+@pytest.mark.slow
 def test_everything_else_is_saved_too(home: Path) -> None:
     """Alarms, history, messages, counters, summaries and the horizon of retention are in the new file."""
     path = home / "traywarden.db"
@@ -184,6 +187,7 @@ def test_nothing_is_lost_with_the_schema(home: Path, which: str) -> None:
     sound(path)
 
 
+@pytest.mark.slow
 def test_many_pages_lost_cost_their_own_rows_and_the_report_says_how_many(home: Path) -> None:
     """Forty pages at random, the schema among them: exactly the readings that stood on them are lost, and the report
     says how many and from when to when."""
@@ -210,6 +214,7 @@ def test_many_pages_lost_cost_their_own_rows_and_the_report_says_how_many(home: 
     assert f"; {len(lost)} readings from 2026-03-" in str(report)
 
 
+@pytest.mark.slow
 def test_without_a_map_the_readings_at_least_come_back(home: Path) -> None:
     """The map lost too: readings are known by their own form. What retention deleted does not come back with them."""
     path = home / "traywarden.db"
@@ -273,6 +278,7 @@ def test_damage_met_while_running_is_told_and_can_be_set_aside(home: Path) -> No
         assert journal.commit(full_batch(1, NOW), NOW).stored == 2
 
 
+@pytest.mark.slow
 def test_no_room_to_salvage_leaves_the_damaged_file_in_place(home: Path) -> None:
     """Where the disk is too full for a new file, nothing changes, and the next try does it."""
     path = home / "traywarden.db"

@@ -66,6 +66,7 @@ def found(path: Path, page: int, source: random.Random) -> bool:
     return False
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("part", range(4))
 def test_every_page_that_is_lost_is_found_within_a_round(path: Path, part: int) -> None:
     """Of readings, of other tables and of their indexes, the first page of the schema among them."""

@@ -3,6 +3,7 @@
 from collections import Counter
 from dataclasses import replace
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -81,6 +82,7 @@ def test_a_single_alarm_right_after_a_start_is_no_outage() -> None:
     assert not told.catching_up
 
 
+@pytest.mark.slow
 def test_a_flood_of_500_alarms_is_a_few_messages_with_every_alarm_said() -> None:
     """500 alarms in 25 minutes, each over ten minutes later: five messages in that time, seven in the hour; every
     change once, and how many waited is counted."""
