@@ -14,15 +14,15 @@ from collector.alarms.model import STANDING, AlarmKey, AlarmState, Event, Priori
 from collector.alarms.urgency import LONGEST_WAY_MS, gives_way
 from collector.domain.lab import Lab, Person, Series
 from collector.telling.desk_case import Case, OccurrenceKey, call_of, ends, is_told, occurrence_of
+from collector.telling.desk_company import cause_of, is_called_to_mind, reminders, waits_until_ms
 from collector.telling.desk_inside import Inside
 from collector.telling.desk_people import concerned, first_turn, later_turns
-from collector.telling.desk_plans import is_due, items, plan_key, worst_first
+from collector.telling.desk_plans import due_to_each, items, plan_key, worst_first
 from collector.telling.desk_times import (
     HOUR_MS,
     MINUTE_MS,
     due_ms,
     free_ms,
-    reminder_gap_ms,
     turn_ms,
     was_ahead,
 )
@@ -179,8 +179,12 @@ class Desk:
                 self._news(case, one.role, case.call.t_ms, now_ms)
 
     def _news(self, case: Case, role: str, t_ms: int, now_ms: int) -> None:
+        self._add(case, role, case.call, Reason.NEWS, t_ms, self._due(case, role, now_ms), now_ms)
+
+    def _due(self, case: Case, role: str, now_ms: int) -> int:
+        """When somebody is to hear of its call: in time, and with what else stands of the same cause."""
         when_ms = due_ms(case.rule, self._lab.telling, case.call, now_ms)
-        self._add(case, role, case.call, Reason.NEWS, t_ms, when_ms, now_ms)
+        return max(when_ms, waits_until_ms(case, self._cases.values(), role, now_ms))
 
     # What a worse alarm speaks for
 
@@ -229,7 +233,8 @@ class Desk:
                 self._settle_all(waiting, Fate.DIGEST, now_ms)
                 self._add(case, role, change, Reason.NEWS, change.t_ms, now_ms, now_ms, Fate.DIGEST)
             elif waiting or Fate.TOLD in fates:
-                when_ms = min((one.due_ms for one in waiting), default=later_ms)
+                with_others_ms = waits_until_ms(case, self._cases.values(), role, now_ms, ended=True)
+                when_ms = min((one.due_ms for one in waiting), default=max(later_ms, with_others_ms))
                 self._add(case, role, change, Reason.NEWS, change.t_ms, when_ms, now_ms)
             else:
                 self._add(case, role, change, Reason.NEWS, change.t_ms, now_ms, now_ms, Fate.DIGEST)
@@ -293,23 +298,23 @@ class Desk:
             return []
         for case in self._cases.values():
             self._speak_up(case, now_ms)
-            self._pass_on(case, now_ms)
-            self._remind(case, now_ms)
-        due: dict[str, list[tuple[Case, Notice]]] = {}
-        for case in self._cases.values():
-            for one in case.unsaid():
-                if is_due(one, now_ms):
-                    due.setdefault(one.key.role, []).append((case, one))
+        self._pass_on(now_ms)
+        later = self._remind(now_ms)
+        due = due_to_each(self._cases.values(), now_ms)
         made = [self._plan(self._people[role], own, now_ms) for role, own in due.items()]
         for case in list(self._cases.values()):
             self._forget(case)
-        self._looked_ms, self._look_ms = now_ms, self._next_ms(now_ms)
+        self._looked_ms, self._look_ms = now_ms, min([self._next_ms(now_ms), *later])
         return [plan for plan in made if plan is not None]
 
-    def _pass_on(self, case: Case, now_ms: int) -> None:
-        for person, at_ms in self._turns(case, now_ms):
-            if at_ms <= now_ms or was_ahead(case.call.t_ms, now_ms):
-                when_ms = due_ms(case.rule, self._lab.telling, case.call, now_ms)
+    def _pass_on(self, now_ms: int) -> None:
+        """Who is called to one thing hears of all that is high, unanswered and of its cause."""
+        turns = [(case, *one) for case in self._cases.values() for one in self._turns(case, now_ms)]
+        own = [at_ms <= now_ms or was_ahead(case.call.t_ms, now_ms) for case, _, at_ms in turns]
+        called = {(one.role, cause_of(case.rule)) for (case, one, _), due in zip(turns, own, strict=True) if due}
+        for (case, person, at_ms), due in zip(turns, own, strict=True):
+            if due or (is_called_to_mind(case) and (person.role, cause_of(case.rule)) in called):
+                when_ms = self._due(case, person.role, now_ms)
                 self._add(case, person.role, case.call, Reason.PASSED_ON, at_ms, when_ms, now_ms)
 
     def _turns(self, case: Case, now_ms: int) -> list[tuple[Person, int]]:
@@ -327,29 +332,16 @@ class Desk:
     def _later(self, rule: Rule, series: Series) -> Sequence[Person]:
         return later_turns(concerned(self._people.values(), rule, series.place, self._lab))
 
-    def _remind(self, case: Case, now_ms: int) -> None:
-        for role, at_ms in self._reminders(case, now_ms):
-            if at_ms <= now_ms:
+    def _remind(self, now_ms: int) -> list[int]:
+        """What is due; the times of what is still to come."""
+        high = (case for case in self._cases.values() if is_called_to_mind(case))
+        later = []
+        for case, role, at_ms in reminders([(case, self._spared(case, now_ms)) for case in high], now_ms):
+            if at_ms > now_ms:
+                later.append(at_ms)
+            elif role in self._people:
                 self._add(case, role, case.call, Reason.REMINDER, at_ms, now_ms, now_ms)
-
-    def _reminders(self, case: Case, now_ms: int) -> list[tuple[str, int]]:
-        """Who is next reminded when, of those who were told."""
-        if not case.standing or case.rule.priority is not Priority.HIGH:
-            return []
-        since_ms = case.call.t_ms if case.acked_ms is None else case.acked_ms
-        if was_ahead(since_ms, now_ms):
-            since_ms = 0
-        found = []
-        spared = self._spared(case, now_ms)
-        for role in case.roles():
-            told = [one for one in case.of(role) if one.fate is Fate.TOLD]
-            heard_ms = [one.settled_ms or 0 for one in told if not was_ahead(one.settled_ms or 0, now_ms)]
-            if not told or role not in self._people or role in spared or case.waiting(role):
-                continue
-            count = sum(one.key.why == Reason.REMINDER and one.key.t_ms > since_ms for one in told)
-            gap_ms = reminder_gap_ms(case.rule, case.acked_ms is not None, count)
-            found.append((role, max([since_ms if case.acked_ms is not None else 0, *heard_ms]) + gap_ms))
-        return found
+        return later
 
     def _plan(self, person: Person, due: Sequence[tuple[Case, Notice]], now_ms: int) -> MessagePlan | None:
         """All that is due to one person, as far as the space between messages allows one now."""
@@ -386,6 +378,6 @@ class Desk:
         times = [now_ms + _LOOK_MS]
         may_ms = {role: free_ms(list(sent.values()), now_ms) for role, sent in self._sent.items()}
         for case in self._cases.values():
-            times += [at_ms for _, at_ms in (*self._turns(case, now_ms), *self._reminders(case, now_ms))]
+            times += [at_ms for _, at_ms in self._turns(case, now_ms)]
             times += [max(one.due_ms, may_ms[one.key.role]) for one in case.unsaid()]
         return min(times)

@@ -3,6 +3,7 @@
 import hashlib
 from collections.abc import Iterable, Sequence
 
+from collector.alarms.model import Priority
 from collector.alarms.urgency import rank
 from collector.domain.lab import Person
 from collector.telling.desk_case import Case, ends
@@ -21,6 +22,25 @@ def plan_key(person: Person, notices: Iterable[Notice]) -> str:
 def is_due(notice: Notice, now_ms: int) -> bool:
     """What was noted under a clock that was ahead is due now: its time would only come when that time does."""
     return notice.due_ms <= now_ms or was_ahead(notice.made_ms, now_ms)
+
+
+def due_to_each(cases: Iterable[Case], now_ms: int) -> dict[str, list[tuple[Case, Notice]]]:
+    """What each person is to hear now, by role. Whoever hears anything hears at once of all that is high and only
+    waited for company."""
+    waiting: dict[str, list[tuple[Case, Notice]]] = {}
+    for case in cases:
+        for one in case.unsaid():
+            waiting.setdefault(one.key.role, []).append((case, one))
+    called = {role for role, own in waiting.items() if any(is_due(one, now_ms) for _, one in own)}
+    return {
+        role: [(case, one) for case, one in waiting[role] if _is_high(case) or is_due(one, now_ms)]
+        for role in waiting
+        if role in called
+    }
+
+
+def _is_high(case: Case) -> bool:
+    return case.rule.priority is Priority.HIGH
 
 
 def items(person: Person, due: Sequence[tuple[Case, Notice]]) -> list[Item]:
