@@ -97,6 +97,15 @@ def test_a_probe_that_is_new_is_believed() -> None:
     assert not any(out_at([20.0] * 30 + [76.0] * 30 + [20.0]))
 
 
+def test_what_is_remembered_of_a_probe_that_was_out_all_the_while_holds_no_level() -> None:
+    """After a restart with two hours on a table and nothing else: in the bedding again, it is believed at once."""
+    t_ms = START + QUARTER_MS * np.arange(8, dtype=np.int64)
+    memory = remember_bed(BedMemory(), t_ms, np.full(8, 12.0), np.ones(8, np.bool_))
+    assert memory == BedMemory((), -np.inf, int(t_ms[-1] // QUARTER_MS), True)
+    out, _ = out_of_bedding(memory, t_ms[-1:] + MINUTE, np.array([75.0]))
+    assert out.tolist() == [False]
+
+
 STEPS = st.sampled_from([MINUTE, MINUTE, QUARTER_MS, QUARTER_MS, 20 * MINUTE, HOUR, 3 * HOUR, 41 * HOUR])
 LEVELS = st.sampled_from([75.0, 75.0, 75.0, 74.0, 66.0, 64.9, 60.0, AIR, 34.9, 12.0, 90.0, -15.0, 115.0])
 RUNS = st.lists(st.tuples(st.integers(1, 40), STEPS, LEVELS), min_size=1, max_size=12)

@@ -296,6 +296,16 @@ def test_what_waits_of_a_rule_that_is_gone_at_a_start_is_dropped() -> None:
     assert world.wait(DAY, HOUR) == []
 
 
+def test_whoever_is_no_longer_in_the_lab_file_is_reminded_of_nothing() -> None:
+    """Both have heard of it; the caretaker has left since."""
+    world = World(lab((TEACHER, CARETAKER)))
+    world.raised(HIGH)
+    world.wait(5 * HOUR)
+    assert {plan.person.role for _, plan in world.plans} == {"teacher", "caretaker"}
+    world.rebuild(lab((TEACHER,)))
+    assert {plan.person.role for plan in world.wait(DAY)} == {"teacher"}
+
+
 def test_another_time_to_respond_counts_from_now_on() -> None:
     """The rule is changed while its alarm stands: the next turn comes by the new figure."""
     world = World(lab((TEACHER, CARETAKER)))

@@ -157,7 +157,7 @@ def test_an_uplink_that_cannot_work_is_a_line_and_a_fix(
         assert line.startswith("fix ")
         assert says in line
         assert watch.stop() == 0
-        assert (watch.log.count("uplink"), watch.log.count("Traceback")) == (1, 0)
+        assert (watch.log.count("uplink waits"), watch.log.count("Traceback")) == (1, 0)
         assert "lines" not in watch.log
 
 
