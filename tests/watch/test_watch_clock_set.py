@@ -49,6 +49,7 @@ def in_1970(tmp_path: Path, mosquitto: Mosquitto) -> Iterator[tuple[Watch, Path]
     finally:
         if watch.running:
             watch.kill()
+        print(watch.log)
 
 
 def peak_mb(watch: Watch) -> float:
