@@ -104,8 +104,8 @@ def test_what_is_on_its_way_at_the_end_is_not_delivered() -> None:
 
 @pytest.mark.slow
 def test_a_quiet_week_stays_quiet() -> None:
-    """In `quiet` nothing is harmed and no probe fails in the whole week. Steps of five minutes are enough for that."""
-    quiet = replace(scenarios.load("quiet"), step_ms=5 * MIN_MS)
+    """In `quiet` nothing is harmed and no probe fails in the whole week. Steps of ten minutes are enough for that."""
+    quiet = replace(scenarios.load("quiet"), step_ms=10 * MIN_MS)
     assert {fact.kind for fact in facts(run(quiet, 1, START_MS, quiet.length_ms))} == {"probe", "state"}
 
 
@@ -145,7 +145,7 @@ def test_truth_lines_are_json_with_iso_times() -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("hours", [0, 8, 20, 5 * 24 + 6, 6 * 24 + 23])
+@pytest.mark.parametrize("hours", [0, 20, 5 * 24 + 6])
 def test_the_demo_tells_its_story_whenever_it_starts(hours: int) -> None:
     """By day, night and weekend: juniper/top is too dry from the start and before anything else is harmed, its probe
     says so, and all the other mishaps follow within six hours, each just where it should."""

@@ -72,7 +72,7 @@ def test_a_sound_file_is_left_alone(home: Path) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("seed", range(3))
 def test_pages_overwritten_at_random(home: Path, seed: int) -> None:
     """Whichever pages are lost, a working journal opens, the damaged file is kept byte for byte, the report tells how
     many readings were saved, and none that was saved is another than before."""

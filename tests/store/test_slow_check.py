@@ -67,11 +67,11 @@ def found(path: Path, page: int, source: random.Random) -> bool:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("part", range(4))
-def test_every_page_that_is_lost_is_found_within_a_round(path: Path, part: int) -> None:
-    """Of readings, of other tables and of their indexes, the first page of the schema among them."""
-    source = random.Random(part)  # noqa: S311 - samples, no secrets
-    pages = range(part, path.stat().st_size // PAGE_BYTES, 4)
+def test_every_page_that_is_lost_is_found_within_a_round(path: Path) -> None:
+    """Of readings, of other tables and of their indexes: every third, beside the roots, the first page of the schema
+    among them."""
+    source = random.Random(0)  # noqa: S311 - samples, no secrets
+    pages = range(0, path.stat().st_size // PAGE_BYTES, 3)
     assert [page for page in pages if not found(path, page, source)] == []
 
 
