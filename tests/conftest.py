@@ -23,11 +23,6 @@ if TYPE_CHECKING:  # most tests need no server: what starts them is loaded by th
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 sys.dont_write_bytecode = False
 
-# This process is traced where that was asked for; the programs that tests start are not. There are some 1,400 of them,
-# each would load coverage first, and all that would take as long as half of the tests.
-if "PYTEST_XDIST_WORKER" in os.environ:
-    os.environ.pop("COVERAGE_PROCESS_CONFIG", None)
-
 # In CI an example that fails is told as it was found: making it smaller may take minutes, and there is no time for it.
 settings.register_profile(
     "ci",
@@ -90,8 +85,10 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 @pytest.hookimpl(wrapper=True)
 def pytest_runtest_protocol(item: pytest.Item) -> Generator[None, bool, bool]:
-    """Coverage counts what plain tests reach. What a random search or a played month happens to run through is not
-    shown by it, and being traced takes more than twice its time."""
+    """Coverage counts what plain tests reach by themselves. What a random search or a played month happens to run
+    through is not shown by it, and being traced takes more than twice its time. Nor are the programs traced that tests
+    start, some 1,400: each would load coverage first."""
+    os.environ.pop("COVERAGE_PROCESS_CONFIG", None)  # it is set at each start
     traced = Coverage.current() if _is_long(item) else None
     if traced is None:
         return (yield)

@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from collector.alarms.contexts import Contexts
@@ -189,3 +190,10 @@ def test_a_timer_moved_to_an_earlier_time_is_found_first() -> None:
     other.deadline = 1
     timers.add(other)
     assert timers.next() == (1, other)
+
+
+def test_readings_not_in_order_are_refused() -> None:
+    """Judging readings that go back in time within one chunk is a mistake of the caller and said."""
+    run = Run(())
+    with pytest.raises(ValueError, match="newer than the clock"):
+        run.engine.judge(1, np.array([2, 1]), np.array([1.0, 1.0]), np.array([1, 1], np.uint8))

@@ -170,13 +170,6 @@ def test_time_going_back_does_nothing(rules: tuple[Rule, ...], happenings: list[
         assert len(run.told) == told
 
 
-def test_readings_not_in_order_are_refused() -> None:
-    """Judging readings that go back in time within one chunk is a mistake of the caller and said."""
-    run = Run(())
-    with pytest.raises(ValueError, match="newer than the clock"):
-        run.engine.judge(1, np.array([2, 1]), np.array([1.0, 1.0]), np.array([1, 1], np.uint8))
-
-
 def test_late_mask_looks_within_the_chunk_too() -> None:
     """Of equal or falling times in one chunk only the first is on time."""
     run = Run(())

@@ -12,6 +12,8 @@ from tests.sim.outcomes import Outcome, outcomes
 pytestmark = pytest.mark.slow
 HOUR_MS = 3_600_000
 SEEDS = (1, 2)
+_LONG_MS = 20 * 24 * HOUR_MS
+"""What is longer is played once."""
 STEP_MS = 600_000
 FINE_STEP_MS = 120_000
 """Where oxygen is at stake."""
@@ -35,7 +37,7 @@ def test_the_documented_harm_happens(name: str) -> None:
     """In each seed every harm of the file begins in its window, and none comes that the file does not name."""
     scenario = scenarios.load(name)
     step_ms = FINE_STEP_MS if name in ("pump-failure", "school-demo") else STEP_MS
-    for seed in SEEDS:
+    for seed in SEEDS[:1] if scenario.length_ms > _LONG_MS else SEEDS:
         got = first_of_each(outcomes(scenario, seed, step_ms))
         for one in scenario.harms:
             there = got.pop((one.what, one.place), None)
