@@ -78,8 +78,8 @@ def _for_python(environ: Mapping[str, str]) -> dict[str, str]:
 
 @cache
 def _surroundings() -> Mapping[str, str]:
-    """Of the parent, which is not measured itself: each child begins that anew."""
-    return {name: value for name, value in os.environ.items() if not name.startswith(("COVERAGE_", "TRAYWARDEN_"))}
+    """Of the parent."""
+    return {name: value for name, value in os.environ.items() if not name.startswith("TRAYWARDEN_")}
 
 
 @cache

@@ -17,8 +17,6 @@ import time
 from contextlib import suppress
 from typing import Any, NoReturn
 
-import coverage
-
 import collector.cli.commands
 from collector.cli.main import main
 from tests.services.warm import ANSWER_BYTES
@@ -89,7 +87,6 @@ def _become(request: dict[str, Any], files: list[int]) -> list[str]:
     os.environ.update(request["environ"])
     os.chdir(request["folder"])
     time.tzset()
-    coverage.process_startup()  # where its environment asks for it
     return [str(word) for word in request["arguments"]]
 
 
