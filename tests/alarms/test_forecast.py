@@ -154,7 +154,7 @@ def wander(pieces: list[tuple[int, float, int]]) -> list[Row]:
 
 
 @given(PIECES, st.lists(st.integers(0, 700), max_size=6), st.sampled_from([0, 45 * MIN]))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 def test_chunks_and_restarts_change_nothing(pieces: list[tuple[int, float, int]], cuts: list[int], delay: int) -> None:
     """In one chunk, cut anywhere, and rebuilt from the last rows at every cut: the same, with outlooks and values."""
     of = rule(DRYING, on_delay_ms=delay, off_delay_ms=delay)

@@ -152,4 +152,4 @@ class Life(RuleBasedStateMachine):
 
 
 test_a_life_at_random = Life.TestCase
-test_a_life_at_random.settings = settings(max_examples=60, stateful_step_count=40, deadline=None)
+test_a_life_at_random.settings = settings(max_examples=30, stateful_step_count=40, deadline=None)

@@ -203,6 +203,6 @@ class Latching(Whole):
 
 
 test_a_whole_life_at_random = Whole.TestCase
-test_a_whole_life_at_random.settings = settings(max_examples=60, stateful_step_count=40, deadline=None)
+test_a_whole_life_at_random.settings = settings(max_examples=30, stateful_step_count=40, deadline=None)
 test_a_latching_life_at_random = Latching.TestCase
-test_a_latching_life_at_random.settings = settings(max_examples=40, stateful_step_count=40, deadline=None)
+test_a_latching_life_at_random.settings = settings(max_examples=20, stateful_step_count=40, deadline=None)

@@ -28,7 +28,7 @@ def feed(run: Run, readings: list[Reading]) -> None:
 
 
 @given(rule_sets(), READINGS, st.data())
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=75, deadline=None)
 def test_cutting_into_chunks_changes_nothing(rules: tuple[Rule, ...], raw: list[Reading], data: st.DataObject) -> None:
     """One reading at a time, any chunks and all in one chunk tell the same, in the same order, and end the same."""
     readings = timed(raw)
@@ -48,7 +48,7 @@ def test_cutting_into_chunks_changes_nothing(rules: tuple[Rule, ...], raw: list[
 
 
 @given(rule_sets(), READINGS)
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=75, deadline=None)
 def test_the_plain_reading_of_the_semantics_agrees(rules: tuple[Rule, ...], raw: list[Reading]) -> None:
     """A slow word-by-word account of high and low tells the same events at the same times."""
     readings = timed(raw)
@@ -110,7 +110,7 @@ def live(run: Run, happenings: list[Happening], restarts: set[int]) -> list[tupl
 
 
 @given(rule_sets(), HAPPENINGS)
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=100, deadline=None)
 def test_live_with_ticks_equals_replay_without(rules: tuple[Rule, ...], happenings: list[Happening]) -> None:
     """Ticks at any time only tell earlier what readings alone would tell: same times, values and states."""
     watched, replayed = Run(rules), Run(rules)
@@ -125,7 +125,7 @@ def test_live_with_ticks_equals_replay_without(rules: tuple[Rule, ...], happenin
 
 
 @given(rule_sets(), HAPPENINGS, st.sets(st.integers(0, 79), max_size=8))
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=100, deadline=None)
 def test_restarts_change_nothing(rules: tuple[Rule, ...], happenings: list[Happening], restarts: set[int]) -> None:
     """An engine rebuilt from the journal, as often as you like, tells what one never stopped tells."""
     steady, interrupted = Run(rules), Run(rules)
@@ -138,7 +138,7 @@ def test_restarts_change_nothing(rules: tuple[Rule, ...], happenings: list[Happe
 
 
 @given(rule_sets(), READINGS, READINGS)
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 def test_late_and_doubled_readings_touch_nothing(
     rules: tuple[Rule, ...], raw: list[Reading], again: list[Reading]
 ) -> None:
@@ -156,7 +156,7 @@ def test_late_and_doubled_readings_touch_nothing(
 
 
 @given(rule_sets(), HAPPENINGS, st.integers(0, 40 * MIN))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 def test_time_going_back_does_nothing(rules: tuple[Rule, ...], happenings: list[Happening], back: int) -> None:
     """A tick with an older time raises and clears nothing."""
     run = Run(rules)

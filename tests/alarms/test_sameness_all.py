@@ -11,7 +11,7 @@ CUTS = st.lists(st.integers(0, 120 * MIN), max_size=6)
 
 
 @given(every_kind(), happenings([*HEARD, *NOTED]), CUTS)
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=70, deadline=None)
 def test_replaying_what_was_kept_gives_what_was_told(
     rules: tuple[Rule, ...], came: list[Happening], cuts: list[int]
 ) -> None:
@@ -23,7 +23,7 @@ def test_replaying_what_was_kept_gives_what_was_told(
 
 
 @given(every_kind(), happenings([*HEARD, *NOTED, *ORDERED, "up", "down"]), st.sets(st.integers(0, 79), max_size=8))
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=70, deadline=None)
 def test_restarts_change_nothing(rules: tuple[Rule, ...], came: list[Happening], restarts: set[int]) -> None:
     """Rebuilt from states and the last rows, as often as you like, whatever people order and whatever the link does."""
     steady, interrupted = World(rules), World(rules)

@@ -130,6 +130,7 @@ def _no_sqlite(home: Path) -> None:
     (home / "traywarden.db").write_bytes(b"not a database at all" * 100)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("spoil", "says"),
     [

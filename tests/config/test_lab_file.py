@@ -333,6 +333,7 @@ def test_the_schema_takes_the_template_and_is_itself_valid() -> None:
     assert json.loads(json.dumps(schema)) == schema
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("before", "after"),
     [

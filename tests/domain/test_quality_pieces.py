@@ -81,7 +81,7 @@ def in_pieces(limits: Limits, series: Arrays, cuts: list[int], restarts: bool) -
     return flags.tolist(), reasons.tolist()
 
 
-@settings(max_examples=300)
+@settings(max_examples=120)
 @given(LIMITS, SERIES, st.lists(st.integers(0, 40), max_size=6))
 def test_cutting_a_series_changes_no_flag(
     limits: Limits, series: list[tuple[int, float, int]], cuts: list[int]
@@ -92,7 +92,7 @@ def test_cutting_a_series_changes_no_flag(
     assert in_pieces(limits, data, cuts, restarts=False) == whole(limits, data)
 
 
-@settings(max_examples=300)
+@settings(max_examples=120)
 @given(LIMITS, SERIES, st.lists(st.integers(0, 40), max_size=6))
 def test_stopping_and_starting_changes_no_flag(
     limits: Limits, series: list[tuple[int, float, int]], cuts: list[int]
@@ -102,7 +102,7 @@ def test_stopping_and_starting_changes_no_flag(
     assert in_pieces(limits, data, cuts, restarts=True) == whole(limits, data)
 
 
-@settings(max_examples=50)
+@settings(max_examples=20)
 @given(LIMITS, SERIES)
 def test_one_at_a_time_with_a_restart_after_each_changes_no_flag(
     limits: Limits, series: list[tuple[int, float, int]]
@@ -129,7 +129,7 @@ def test_a_long_series_with_every_kind_of_trouble_is_judged_alike_in_pieces() ->
 
 
 @given(LIMITS, SERIES, st.sets(st.integers(1, 39)))
-@settings(max_examples=300)
+@settings(max_examples=120)
 def test_what_is_remembered_of_stored_rows_is_the_same_in_pieces(
     limits: Limits, series: list[tuple[int, float, int]], cuts: set[int]
 ) -> None:

@@ -66,9 +66,12 @@ LONG_TEXTS = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("traced")
-@pytest.mark.parametrize("where", LONG_TEXTS)
-@pytest.mark.parametrize("topic", ["worms/juniper/top", "worms/stranger/" + "t" * 60_000])
+@pytest.mark.parametrize(
+    ("topic", "where"),
+    [*(("worms/juniper/top", where) for where in LONG_TEXTS), ("worms/stranger/" + "t" * 60_000, "unit")],
+)
 def test_no_text_of_a_message_is_kept_whole(topic: str, where: str) -> None:
     """Thirty messages with a text of 180 kB, wherever it stands: what is kept of all is under 200 kB, each part of
     it within its bound, and the reason is one line that still says what is right."""

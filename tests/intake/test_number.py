@@ -82,14 +82,14 @@ def test_a_refusal_says_what_would_be_right(payload: bytes, reason: str) -> None
 
 
 @given(st.floats(allow_infinity=False, allow_nan=False))
-@settings(max_examples=100)
+@settings(max_examples=50)
 def test_every_finite_number_survives(value: float) -> None:
     """What a probe prints in full precision comes back as the same number."""
     assert read_number(repr(value).encode()).value == value
 
 
 @given(st.binary(max_size=80) | st.text("0123456789+-.eE,naifo \t", max_size=70).map(str.encode))
-@settings(max_examples=300)
+@settings(max_examples=150)
 def test_no_payload_does_anything_but_read_or_be_refused(payload: bytes) -> None:
     """Any bytes, and any jumble of what numbers are made of."""
     records_or_reason(lambda: [read_number(payload)])

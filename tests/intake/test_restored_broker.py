@@ -85,7 +85,7 @@ _STORY = ("publish", "publish", "stored", "save")
 
 
 @given(st.lists(st.sampled_from((*_STORY, "away", "back", "kill")), max_size=60))
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=160, deadline=None)
 def test_no_reading_is_stored_twice_however_often_the_broker_is_killed(story: list[str]) -> None:
     """Whatever waited, was sent or was saved at the time: each reading of its own value stands once at most, and all
     that was published while linked stands there."""
@@ -100,7 +100,7 @@ def test_no_reading_is_stored_twice_however_often_the_broker_is_killed(story: li
 
 
 @given(st.lists(st.sampled_from((*_STORY, "away", "back")), max_size=60))
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=80, deadline=None)
 def test_the_same_value_again_is_a_reading_over_every_ordinary_break(story: list[str]) -> None:
     """A probe that says 19.5 all day, over breaks of the link with and without something waiting: each is stored."""
     lab = _Lab(same=True)
@@ -110,7 +110,7 @@ def test_the_same_value_again_is_a_reading_over_every_ordinary_break(story: list
 
 
 @given(st.lists(st.sampled_from((*_STORY, "kill")), max_size=60))
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=80, deadline=None)
 def test_the_same_value_again_is_a_reading_over_kills_in_ordinary_running(story: list[str]) -> None:
     """While the collector is linked it gets all at once; what a killed broker sends again is marked, and nothing new is
     taken for it, though it comes under the same packet ids with the same value."""

@@ -266,7 +266,7 @@ def test_the_last_of_a_repeated_label_counts() -> None:
 
 
 @given(payloads.plain_packs)
-@settings(max_examples=150)
+@settings(max_examples=70)
 def test_the_short_way_and_the_careful_way_agree(pack: Pack) -> None:
     """A label that changes nothing sends a plain pack the careful way; the records, or the reason, are the same."""
     careful: Pack = [{**pack[0], "nothing": 0}, *pack[1:]]
@@ -276,7 +276,7 @@ def test_the_short_way_and_the_careful_way_agree(pack: Pack) -> None:
 
 
 @given(payloads.packs)
-@settings(max_examples=150)
+@settings(max_examples=70)
 def test_resolved_packs_read_back_the_same(pack: Pack) -> None:
     """Writing records as resolved SenML and reading that gives the records again, now all with times of their own."""
     records = read(pack)
@@ -325,7 +325,7 @@ def test_resolved_packs_are_in_time_order_and_name_their_version() -> None:
 
 
 @given(st.binary(max_size=60) | payloads.json_trees | payloads.damaged(payloads.packs.map(msgspec.json.encode)))
-@settings(max_examples=400)
+@settings(max_examples=180)
 def test_no_payload_does_anything_but_read_or_be_refused(payload: bytes) -> None:
     """Random bytes, random JSON and damaged packs: records that keep the rules, or a short printable reason."""
     payloads.must_be_senml(records_or_reason(lambda: read_senml_json(payload, NOW_S)))

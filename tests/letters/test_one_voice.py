@@ -137,7 +137,7 @@ def agrees(text: str, known: Bin) -> None:
         assert float(found["amount"]) * LITRES[found["unit"]] <= A_DAY_L * 1.06, told
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(known=bins())
 def test_all_that_one_message_says_of_a_tray_agrees(known: Bin) -> None:
     """In mails and their short form: no water and water, paper and water, or more than a day's cap; nor is a tray to be
@@ -156,7 +156,7 @@ def _acts(body: str) -> str:
     return "\n".join(part.split("If nothing is done")[0] for part in body.split("What to do:")[1:])
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(known=bins())
 def test_all_that_a_digest_says_of_a_tray_agrees(known: Bin) -> None:
     """What stands and the day's check: the same, and no bin is both to be fed and not to be fed."""

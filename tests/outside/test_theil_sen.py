@@ -15,7 +15,7 @@ _VALUES = st.floats(-40, 100, allow_nan=False) | st.sampled_from([20.0, 20.0625,
 
 
 @given(_STEPS, st.data())
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=120, deadline=None)
 def test_slope_and_interval_are_those_of_scipy(steps: list[float], data: st.DataObject) -> None:
     """Slope, both ends of the 90 % interval, and the central line, for up to 60 points with gaps and equal values."""
     x = np.cumsum(steps)

@@ -43,7 +43,7 @@ def _lived(found: list[tuple[str, int, int]]) -> list[Happening]:
 @example(_lived(_AHEAD), {3}, True)
 @example(_lived(_AT_ONCE), {0, 2}, False)
 @given(happenings, st.sets(st.integers(0, 44), max_size=12), st.booleans())
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 def test_replay_gives_the_alarms_that_were_raised_live(found: list[Happening], breaks: set[int], restart: bool) -> None:
     """Random readings, late, doubled, coded and without a time, with timers, restarts and lost links: the same
     annunciations and returns, to the millisecond, from the journal alone."""

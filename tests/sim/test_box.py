@@ -38,6 +38,7 @@ MORE = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", Kind)
 def test_a_fault_at_one_probe_changes_nothing_at_another(kind: Kind) -> None:
     """Whatever befalls the top tray's probe, all others send the same bytes at the same times; and until it begins so
@@ -53,6 +54,7 @@ def test_a_fault_at_one_probe_changes_nothing_at_another(kind: Kind) -> None:
 LEAVES_A_TRACE = (Kind.OUT_OF_BEDDING, Kind.UNPLUGGED, Kind.REBOOTS, Kind.DYING_BATTERY, Kind.GATEWAY_OUTAGE)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", [kind for kind in Kind if kind not in LEAVES_A_TRACE])
 def test_after_a_fault_all_is_as_without_it(kind: Kind) -> None:
     """Faults that end without a reboot or a queue leave no trace: the same bytes as if they had never been."""
@@ -61,6 +63,7 @@ def test_after_a_fault_all_is_as_without_it(kind: Kind) -> None:
     assert after[0] == after[1] != []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", Kind)
 def test_each_fault_stands_in_the_truth(kind: Kind) -> None:
     """With its probe, its channel where it has one, and when it begins and ends."""

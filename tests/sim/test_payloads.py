@@ -144,7 +144,7 @@ def test_cbor_examples(item: cbor.Item, expected: str) -> None:
     assert cbor.encoded(item).hex() == expected
 
 
-@settings(max_examples=100)
+@settings(max_examples=50)
 @given(
     st.recursive(
         st.integers(-(2**63), 2**63) | st.floats(allow_nan=False) | st.booleans() | st.text(),

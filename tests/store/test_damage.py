@@ -24,11 +24,11 @@ NOW = T0 + 30 * DAY
 
 @pytest.fixture(scope="module")
 def sound_home(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A folder with a closed journal: three series for a week, something in every table, two days deleted."""
+    """A folder with a closed journal: three series for four days, something in every table, two days deleted."""
     folder = tmp_path_factory.mktemp("sound")
     with opened(folder) as journal:
         series = with_series(journal)
-        journal.commit(Batch(rows=minutes(series, 7 * 24 * 60)), T0)
+        journal.commit(Batch(rows=minutes(series, 4 * 24 * 60)), T0)
         for n in range(20):
             journal.commit(full_batch(series[0], T0 + 6 * DAY + n), T0 + 6 * DAY)
         while journal.tidy(NOW).left:
@@ -168,6 +168,7 @@ def schema_pages(path: Path) -> list[int]:
     return sorted({1, *(row.page for row in kept.rows(1))})
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("which", ["the first", "one below it", "all"])
 def test_nothing_is_lost_with_the_schema(home: Path, which: str) -> None:
     """Where the pages are gone on which the database says what it holds, every row of every table is still there."""
@@ -228,6 +229,7 @@ def test_without_a_map_the_readings_at_least_come_back(home: Path) -> None:
     assert "series" in report.salvaged.incomplete
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("what", ["text", "zeroed head", "cut short"])
 def test_files_beyond_reading_start_anew(home: Path, what: str) -> None:
     """A file that is no database any more is kept, and an empty journal goes on."""
@@ -282,6 +284,7 @@ def test_damage_met_while_running_is_told_and_can_be_set_aside(home: Path) -> No
 def test_no_room_to_salvage_leaves_the_damaged_file_in_place(home: Path) -> None:
     """Where the disk is too full for a new file, nothing changes, and the next try does it."""
     path = home / "traywarden.db"
+    before = held(path)
     overwrite(path, readings_pages(path)[10], random.Random(1))  # noqa: S311 - samples, no secrets
     broken = path.read_bytes()
     with no_file_beyond(200_000), pytest.raises(JournalStalled):
@@ -292,5 +295,5 @@ def test_no_room_to_salvage_leaves_the_damaged_file_in_place(home: Path) -> None
     journal, report = open_journal(path, ZONE, NOW)
     journal.close()
     assert report is not None
-    assert report.salvaged.readings > 15_000
+    assert report.salvaged.readings > 0.95 * len(before)
     assert sorted(found.name for found in home.iterdir()) == ["traywarden.db", report.aside.name, "traywarden.db.map"]

@@ -21,7 +21,7 @@ WORDS = st.text(st.sampled_from("ab, =\\\"\u00e4\n#'"), min_size=1, max_size=12)
 NAMES = st.sampled_from(("bin", "place", "probe", "tray"))
 
 
-@settings(max_examples=200)
+@settings(max_examples=80)
 @given(
     measurement=WORDS.map(lambda text: f"m{text}"),  # ours never begin with '#', which begins a comment
     tags=st.dictionaries(NAMES, WORDS, max_size=4),

@@ -161,7 +161,7 @@ STEPS = st.lists(
 )
 
 
-@settings(max_examples=150)
+@settings(max_examples=60)
 @given(STEPS, st.sampled_from([NOON, NIGHT]))
 def test_a_restart_changes_nothing(steps: list[tuple[tuple[Rule, int], Event, int]], start_ms: int) -> None:
     """Built anew from the journal before each step, the desk tells the same as one that ran on."""
@@ -175,7 +175,7 @@ def test_a_restart_changes_nothing(steps: list[tuple[tuple[Rule, int], Event, in
     assert ran == anew
 
 
-@settings(max_examples=150)
+@settings(max_examples=60)
 @given(STEPS)
 def test_nobody_is_left_unwarned(steps: list[tuple[tuple[Rule, int], Event, int]]) -> None:
     """Whatever happened: what stands unanswered in the end was told as news, or a worse one stands and was."""

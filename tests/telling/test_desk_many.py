@@ -135,7 +135,7 @@ def live(found: list[tuple[int, int, Event, bool]], start_ms: int, *, rebuilds: 
     return world
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(steps, st.sampled_from((NOON, NIGHT)))
 def test_every_change_is_told_once_to_each_person_it_concerns(
     found: list[tuple[int, int, Event, bool]], start_ms: int
@@ -194,7 +194,7 @@ def _paced(world: World) -> None:
             assert notice.settled_ms - notice.made_ms <= 10 * MIN
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=10, deadline=None)
 @given(steps, st.sampled_from((NOON, NIGHT)))
 def test_a_desk_built_anew_at_every_moment_tells_the_same(
     found: list[tuple[int, int, Event, bool]], start_ms: int

@@ -209,7 +209,7 @@ _STEPS = st.lists(
 
 
 @given(_STEPS)
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=20, deadline=None)
 def test_alarms_that_a_change_does_not_touch_do_as_without_it(steps: list[tuple[int, float | None, int, str]]) -> None:
     """The same stream with and without changes of another alarm: the same history and the same rows, whatever state
     the alarms are in at the moment of the change, with late readings and ticks in between."""

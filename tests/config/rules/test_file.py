@@ -300,7 +300,7 @@ def test_a_name_used_in_two_files_is_refused_with_both_places() -> None:
 @example("alarms: {x: {kind: [high]}}")
 @example("alarms: {x: {kind: 1, measure: {}, where: [[]], setpoint: [], deadband: {}, on_delay: []}}")
 @example("alarms: {1: {}, ~: {}}")
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=80, deadline=None)
 def test_no_text_breaks_the_reader(text: str) -> None:
     """Whatever stands in a rule file, the answer is rules or problems."""
     try:

@@ -281,7 +281,7 @@ def test_what_is_good_can_be_had_beside_what_is_wrong() -> None:
     ),
     st.booleans(),
 )
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=50, deadline=None)
 def test_no_change_breaks_the_reader(alarms: dict[str, Any], twice: bool) -> None:
     """Whatever a lab writes, the answer is rules, each with its origin, or problems, each in a file that was given."""
     text = str({"alarms": alarms}).replace("None", "null").replace("True", "yes").replace("False", "no")

@@ -35,6 +35,7 @@ def heavy(seed: int) -> Iterator[float]:
         yield noise.standard_cauchy()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(3))
 @pytest.mark.parametrize("scale", [0.1, 1.0, 10.0])
 @pytest.mark.parametrize(
