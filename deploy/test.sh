@@ -50,11 +50,11 @@ stage() {
     report+=$(printf '%-28s %-7s %4d s' "$title" "$outcome" $((SECONDS - began)))$'\n'
 }
 
-# As many at once as there are cores, four at most: more would save little, as most of the time a core is the bound, and
-# what a test waits for would come late. The tests of one file stay together, since they share servers.
+# One more at once than there are cores, four at most: many tests wait for a real server, and a core would wait with them.
+# The tests of one file stay together, since they share servers.
 run_tests() {
     local workers
-    workers=$(nproc)
+    workers=$(($(nproc) + 1))
     [ "$workers" -le 4 ] || workers=4
     # The order is ours (tests/conftest.py): files with slow tests begin.
     "$bin/coverage" run -m pytest -n "$workers" --dist loadfile --no-loadscope-reorder --durations=10 </dev/null |
