@@ -30,6 +30,7 @@ from collector.alarms.chunk import Flags, Large, Mask, Readings, Small, Times, V
 from collector.alarms.contexts import Contexts
 from collector.alarms.kinds.alarm import Alarm
 from collector.alarms.kinds.first_cause import LinkLost, Tree
+from collector.alarms.kinds.habit import Gap
 from collector.alarms.kinds.silence import NEVER, Silence
 from collector.alarms.lifecycle import after
 from collector.alarms.model import AlarmKey, AlarmState, Event, Link, Rule, State, Transition
@@ -171,7 +172,12 @@ class Engine:
         else:
             self._judge_part(track, readings, rows)
         for silence, tree in track.silences:
-            if silence.alert or rows.last_ms >= min(tree.quiet_until_ms, now_ms + 1) or silence in tree.held:
+            if (
+                silence.alert
+                or rows.last_ms >= min(tree.quiet_until_ms, now_ms + 1)
+                or silence in tree.held
+                or (silence.habit is not None and silence.habit.turns(rows.last_heard_ms))
+            ):
                 self._waiting.setdefault(tree, {})[silence] = rows.heard_ms
             else:
                 heard_quietly(silence, rows)
@@ -317,6 +323,16 @@ class Engine:
         self._closed = {}
         self._ledger.touched.clear()
         return changed
+
+    def changed_habits(self) -> dict[AlarmKey, tuple[Gap, ...]] | None:
+        """What is known of all gaps where that has changed since the last call, to be written with the readings."""
+        leaves = [one for tree in self._trees for one in tree.silences if one.habit is not None]
+        habits = {one.key: one.habit for one in leaves if one.habit is not None}
+        if not any(habit.changed for habit in habits.values()):
+            return None
+        for habit in habits.values():
+            habit.changed = False
+        return {key: tuple(habit.gaps) for key, habit in habits.items() if habit.gaps}
 
     def states(self) -> dict[AlarmKey, AlarmState]:
         """Every alarm as it is now."""

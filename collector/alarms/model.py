@@ -121,6 +121,8 @@ class Rule:
     """`forecast`: 'low' or 'high'."""
     what: str = ""
     """`overdue`: a value of What."""
+    at_most_ms: int = 0
+    """`silent`: the setpoint grows up to this by how long a series is usually silent; 0: it does not."""
     bands: tuple[Band, ...] = ()
     """`discrepancy` against the squeeze test."""
     beyond: float | None = None

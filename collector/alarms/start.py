@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 
 from collector.alarms.chunk import Readings
 from collector.alarms.contexts import Contexts
+from collector.alarms.kinds.habit import Gap
 from collector.alarms.model import AlarmKey, AlarmState, Link, Newest
 from collector.domain.lab import Lab, Series
 
@@ -37,6 +38,8 @@ class Kept:
     """Stored readings that were not late, which should reach back `memory_ms(rules, lab)`."""
     since_ms: int = BEFORE_ALL
     """From when on these are complete."""
+    habits: Mapping[AlarmKey, Sequence[Gap]] = field(default_factory=dict)
+    """As `Engine.changed_habits` gave them last."""
 
 
 @dataclass(frozen=True, slots=True)

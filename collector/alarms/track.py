@@ -76,6 +76,8 @@ class Track(Watched):
 def heard_quietly(silence: Silence, chunk: Small | Large) -> None:
     """A series that is not on alert was heard."""
     heard_ms = chunk.last_heard_ms
+    if silence.habit is not None and heard_ms is not None:
+        silence.habit.note(chunk.heard_ms)
     above: Silence | None = silence
     while heard_ms is not None and above is not None:
         if heard_ms > above.heard_ms:

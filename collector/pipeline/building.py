@@ -15,6 +15,7 @@ from collector.domain.readings import FUTURE_TOLERANCE_MS, USABLE, StoredReading
 from collector.domain.units import MEASURES
 from collector.pipeline.conditioning import key_of, longest_memory_ms, make_series
 from collector.pipeline.diary_book import book_of
+from collector.pipeline.habits import habits_of
 from collector.pipeline.looking_back import LookedBackOn, look_back
 from collector.pipeline.notices import Outlet
 from collector.pipeline.pipeline import Judging, Pipeline, Remembered
@@ -106,6 +107,7 @@ def _judging(stored: _Stored, journal: Journal, running: Running) -> Judging:
             newest={number: _newest(reading, stored.past.get(number)) for number, reading in stored.newest.items()},
             recent={number: _readings(past.rows()) for number, past in stored.past.items()},
             since_ms=stored.since_ms,
+            habits=habits_of(journal.meta()),
         ),
         running,
     )

@@ -22,6 +22,7 @@ from collector.intake.allowance import CHANGES, Allowances
 from collector.intake.inbox import Column, Intake, Oddity, finite_or_none
 from collector.pipeline.conditioning import conditioners_of
 from collector.pipeline.diary_book import DiaryBook
+from collector.pipeline.habits import written
 from collector.pipeline.lab_facts import LabFacts
 from collector.pipeline.lifted import Checked, Lifted, Spells
 from collector.pipeline.notices import Notices, Outlet, ToldSoFar
@@ -313,6 +314,9 @@ class Pipeline:
 
     def _settle_states(self) -> None:
         self.batch.states.update(self.engine.changed_states())
+        habits = self.engine.changed_habits()
+        if habits is not None:
+            self.batch.meta[MetaKey.HABITS] = written(habits)
 
     def _settle_oddities(self) -> None:
         intake, batch = self.intake, self.batch

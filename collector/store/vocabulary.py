@@ -41,6 +41,8 @@ class MetaKey(StrEnum):
     """When it did, ms UTC."""
     RULES = "rules"
     """What the rules in force say, as JSON: by it the next change of them is known."""
+    HABITS = "habits"
+    """How long each series was silent lately, as JSON."""
     DIGEST_DAY = "digest_day"
     """YYYY-MM-DD of the last digest."""
     DIGEST_MS = "digest_ms"

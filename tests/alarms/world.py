@@ -4,7 +4,7 @@
 what a replay of the journal does: the same rows in the order of their times, in chunks of any size.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -14,6 +14,7 @@ from collector.alarms.building import memory_ms
 from collector.alarms.chunk import Readings
 from collector.alarms.contexts import Contexts, parse_condition
 from collector.alarms.engine import Engine
+from collector.alarms.kinds.habit import Gap
 from collector.alarms.model import (
     OUT_OF_BEDDING,
     SQUEEZE_TEST,
@@ -52,6 +53,7 @@ class World:
     rows: dict[int, list[tuple[int, float, int, bool]]] = field(default_factory=dict)
     states: dict[AlarmKey, AlarmState] = field(default_factory=dict)
     newest: dict[int, Newest] = field(default_factory=dict)
+    habits: Mapping[AlarmKey, Sequence[Gap]] = field(default_factory=dict)
     entries: list[DiaryEntry] = field(default_factory=list)
     brews: list[Brew] = field(default_factory=list)
     told: list[Transition] = field(default_factory=list)
@@ -71,7 +73,7 @@ class World:
         return Engine(
             self.rules,
             Site(self.lab, self.series, {one.id: 0 for one in self.series}),
-            Kept(states=self.states, newest=self.newest, recent=recent),
+            Kept(states=self.states, newest=self.newest, recent=recent, habits=self.habits),
             Running(self.link, self.contexts, start_ms),
         )
 
@@ -81,6 +83,7 @@ class World:
 
     def restart(self, start_ms: int = BEFORE_ALL) -> None:
         self.states |= self.engine.changed_states()
+        self.habits = self.engine.changed_habits() or self.habits
         self.engine = self.build(start_ms)
         self.told += self.engine.opening(0)
 
@@ -256,7 +259,7 @@ WATERED = parse_condition("watered within 10 min")
 def every_kind(draw: st.DrawFn) -> tuple[Rule, ...]:
     """An alarm of each kind, with delays, contexts and the like."""
     made = []
-    silent = rule(SILENT, setpoint=4.0 * MIN)
+    silent = rule(SILENT, setpoint=4.0 * MIN, at_most_ms=draw(st.sampled_from([0, 40 * MIN])))
     for one in (HOT, DRY, DEVIATION, RATE, FALLING, SUSPECT, LIFTED, PROBES, SQUEEZE, silent, UNWATERED):
         delays = (0, 0) if one.kind is Kind.OVERDUE else (draw(DELAYS_MS), draw(DELAYS_MS))
         conditions = draw(st.sampled_from([((), ()), ((), ()), ((), (WATERED,)), ((BREWING,), ()), ((), (BREWING,))]))

@@ -45,26 +45,27 @@ class Clock(Protocol):
 
 
 class _Arrivals:
-    """Usable readings of one series on their way into a tree."""
+    """Usable readings of one series on their way into a tree. `least_ms`: how long its silences last at least."""
 
-    __slots__ = ("at", "chain", "gaps", "leaf", "times")
+    __slots__ = ("at", "chain", "gaps", "leaf", "least_ms", "times")
 
-    def __init__(self, leaf: Silence, times: Times) -> None:
-        self.leaf, self.times, self.at = leaf, times, 0
+    def __init__(self, leaf: Silence, times: Times, least_ms: int) -> None:
+        self.leaf, self.times, self.at, self.least_ms = leaf, times, 0, least_ms
         self.chain = list(_chain(leaf))
-        after = np.maximum(times[:-1], leaf.floor_ms) + leaf.reach_ms < times[1:]
+        after = np.maximum(times[:-1], leaf.floor_ms) + least_ms < times[1:]
         self.gaps = np.flatnonzero(after)
 
     def next_ms(self) -> int:
         return int(self.times[self.at]) if self.at < self.times.size else NEVER
 
     def silent_ms(self) -> int:
-        """When the series is next silent for long enough, with what is still to come."""
-        if self.next_ms() > self.leaf.own_ms:
-            return self.leaf.own_ms
+        """Before this the series is not silent for long enough, with what is still to come."""
+        silent_ms = self.leaf.base_ms + self.least_ms
+        if self.next_ms() > silent_ms:
+            return silent_ms
         gap = int(self.gaps.searchsorted(self.at))
         last = self.gaps[gap] if gap < self.gaps.size else -1
-        return max(int(self.times[last]), self.leaf.floor_ms) + self.leaf.reach_ms
+        return max(int(self.times[last]), self.leaf.floor_ms) + self.least_ms
 
     def hear_until(self, t_ms: int) -> int | None:
         """Take in what comes up to then; when it was the first sign of life of several series, or of one whose silence
@@ -72,8 +73,11 @@ class _Arrivals:
         end = int(self.times.searchsorted(t_ms, "right"))
         if end == self.at:
             return None
-        first, last, self.at = int(self.times[self.at]), int(self.times[end - 1]), end
+        come, self.at = self.times[self.at : end], end
+        first, last = int(come[0]), int(come[-1])
         waited = any(silence.waits_at(first) for silence in self.chain)
+        if self.leaf.habit is not None:
+            self.leaf.habit.note(come)
         if waited:
             self.leaf.touch(first)  # the clocks go there, and nothing else would bring that back after a restart
         began = [silence for silence in self.chain if silence.hear(first, last)]
@@ -99,6 +103,7 @@ class Tree:
 
     def __init__(self, top: Silence, clocks: Sequence[Clock]) -> None:
         self.silences = [top, *_below(top)]
+        self._least_ms = min(silence.least_ms for silence in self.silences if not silence.children)
         self.clocks = clocks
         self.lost = ""
         """The alarm of the link to the broker, while it stands."""
@@ -124,7 +129,7 @@ class Tree:
         held."""
         for leaf, times in (heard or {}).items():
             self.hold(leaf, times)
-        self._coming = {leaf: _Arrivals(leaf, times) for leaf, times in self.held.items()}
+        self._coming = {leaf: _Arrivals(leaf, times, self._least_ms) for leaf, times in self.held.items()}
         done_ms = -NEVER
         while (at_ms := min(self._step_ms(silence, done_ms) for silence in self.silences)) <= until_ms:
             self._hear_until(at_ms)
@@ -178,11 +183,11 @@ class Tree:
         return min(step_ms, own_ms)
 
     def _silent_ms(self, silence: Silence) -> int:
-        """Before this the silence cannot have lasted long enough."""
+        """Before this the silence cannot have lasted long enough, however soon its series are missed."""
         if silence.children:
             return max(self._silent_ms(child) for child in silence.children)
         arrivals = self._coming.get(silence)
-        return silence.own_ms if arrivals is None else arrivals.silent_ms()
+        return silence.base_ms + self._least_ms if arrivals is None else arrivals.silent_ms()
 
     def _next_heard_ms(self, silence: Silence) -> int:
         if silence.children:
@@ -270,7 +275,7 @@ class Tree:
                 self.move_clocks(at_ms)
                 silence.release(at_ms)
             elif not silence.heard_since:
-                silence.wait(max(at_ms, silence.floor_ms + silence.reach_ms))
+                silence.wait(max(at_ms, silence.floor_ms + silence.reach_ms(silence.floor_ms)))
         self.look_out(at_ms)
 
 

@@ -12,6 +12,7 @@ from collector.alarms.gates import Gate
 from collector.alarms.kinds.alarm import Alarm, Ledger, Seat
 from collector.alarms.kinds.derived import Derived
 from collector.alarms.kinds.first_cause import LinkLost, Tree
+from collector.alarms.kinds.habit import Gap
 from collector.alarms.kinds.reference import Reference
 from collector.alarms.kinds.threshold import Threshold
 from collector.alarms.model import AlarmKey, AlarmState, Rule
@@ -34,6 +35,7 @@ class Ground:
         self.zone = ZoneInfo(site.lab.time_zone)
         self._states, self._created_ms = kept.states, site.created_ms
         self._newest, self._recent, self._start_ms = kept.newest, kept.recent, running.start_ms
+        self._habits = kept.habits
         self._out = _probes_out(site.series, kept.states)
         self.places = {one.id: one.place for one in site.series} | {0: BROKER}
         measured = [one for one in site.series if one.measure]
@@ -77,6 +79,10 @@ class Ground:
     def heard_ms(self, members: Sequence[Series]) -> int | None:
         """When one of these was last heard before the start, as far as the journal knows."""
         return max((ms for one in members if (ms := self._heard(one.id)[0]) is not None), default=None)
+
+    def gaps(self, key: AlarmKey) -> Sequence[Gap]:
+        """What is known of the gaps of a series."""
+        return self._habits.get(key, ())
 
     def ahead(self, number: int) -> Times:
         """The usable readings of a series that are stamped after the start: its clock runs ahead."""

@@ -1,7 +1,8 @@
 """Condition `silent`: nothing usable from a probe, or no link to the broker, for as long as the setpoint says.
 
     baseline = the latest of: last usable reading, link to the broker came up, series created
-    raises     at baseline + setpoint + on-delay, unless a usable reading comes until then
+    raises     at baseline + setpoint + on-delay, unless a usable reading comes until then; later for a series that is
+               often silent, where the rule says `at_most` (`collector.alarms.kinds.habit`)
     clears     off-delay after the next usable reading
 
 While the link is down probes cannot be heard, so their silence says nothing: those alarms wait, and the alarm for the
@@ -15,6 +16,7 @@ latest reading of all below them. Which of them speaks is for `collector.alarms.
 """
 
 from collector.alarms.kinds.alarm import Alarm, Seat
+from collector.alarms.kinds.habit import Habit
 from collector.alarms.model import Link
 
 NEVER = 2**62
@@ -30,14 +32,18 @@ class Silence(Alarm):
         "created_ms",
         "every_ms",
         "floor_ms",
+        "habit",
         "heard_ms",
+        "least_ms",
         "parent",
-        "reach_ms",
     )
 
-    def __init__(self, seat: Seat, heard_ms: int | None, created_ms: int, every_ms: int) -> None:
+    def __init__(
+        self, seat: Seat, heard_ms: int | None, created_ms: int, every_ms: int, habit: Habit | None = None
+    ) -> None:
         super().__init__(seat)
-        self.reach_ms = round(self.rule.setpoint) + self.rule.on_delay_ms
+        self.habit = habit
+        self.least_ms = round(self.rule.setpoint) + self.rule.on_delay_ms if habit is None else habit.least_ms
         self.created_ms = self.floor_ms = created_ms
         self.heard_ms = created_ms if heard_ms is None else heard_ms
         self.every_ms = every_ms
@@ -59,11 +65,19 @@ class Silence(Alarm):
         """From when it has been silent."""
         return max(self.heard_ms, self.floor_ms)
 
+    def reach_ms(self, from_ms: int) -> int:
+        """How long a silence that begins then must last. Of several series the one decides that is soonest missed, of
+        those that were not silent themselves by then."""
+        if self.habit is not None:
+            return self.habit.reach_ms(from_ms)
+        heard = [child for child in self.children if child.heard_ms + child.reach_ms(child.heard_ms) > from_ms]
+        return min((child.reach_ms(from_ms) for child in heard or self.children), default=self.least_ms)
+
     @property
     def own_ms(self) -> int:
         """When it has been silent for long enough. While not active, `deadline` is a time to wait for beyond that,
         because what stood for it has only just ended."""
-        own = self.base_ms + self.reach_ms
+        own = self.base_ms + self.reach_ms(self.base_ms)
         return own if self.active or self.deadline is None else max(own, self.deadline)
 
     def cover(self) -> "Silence | None":

@@ -8,14 +8,18 @@ from collections.abc import Iterable, Iterator, Sequence
 from collector.alarms.kinds import doubts
 from collector.alarms.kinds.first_cause import LinkLost, Tree
 from collector.alarms.kinds.ground import Ground
+from collector.alarms.kinds.habit import Habit
 from collector.alarms.kinds.kind import DELAYS, About, Clash, Doubt, RuleKind, Subject, Words
 from collector.alarms.kinds.setpoint import lasting
 from collector.alarms.kinds.silence import Silence
-from collector.alarms.model import Kind, Rule
+from collector.alarms.model import AlarmKey, Kind, Rule
 from collector.alarms.places import about_broker
-from collector.domain.lab import Lab, Series
+from collector.domain.lab import Lab, PlaceKind, Series
 from collector.domain.readings import FUTURE_TOLERANCE_MS
 from collector.domain.units import show_duration
+
+_INTERVALS = 3
+"""So many reporting intervals at least, where habits are heeded: one lost reading is no silence."""
 
 
 def _place(rule: Rule, ground: Ground) -> None:
@@ -73,9 +77,19 @@ class _Planting:
         ground = self._ground
         created_ms = max(ground.created_ms(one.id) for one in members)
         every_ms = max(ground.pace(one)[0] for one in members)
-        silence = Silence(ground.seat(self._rule, number), ground.heard_ms(members), created_ms, every_ms)
+        heard_ms, seat = ground.heard_ms(members), ground.seat(self._rule, number)
+        silence = Silence(seat, heard_ms, created_ms, every_ms, self._habit(number, members[0], heard_ms))
         ground.add(silence)
         return silence
+
+    def _habit(self, number: int, one: Series, heard_ms: int | None) -> Habit | None:
+        """Of a single series; at a brewer minutes count, and nothing is usual."""
+        rule, place = self._rule, self._ground.lab.by_id.get(one.place)
+        if not rule.at_most_ms or number != one.id or (place is not None and place.kind is PlaceKind.BREWER):
+            return None
+        least_ms = max(round(rule.setpoint), _INTERVALS * self._ground.pace(one)[0])
+        gaps = self._ground.gaps(AlarmKey(rule.name, number))
+        return Habit(least_ms + rule.on_delay_ms, rule.at_most_ms + rule.on_delay_ms, heard_ms, gaps)
 
 
 def _over(top: Silence, children: list[Silence]) -> Silence:
@@ -102,6 +116,11 @@ def _outlasted(setpoint: float | None, off_delay_ms: int | None) -> Iterator[Cla
 
 
 def _doubts(rule: Rule, lab: Lab) -> Iterator[Doubt]:
+    if rule.at_most_ms and about_broker(rule):
+        message = "means nothing for the link to the broker, which has no habits"
+        yield Doubt(rule=rule, field="at_most", message=message, because=("where",))
+    if rule.at_most_ms or about_broker(rule):
+        return
     slowest = doubts.slowest_ms(rule, lab)
     after_ms = round(rule.setpoint) + rule.on_delay_ms
     if after_ms < 2 * slowest:
@@ -133,12 +152,14 @@ SILENT = RuleKind(
     means="no reading",
     about=About.PROBE,
     words=Words(wrong=_wrong, right_again=_right_again),
-    takes=("measure", *DELAYS),
+    takes=("measure", "at_most", *DELAYS),
     setpoint=lasting("how long without a reading", "30 min"),
     watches_link=True,
     clashes=_outlasted,
     place=_place,
-    memory_ms=lambda rule, slowest_ms: round(rule.setpoint) + rule.on_delay_ms + FUTURE_TOLERANCE_MS,
+    memory_ms=lambda rule, slowest_ms: (
+        max(round(rule.setpoint), rule.at_most_ms) + rule.on_delay_ms + FUTURE_TOLERANCE_MS
+    ),
     beside=_same_bin,
     doubts=_doubts,
 )

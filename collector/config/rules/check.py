@@ -36,10 +36,10 @@ def rule_doubts(rules: Sequence[Rule], lab: Lab, of_the_lab: Mapping[str, Rule |
 
 def _one(rule: Rule, lab: Lab) -> Iterator[Doubt]:
     yield from doubts.too_late(rule)
+    yield from kind_of(rule).doubts(rule, lab)
     if about_broker(rule):
         return
     yield from _where(rule, lab)
-    yield from kind_of(rule).doubts(rule, lab)
     if _somewhere(rule, lab):
         yield from _never_holds(rule, lab)
 

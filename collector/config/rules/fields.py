@@ -108,6 +108,9 @@ class AlarmFields(BaseModel):
         "-1.5 % per h",
         "30 min",
     )
+    at_most: Any = _duration(
+        "silent: the setpoint grows up to this by how long each probe is usually silent; left out: it does not", "6 h"
+    )
     deadband: Any = _quantity("How far back behind the setpoint before it clears", "2 %", "0.5 degC")
     window: Any = _duration(_only("window", "how far back is looked"), "6 h")
     horizon: Any = _text(_only("horizon", "how far ahead is looked, or until when"), "12 h", "monday 08:00")
@@ -148,7 +151,10 @@ class AlarmFields(BaseModel):
 
 SAID = ("consequence", "corrective_action", "basis")
 """Texts for people; quantities in them stand in braces, see `collector.domain.said_quantities`."""
-_OWN = ("measure", "what", "against", "counts", "beyond", "deadband", "window", "horizon", "toward", "bands", *DELAYS)
+_OWN = (
+    *("measure", "what", "against", "counts", "beyond", "deadband", "window", "horizon", "toward", "bands", "at_most"),
+    *DELAYS,
+)
 """Fields that not every kind has."""
 WANTED: Mapping[str, str] = {
     "measure": "what is measured",

@@ -98,6 +98,9 @@ class _Reading:
             self._wrong("time_to_respond", "is zero; an alarm nobody has time to act on is not an alarm")
         window, re_alarm = self._some_time("window"), self._some_time("re_alarm")
         horizon, by = self._horizon()
+        at_most = self._some_time("at_most")
+        if setpoint is not None and 0 < at_most < setpoint and self.kind is not None and "at_most" in self.kind.takes:
+            self._wrong("at_most", "is shorter than the setpoint, which it is to let grow", "setpoint")
         against, counts, bands = self._read_word("against"), self._read_word("counts"), self._bands()
         beyond = self._value("beyond") if self._has("beyond") else None
         only_while, not_while = self._conditions("only_while"), self._conditions("not_while")
@@ -141,6 +144,7 @@ class _Reading:
             what="" if said.what is None else said.what.value,
             bands=bands,
             beyond=beyond,
+            at_most_ms=at_most,
             waits_for_morning=said.waits_for_morning,
             gives_way_to=gives_way_to,
             gives_way_for_ms=gives_way_for,

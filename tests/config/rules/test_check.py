@@ -121,6 +121,15 @@ def test_a_delay_that_uses_up_the_time_to_respond_is_told() -> None:
         assert warnings(rule(base, on_delay_ms=59 * MIN)) == []
 
 
+def test_a_slow_probe_is_no_matter_where_habits_are_heeded() -> None:
+    """`at_most`: the setpoint grows by itself with the interval. The link has no habits."""
+    slow = replace(quillbrook(), probes=tuple(replace(one, every_ms=60 * MIN) for one in quillbrook().probes))
+    assert [doubt.field for doubt in rule_doubts([SILENT], slow)] == ["setpoint"]
+    assert rule_doubts([rule(SILENT, at_most_ms=360 * MIN)], slow) == []
+    (doubt,) = rule_doubts([rule(BROKER, at_most_ms=360 * MIN)], slow)
+    assert (doubt.field, doubt.message) == ("at_most", "means nothing for the link to the broker, which has no habits")
+
+
 def test_a_setpoint_that_nothing_reaches_is_told_in_the_units_of_the_lab() -> None:
     """300 degrees Fahrenheit for 80: no bed is ever there, and the alarm would be silent for good."""
     hot = rule(WARM, setpoint=148.9)

@@ -35,6 +35,7 @@ WRITTEN = {
     "against": "squeeze test",
     "counts": "out of the bedding",
     "deadband": "1 %",
+    "at_most": "8 h",
     "window": "1 h",
     "horizon": "1 h",
     "toward": "low",
@@ -163,6 +164,14 @@ def test_conditions_are_one_or_a_list() -> None:
         ),
         (f"{SUSPECT}, counts: air", "counts: 'air' is not 'out of the bedding'; leave the key out to count doubtful"),
         (f"{SUSPECT}, counts: out of the bedding", "counts: only bedding_moisture tells whether a probe is out of"),
+        (
+            "kind: silent, setpoint: 30 min, at_most: 20 min",
+            "at_most: is shorter than the setpoint, which it is to let grow",
+        ),
+        (
+            "kind: silent, setpoint: 30 min, at_most: 0 s",
+            "at_most: is zero; give a time, like '6 h', or leave the key out",
+        ),
         (f"{HIGH}, not_while: []", "not_while: names no condition; leave the key out"),
         (f"{HIGH}, gives_way_to: x", "gives_way_to: names the alarm itself; it would never be told"),
         (f"{HIGH}, gives_way_to: 5", "gives_way_to: needs a list, got 5"),
