@@ -87,6 +87,12 @@ class _Reading:
         measure = fields.get("measure")
         self.measure = MEASURES.get(measure) if isinstance(measure, str) else None
 
+    def _at_most(self, setpoint: float | None) -> int:
+        found = self._some_time("at_most")
+        if setpoint is not None and 0 < found < setpoint and self.kind is not None and "at_most" in self.kind.takes:
+            self._wrong("at_most", "is shorter than the setpoint, which it is to let grow", "setpoint")
+        return found
+
     def rule(self) -> Rule | None:
         """The rule, or None where something is wrong, here or in what pydantic checks."""
         self._fits_kind()
@@ -98,9 +104,7 @@ class _Reading:
             self._wrong("time_to_respond", "is zero; an alarm nobody has time to act on is not an alarm")
         window, re_alarm = self._some_time("window"), self._some_time("re_alarm")
         horizon, by = self._horizon()
-        at_most = self._some_time("at_most")
-        if setpoint is not None and 0 < at_most < setpoint and self.kind is not None and "at_most" in self.kind.takes:
-            self._wrong("at_most", "is shorter than the setpoint, which it is to let grow", "setpoint")
+        at_most = self._at_most(setpoint)
         against, counts, bands = self._read_word("against"), self._read_word("counts"), self._bands()
         beyond = self._value("beyond") if self._has("beyond") else None
         only_while, not_while = self._conditions("only_while"), self._conditions("not_while")
