@@ -44,12 +44,16 @@ _ALL = (
     Measure("clock_step", "step of the clock", "s", "seconds", 0.0, 1e12, 0),
     Measure("restarts", "starts within a day", "times", "count", 0.0, 1e9, 0),
     Measure("journal_sound", "time since damage to the journal", "min", "minutes", 0.0, 1e9, 0),
+    Measure("journal_unread", "time in which part of the journal could not be read", "min", "minutes", 0.0, 1e9, 0),
     Measure("session_kept", "time since the broker forgot us", "min", "minutes", 0.0, 1e9, 0),
     Measure("not_kept", "readings not kept within an hour", "readings", "count", 0.0, 1e12, 0),
 )
 MEASURES: dict[str, Measure] = {measure.name: measure for measure in _ALL}
 COMPUTED = ("oxygen_saturation",)
-OWN = ("backlog", "disk_free", "mail_waiting", "clock_step", "restarts", "journal_sound", "session_kept", "not_kept")
+OWN = (
+    *("backlog", "disk_free", "mail_waiting", "clock_step", "restarts"),
+    *("journal_sound", "journal_unread", "session_kept", "not_kept"),
+)
 PUBLISHED = tuple(name for name in MEASURES if name not in (*COMPUTED, *OWN))
 """What a probe may send."""
 

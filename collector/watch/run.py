@@ -64,6 +64,7 @@ class Run:
             numbers=parts.pipeline.numbers,
             pace=around.pace,
             unsaid_ms=parts.dead.oldest_unsaid_ms,
+            unread=lambda: bool(around.slow_check.unread),
         )
         self._catching_up = CatchingUp(around.steady(), CATCH_UP_S)
         self._schedule = Schedule(around.times, around.steady(), around.now())
@@ -223,7 +224,7 @@ class Run:
         self._pipeline.take_own(own, now_ms)
 
     def _check_slowly(self) -> None:
-        """A disk that cannot be read stays so for long, and is said once."""
+        """A disk that cannot be read stays so for long, and the log says it once; the alarm is `journal-unreadable`."""
         try:
             self._around.slow_check.step()
         except JournalStalled as error:

@@ -4,6 +4,7 @@
 minutes the oldest message has waited, or is unsaid because nobody can be reached; `clock_step` seconds the clock moved
 other than time passed; `restarts` starts of the collector within a day; `journal_sound` minutes
 since the journal was found damaged, and `session_kept` since the broker had forgotten us, a fortnight at most;
+`journal_unread` minutes in which a part of it could not be read;
 `not_kept` readings of the last hour that were taken and not stored.
 """
 
@@ -33,7 +34,10 @@ class SelfCheck:
     pace: float = 1.0
     unsaid_ms: Callable[[int], int | None] = lambda _now_ms: None
     """When the oldest message was written that failed for good and that nobody else could be told of."""
+    unread: Callable[[], bool] = lambda: False
+    """Whether a part of the journal could not be read when it was last tried."""
     _last: tuple[int, float] | None = None
+    _unread_s: float | None = None
     _steps: list[tuple[float, float]] = field(default_factory=list)
     _dropped: list[tuple[float, int]] = field(default_factory=list)
 
@@ -46,6 +50,7 @@ class SelfCheck:
             "clock_step": self._clock_step_s(now_ms, monotonic_s),
             "restarts": float(self.journal.starts_since(now_ms - MS["d"])),
             "journal_sound": self._since_min(EventKind.JOURNAL_DAMAGED, now_ms),
+            "journal_unread": self._unread_min(monotonic_s),
             "session_kept": self._since_min(EventKind.NEW_SESSION, now_ms),
             "not_kept": self._not_kept(monotonic_s),
         }
@@ -57,6 +62,13 @@ class SelfCheck:
     def _since_min(self, kind: EventKind, now_ms: int) -> float:
         last_ms = self.journal.last_ms(kind)
         return _LONG_MIN if last_ms is None else min(_LONG_MIN, max(0.0, round((now_ms - last_ms) / MS["min"])))
+
+    def _unread_min(self, monotonic_s: float) -> float:
+        if not self.unread():
+            self._unread_s = None
+            return 0.0
+        self._unread_s = monotonic_s if self._unread_s is None else self._unread_s
+        return round((monotonic_s - self._unread_s) * self.pace / 60)
 
     def _not_kept(self, monotonic_s: float) -> float:
         counters = self.journal.counters()

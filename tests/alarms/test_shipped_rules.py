@@ -41,6 +41,7 @@ def test_the_alarms_that_ship() -> None:
     """These and no others: a name that vanishes would silently leave something unwatched."""
     assert {name: (rule.kind.value, rule.setpoint) for name, rule in RULES.items()} == {
         "journal-damaged": ("low", 1440.0),
+        "journal-unreadable": ("high", 20.0),
         "broker-forgot": ("low", 1440.0),
         "readings-not-kept": ("high", 20.0),
         "bedding-drying": ("low", 70.0),

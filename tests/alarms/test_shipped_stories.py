@@ -357,6 +357,7 @@ def test_hand_and_probe_that_disagree_are_told_until_they_agree() -> None:
         ("clock_step", lambda hours: np.where(np.abs(hours - 2) < 5 * MINUTE, 3600.0, 0.0), "clock-jumped"),
         ("restarts", lambda hours: 1 + np.floor(hours), "restarted-often"),
         ("journal_sound", lambda hours: np.where(hours > 2, 60 * (hours - 2), 20_160.0), "journal-damaged"),
+        ("journal_unread", lambda hours: np.maximum(0.0, 60 * (hours - 2)), "journal-unreadable"),
         ("session_kept", lambda hours: np.where(hours > 2, 60 * (hours - 2), 20_160.0), "broker-forgot"),
         ("not_kept", through((1, 0), (2, 720)), "readings-not-kept"),
     ],
@@ -364,6 +365,6 @@ def test_hand_and_probe_that_disagree_are_told_until_they_agree() -> None:
 def test_what_the_collector_knows_of_itself_is_told(measure: str, course: Course, told: str) -> None:
     """Each measure trips its own alarm once, and the usual figures of the others none."""
     usual = {"disk_free": 20_000.0, "backlog": 3.0, "mail_waiting": 0.0, "clock_step": 0.1, "restarts": 1.0}
-    usual |= {"journal_sound": 20_160.0, "session_kept": 20_160.0, "not_kept": 2.0}
+    usual |= {"journal_unread": 0.0, "journal_sound": 20_160.0, "session_kept": 20_160.0, "not_kept": 2.0}
     courses = {name: steady(value) for name, value in usual.items()} | {measure: course}
     assert Story(6, courses).alarms() == [told]

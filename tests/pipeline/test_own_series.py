@@ -153,7 +153,10 @@ def test_what_the_collector_finds_out_about_itself(tmp_path: Path) -> None:
     events += [(START - ago_ms, EventKind.JOURNAL_DAMAGED, "") for ago_ms in (120_000, 90_000_000)]
     events += [(START - 300_000, EventKind.NEW_SESSION, "")]
     lab.journal.commit(Batch(messages=[message], events=events), START)
-    check = SelfCheck(folder=tmp_path, journal=lab.journal, numbers=lab.pipeline.numbers, pace=2.0)
+    unread = [False]
+    check = SelfCheck(
+        folder=tmp_path, journal=lab.journal, numbers=lab.pipeline.numbers, pace=2.0, unread=lambda: unread[0]
+    )
 
     def found(now_ms: int, monotonic_s: float) -> dict[str, float]:
         names = {number: key.measure for key, number in lab.pipeline.numbers.items()}
@@ -173,5 +176,10 @@ def test_what_the_collector_finds_out_about_itself(tmp_path: Path) -> None:
     assert math.isclose(found(START + 120_000, 160.0)["clock_step"], 0.0)
     assert found(START + 240_000 + 3_600_000, 220.0)["clock_step"] == 3_600.0
     assert found(START + 360_000 + 3_600_000, 280.0)["clock_step"] == 3_600.0
-    assert found(START + 1_440_000 + 3_600_000, 820.1)["clock_step"] < 1.0
+    unread[0] = True
+    last = found(START + 1_440_000 + 3_600_000, 820.1)
+    assert (last["clock_step"] < 1.0, last["journal_unread"]) == (True, 0.0)
+    assert found(START + 2_040_000 + 3_600_000, 1_120.1)["journal_unread"] == 10.0
+    unread[0] = False
+    assert found(START + 2_100_000 + 3_600_000, 1_150.1)["journal_unread"] == 0.0
     lab.close()

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -14,7 +15,8 @@ from collector.store.batch import Batch
 from collector.store.connection import PAGE_BYTES
 from collector.store.errors import JournalDamaged, JournalStalled
 from collector.store.journal import Journal
-from collector.store.repair.slow_check import STEP_ROWS, SlowCheck
+from collector.store.repair import slow_check
+from collector.store.repair.slow_check import STEP_ROWS, TRIES, WHOLE, SlowCheck
 from tests.store.samples import DAY, T0, ZONE, full_batch, good, message, minutes, opened, with_series
 from tests.store.test_damage import overwrite, readings_pages
 
@@ -121,7 +123,7 @@ def test_a_step_is_short_however_large_the_file_is(path: Path, journal: Journal)
 
 
 def test_what_cannot_be_read_now_is_put_off(path: Path) -> None:
-    """A file that is gone for the moment is no damage; the next steps go on."""
+    """A file that is gone for the moment is no damage; the next steps go on where it stood."""
     check = SlowCheck(path)
     check.step()
     path.rename(path.with_name("away"))
@@ -129,3 +131,58 @@ def test_what_cannot_be_read_now_is_put_off(path: Path) -> None:
         check.step()
     path.with_name("away").rename(path)
     one_round(check)
+    assert check.unread == set()
+
+
+class BadPlace(sqlite3.Connection):
+    """To a file of which one table lies where the disk cannot be read."""
+
+    def execute(self, sql: str, values: Any = (), /) -> sqlite3.Cursor:
+        if '"outbox"' in sql:
+            error = sqlite3.OperationalError("disk I/O error")
+            error.sqlite_errorcode = sqlite3.SQLITE_IOERR_READ
+            raise error
+        return super().execute(sql, values)
+
+
+def steps_of_a_round(check: SlowCheck) -> tuple[int, int]:
+    """How many could read, and how many could not."""
+    could, could_not, before = 0, 0, check.rounds
+    while check.rounds == before and could_not < 99:
+        try:
+            check.step()
+            could += 1
+        except JournalStalled:
+            could_not += 1
+    return could, could_not
+
+
+def test_what_cannot_be_read_for_a_minute_is_known_until_it_can(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """One table on a bad place of the disk: all others are looked at, and it counts until it was read whole."""
+    check = SlowCheck(path)
+    whole, _ = steps_of_a_round(check)
+    with monkeypatch.context() as patched:
+        patched.setattr(
+            slow_check,
+            "open_as_it_is",
+            lambda path, options, _: sqlite3.connect(f"file:{path}?{options}", uri=True, factory=BadPlace),
+        )
+        could, could_not = steps_of_a_round(check)
+    assert (check.unread, could_not) == ({"outbox"}, TRIES)
+    assert could > whole - 4
+    steps_of_a_round(check)
+    assert check.unread == set()
+
+
+def test_a_file_that_is_gone_for_a_minute_is_known(path: Path) -> None:
+    """Not even its tables can be listed; the first look that can clears it."""
+    check = SlowCheck(path)
+    path.rename(path.with_name("away"))
+    for _ in range(TRIES):
+        assert check.unread == set()
+        with pytest.raises(JournalStalled):
+            check.step()
+    assert check.unread == {WHOLE}
+    path.with_name("away").rename(path)
+    check.step()
+    assert check.unread == set()

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from collector.store.connection import open_as_it_is
-from collector.store.errors import JournalDamaged, translated
+from collector.store.errors import JournalDamaged, JournalStalled, translated
 
 STEP_ROWS = 400
 STEP_BYTES = 128 * 1024
@@ -25,6 +25,12 @@ _SMALL_BYTES = 512 * 1024
 _ROW_BYTES = 32
 """What a row takes beside its texts, roughly."""
 _BUSY_S = 0.05
+TRIES = 12
+"""So often, a minute in all, a table is tried that cannot be read, before the next one has its turn."""
+
+
+WHOLE = "the whole journal"
+"""In place of the name of a table, where not even their list can be read."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -50,23 +56,42 @@ class SlowCheck:
     def __init__(self, path: Path) -> None:
         self._path = path
         self._to_do: list[_Table] = []
+        self._tried = 0
         self.rounds = 0
         """How often all of it was looked at."""
+        self.unread: set[str] = set()
+        """What could not be read when it was last tried: tables by name, or the whole."""
 
     def step(self) -> None:
         """Look at the next piece; after the last one it begins again. Raises JournalDamaged where it finds damage,
-        JournalStalled where it cannot read; the next step then begins with the next table."""
+        JournalStalled where it cannot read; after some tries in vain the next table has its turn."""
+        try:
+            left = self._look()
+        except JournalStalled:
+            self._tried += 1
+            if self._tried >= TRIES:
+                self.unread.add(self._to_do[0].name if self._to_do else WHOLE)
+                self._next()
+            raise
+        self._tried = 0
+        self.unread.discard(WHOLE)
+        if not left:
+            self.unread.discard(self._to_do[0].name)
+            self._next()
+            self.rounds += not self._to_do
+
+    def _next(self) -> None:
+        self._tried = 0
+        del self._to_do[:1]
+
+    def _look(self) -> bool:
+        """Whether there is more to do of the table whose turn it is."""
         with translated(self._path), closing(open_as_it_is(self._path, "mode=ro", _BUSY_S)) as db:
             db.text_factory = bytes  # a damaged text need not be UTF-8
             db.execute("PRAGMA cell_size_check=ON")
-            if not self._to_do:
-                self._to_do = _tables(db)
-            table = self._to_do.pop(0)
-            left = self._by_sqlite(db, table) if table.walked else self._walk(db, table)
-        if left:
-            self._to_do.insert(0, table)
-        elif not self._to_do:
-            self.rounds += 1
+            self._to_do = self._to_do or _tables(db)
+            table = self._to_do[0]
+            return self._by_sqlite(db, table) if table.walked else self._walk(db, table)
 
     def _walk(self, db: sqlite3.Connection, table: _Table) -> bool:
         """Whether there is more to do of this table."""
