@@ -15,9 +15,9 @@ from typing import Any
 from collector.delivery.port import Draw, OutboxRow, PermanentFailure, TemporaryFailure, Unconfirmed, no_picture
 from collector.delivery.servers import MailServer
 from collector.delivery.smtp_session import close_session, explain, open_session, said
-from collector.letters.html import with_picture
+from collector.letters.form.html import with_picture
+from collector.letters.form.picture import Drawn
 from collector.letters.local_time import utc
-from collector.letters.picture import Drawn
 from collector.letters.plain import one_line, visible
 
 _LOGIN_NEEDED = (530, 534, 535, 538)

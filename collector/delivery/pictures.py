@@ -5,7 +5,7 @@ from pathlib import Path
 from collector.config.log import Log
 from collector.delivery.port import Draw, OutboxRow
 from collector.domain.readings import CLEAN
-from collector.letters.picture import HOUR_MS, RAW_MS, Drawn, Point, Wanted, draw, wanted
+from collector.letters.form.picture import HOUR_MS, RAW_MS, Drawn, Point, Wanted, draw, wanted
 from collector.store.reader import Reader
 
 

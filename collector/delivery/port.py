@@ -15,7 +15,7 @@ from collections.abc import Callable
 from enum import StrEnum
 from typing import Protocol
 
-from collector.letters.picture import Drawn
+from collector.letters.form.picture import Drawn
 
 
 class NotDelivered(Exception):

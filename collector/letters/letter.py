@@ -10,13 +10,13 @@ from collector.alarms.kinds.kind import About
 from collector.alarms.kinds.setpoint import VALUE
 from collector.alarms.kinds.table import kind_of
 from collector.alarms.model import Priority
-from collector.letters.blocks import Block, Bullets, Fields, Heading, Lead, Passage, Section, plain_text
 from collector.letters.facts import LetterFacts
+from collector.letters.form.blocks import Block, Bullets, Fields, Heading, Lead, Passage, Section, plain_text
+from collector.letters.form.html import page
+from collector.letters.form.text import ItemText
 from collector.letters.happened import URGENCY
-from collector.letters.html import page
 from collector.letters.matter import Matter, Outcome, matter_of
 from collector.letters.plain import one_line
-from collector.letters.text import ItemText
 from collector.telling.message_plan import MessagePlan
 
 IN_DETAIL = 20

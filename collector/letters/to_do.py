@@ -5,8 +5,8 @@ from dataclasses import dataclass, replace
 
 from collector.domain.said_quantities import in_units_of
 from collector.letters.advice import TrayAdvice, advice
-from collector.letters.blocks import HowToAnswer
 from collector.letters.cautions import cautions
+from collector.letters.form.blocks import HowToAnswer
 from collector.letters.matter import Matter
 from collector.letters.plain import one_line, paragraphs
 

@@ -24,9 +24,9 @@ from collector.domain.units import MEASURES, show_duration, show_value
 from collector.husbandry.ahead import TrayAhead
 from collector.husbandry.watering import GOAL_PCT, TrayNow
 from collector.letters.advice import TrayAdvice, advice
-from collector.letters.blocks import Section
 from collector.letters.brew_words import brew_line
 from collector.letters.doubtful import is_usable
+from collector.letters.form.blocks import Section
 from collector.letters.local_time import clock_time, day_words, utc
 from collector.letters.plain import first_sentence, one_line
 from collector.letters.tray_facts import fed_tray, tray_now

@@ -18,7 +18,7 @@ from collector.delivery.rows import rows_of
 from collector.delivery.servers import chat_addresses_of, mail_server_of
 from collector.domain.lab import Lab, Person
 from collector.domain.units import show_duration
-from collector.letters.blocks import Section
+from collector.letters.form.blocks import Section
 from collector.letters.letter import report_letter
 from collector.reports import digest, weekly
 from collector.reports.digest_view import digest_view, due_day

@@ -10,7 +10,7 @@ from datetime import date
 from collector.alarms.audit.figures import Actor, Audit
 from collector.domain.lab import Lab
 from collector.domain.units import show_duration, show_value
-from collector.letters.blocks import Section
+from collector.letters.form.blocks import Section
 from collector.letters.local_time import day_words
 from collector.letters.plain import one_line
 

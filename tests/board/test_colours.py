@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from collector.letters import html, picture
-from collector.letters.blocks import Block, Bullets, Fields, Heading, HowToAnswer, Passage
+from collector.letters.form import html, picture
+from collector.letters.form.blocks import Block, Bullets, Fields, Heading, HowToAnswer, Passage
 
 CSS = (Path(__file__).parents[2] / "collector/board/templates/board.css").read_text(encoding="utf-8")
 LEVELS = ("high", "medium", "low")

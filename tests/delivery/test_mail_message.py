@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from collector.delivery.mail import build_message
 from collector.delivery.port import PermanentFailure, TemporaryFailure
-from collector.letters.picture import Drawn
+from collector.letters.form.picture import Drawn
 from collector.letters.plain import one_line
 from tests.letters.examples import Letter
 

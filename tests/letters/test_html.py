@@ -11,7 +11,7 @@ import pytest
 
 from collector.domain.lab import Place, PlaceKind
 from collector.letters.facts import Usual
-from collector.letters.html import PICTURE, with_picture
+from collector.letters.form.html import PICTURE, with_picture
 from collector.telling.message_plan import Item
 from tests.letters.examples import CLEARED, HOT, LAB, NOW, RAISED, TOP_TEMPERATURE
 from tests.letters.letters import HOT_ITEM, FakeFacts, letter

@@ -18,7 +18,7 @@ from collector.alarms.model import (
 )
 from collector.domain.lab import Channel, Format, Place, PlaceKind, Probe, Series
 from collector.domain.readings import Flag, StoredReading
-from collector.letters.blocks import WIDTH
+from collector.letters.form.blocks import WIDTH
 from collector.letters.letter import Letter
 from tests.letters.examples import (
     CLEARED,

@@ -10,9 +10,9 @@ from hypothesis import strategies as st
 from collector.alarms.model import Event, Kind, Priority, State
 from collector.domain.lab import Place, PlaceKind
 from collector.domain.readings import Flag, StoredReading
-from collector.letters.blocks import WIDTH, Section
 from collector.letters.facts import Usual
-from collector.letters.html import PICTURE
+from collector.letters.form.blocks import WIDTH, Section
+from collector.letters.form.html import PICTURE
 from collector.letters.letter import IN_DETAIL, SHORT, report_letter
 from collector.telling.message_plan import Item
 from collector.telling.notice import Reason

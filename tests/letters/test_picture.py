@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image
 
-from collector.letters.picture import HOUR_MS, Point, Wanted, draw, wanted, words
+from collector.letters.form.picture import HOUR_MS, Point, Wanted, draw, wanted, words
 from tests.letters.examples import NOW
 from tests.letters.letters import letter
 

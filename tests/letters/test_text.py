@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from collector.alarms.model import LINK_SERIES, Event, Kind, Priority, State, Transition
 from collector.domain.lab import Place, PlaceKind, Series
 from collector.domain.readings import Flag, StoredReading, Why
-from collector.letters.blocks import WIDTH
+from collector.letters.form.blocks import WIDTH
 from collector.letters.letter import Letter
 from tests.letters.examples import (
     CLEARED,

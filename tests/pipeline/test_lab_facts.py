@@ -14,8 +14,8 @@ from collector.alarms.model import AlarmKey, AlarmState, Kind, Priority, Rule, S
 from collector.delivery.pictures import drawing, points_of
 from collector.domain.lab import SeriesKey
 from collector.domain.readings import Flag, StoredReading
+from collector.letters.form.picture import wanted
 from collector.letters.links import LINK_LASTS_MS, Ack, read
-from collector.letters.picture import wanted
 from collector.pipeline.lab_facts import DAY_MS, LabFacts, LetterSources, Means
 from collector.store.batch import Batch
 from collector.store.errors import JournalStalled

@@ -9,7 +9,7 @@ from collector.domain.lab import Channel, Person, Place, PlaceKind, Series
 from collector.domain.readings import Flag, StoredReading, Why
 from collector.husbandry.ahead import Dryness, Expected, TrayAhead
 from collector.husbandry.watering import Deed, WaterVerdict
-from collector.letters.blocks import Section
+from collector.letters.form.blocks import Section
 from collector.reports.digest import BrewNow, DigestView, digest_key, sections, subject
 from collector.reports.digest_alarms import Past, Standing
 from tests.letters.examples import HOT, KETTLE, LAB, ROOM, ROOM_AIR, SILENT, TOP, TOP_MOISTURE, TOP_TEMPERATURE, at

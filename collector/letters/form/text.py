@@ -7,8 +7,8 @@ Pure: the matter is given; the text follows from it alone.
 from dataclasses import dataclass
 
 from collector.alarms.model import Event, State
-from collector.letters.blocks import Block, Fields, Passage, PicturePlace
 from collector.letters.figures import Figures
+from collector.letters.form.blocks import Block, Fields, Passage, PicturePlace
 from collector.letters.happened import Happened
 from collector.letters.how_long import HowLong
 from collector.letters.matter import Matter, Outcome

@@ -8,7 +8,17 @@ from collections.abc import Iterator, Sequence
 from html import escape
 from typing import assert_never
 
-from collector.letters.blocks import Block, Bullets, Fields, Heading, HowToAnswer, Lead, Passage, PicturePlace, glued
+from collector.letters.form.blocks import (
+    Block,
+    Bullets,
+    Fields,
+    Heading,
+    HowToAnswer,
+    Lead,
+    Passage,
+    PicturePlace,
+    glued,
+)
 
 PICTURE = "<!--picture-->"
 """Where the picture goes; no text can hold this, since '<' is escaped in every text."""

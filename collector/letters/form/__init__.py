@@ -1,0 +1,1 @@
+"""How a message looks: blocks, and the plain text, HTML and pictures they become."""
