@@ -21,6 +21,10 @@ from collector.domain.units import (
 _BRACES = re.compile(r"\{([^{}]*)\}")
 _NUMBER = r"[0-9]+(?:\.[0-9]+)?"
 _SHAPE = re.compile(rf"(-?{_NUMBER})(?:-({_NUMBER}))? ?([^\s0-9.-].*)")
+_BARE_METRIC, _BARE_US = (
+    re.compile(rf"(?<![\w.-])-?{_NUMBER}(?:-{_NUMBER})? ?(?:{units})(?!\w)")
+    for units in ("degC|°C|L|mL|kg|g|m|cm|mm", "degF|°F|gal|qt|pt|fl oz|lb|oz|ft|sq ft|sq in")
+)
 _DIMENSIONS = ("temperature difference", "temperature", "volume", "mass", "length", "area")
 _UNITS = {
     unit: dimension
@@ -45,6 +49,11 @@ def slips_in(text: str) -> Iterator[str]:
             yield str(error)
     if re.search(r"[{}]", _BRACES.sub("", text)):
         yield "has a brace without its other one; a quantity is written like {35 degC}"
+
+
+def bare_in(text: str, us: bool) -> list[str]:
+    """Quantities outside of braces that people of the other units would read here, as written."""
+    return [found[0] for found in (_BARE_METRIC if us else _BARE_US).finditer(_BRACES.sub("", text))]
 
 
 def _shown_or(written: str, inside: str, us: bool) -> str:

@@ -245,7 +245,7 @@ def test_every_mistake_in_every_file_then_what_is_doubtful(home: Path, capsys: P
     (rules / "d.yaml").mkdir()
     (rules / "e.yaml").write_text("alarms:\n\t- x\n", encoding="utf-8")
     out, err = run(capsys, home, "check", code=1)
-    off = line_of("probe-silent", "rules/probes.yaml") + 3
+    off = line_of("probe-silent", "rules/probes.yaml") + 4
     assert out == []
     assert err == [
         "rules/c.yml:1:1 is not UTF-8 text; save it as UTF-8",

@@ -15,7 +15,9 @@ from collector.alarms.kinds.table import kind_of
 from collector.alarms.model import Rule
 from collector.alarms.places import about_broker, fits
 from collector.alarms.urgency import gives_way
+from collector.config.rules.fields import SAID
 from collector.domain.lab import Lab, PlaceKind
+from collector.domain.said_quantities import bare_in
 from collector.domain.units import MEASURES, PUBLISHED
 
 _SAID = ("setpoint", "deadband", "on_delay", "off_delay", "priority", "time_to_respond", "where", "enabled")
@@ -52,6 +54,12 @@ def _own(rule: Rule, shipped: Rule | None, lab: Lab) -> Iterator[Doubt]:
         yield Doubt(rule=rule, field="measure", message=message, because=_SAID)
     if shipped is not None and (shipped.kind, shipped.measure) == (rule.kind, rule.measure):
         yield from doubts.far_from(rule, shipped, kind.setpoint, kind.direction(rule), lab)
+    for name in SAID:
+        text = getattr(rule, name)
+        bare = bare_in(text, lab.us_units) if shipped is None or text != getattr(shipped, name) else []
+        if bare:
+            message = f"{', '.join(bare)} is read as it stands; in braces, like {{35 degC}}, in the units of this lab"
+            yield Doubt(rule=rule, field=name, message=message, because=())
 
 
 def _gives_way(rule: Rule, rules: Mapping[str, Rule], own: bool) -> Iterator[Doubt]:

@@ -297,3 +297,24 @@ def test_a_name_that_is_no_alarm_is_doubted_where_the_lab_gave_it() -> None:
     assert rule_doubts([warm, HOTTER], quillbrook()) == []
     found = [one.message for one in rule_doubts([warm, HOTTER], quillbrook(), {warm.name: None})]
     assert found == ["gives way to 'bedding-hott', which is no alarm in force; did you mean 'bedding-hot'?"]
+
+
+@pytest.mark.parametrize(
+    ("text", "us", "bare"),
+    [
+        ("They die at 35 degC, or at 2 °C.", True, "35 degC, 2 °C"),
+        ("Add 0.25 L at 8 in the morning.", True, "0.25 L"),
+        ("They die at {35 degC}, within 2 h, at 50 %.", True, ""),
+        ("They die at 95 degF.", True, ""),
+        ("Cool below 80-85 degF and add 1 qt.", False, "80-85 degF, 1 qt"),
+        ("Cool below 30 degC, 2 m from the window.", False, ""),
+    ],
+)
+def test_a_quantity_that_a_text_of_the_lab_says_in_other_units_is_told(text: str, us: bool, bare: str) -> None:
+    """In its own texts alone, and only where everything else is shown in the other units."""
+    lab = replace(quillbrook(), us_units=us)
+    own = rule(WARM, consequence=text)
+    said = [doubt.message for doubt in rule_doubts([own], lab, {own.name: WARM}) if doubt.field == "consequence"]
+    whole = f"{bare} is read as it stands; in braces, like {{35 degC}}, in the units of this lab"
+    assert said == ([whole] if bare else [])
+    assert rule_doubts([own], lab, {own.name: own}) == rule_doubts([own], lab) == []
