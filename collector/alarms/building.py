@@ -6,6 +6,7 @@ from collector.alarms.chunk import Readings
 from collector.alarms.contexts import Contexts
 from collector.alarms.gates import Gate
 from collector.alarms.kinds.alarm import Alarm
+from collector.alarms.kinds.first_cause import Tree
 from collector.alarms.kinds.ground import Ground
 from collector.alarms.kinds.table import kind_of
 from collector.alarms.model import AlarmKey, AlarmState, Rule
@@ -47,18 +48,19 @@ def _set_clocks(ground: Ground, states: Mapping[AlarmKey, AlarmState]) -> None:
 
 def _heed(ground: Ground, start_ms: int) -> None:
     """What contexts said up to the clock of each alarm, or up to `start_ms` where it has none, has had its effect."""
+    clocks = {tree: tree.clock_ms() for tree in ground.trees}
     for alarm in ground.alarms.values():
-        clock_ms = _clock_of(ground, alarm)
+        clock_ms = _clock_of(ground, clocks, alarm)
         alarm.heed(start_ms if clock_ms == BEFORE_ALL else clock_ms)
     for track in ground.tracks.values():
         track.set_flip()
 
 
-def _clock_of(ground: Ground, alarm: Alarm) -> int:
+def _clock_of(ground: Ground, clocks: Mapping[Tree, int], alarm: Alarm) -> int:
     """Up to when contexts have had their effect on an alarm."""
     tree = ground.tree_of.get(alarm.key)
     if tree is not None:
-        return tree.clock_ms()
+        return clocks[tree]
     track = ground.tracks.get(alarm.key.series)
     return track.clock_ms if track is not None else alarm.changed or BEFORE_ALL
 

@@ -132,22 +132,24 @@ def _series(stored: _Stored) -> list[Series]:
 
 def _numbers(lab: Lab, journal: Journal, now_ms: int) -> dict[SeriesKey, int]:
     """What the journal calls each series of a channel; a new one gets its number here."""
-    numbers = {}
-    for probe in lab.probes:
-        for channel in probe.channels:
-            key, place = key_of(probe, channel), lab.by_id[probe.place]
-            numbers[key] = journal.series_id(key, MEASURES[channel.measure].unit, place.bin, place.tray, now_ms)
-    return numbers
+    wanted = [
+        (key_of(probe, channel), MEASURES[channel.measure].unit, place.bin, place.tray)
+        for probe in lab.probes
+        for place in (lab.by_id[probe.place],)
+        for channel in probe.channels
+    ]
+    return dict(zip((key for key, *_ in wanted), journal.series_ids(wanted, now_ms), strict=True))
 
 
 def _subjects(lab: Lab, journal: Journal, now_ms: int) -> list[Series]:
     """Whole probes and places, with their numbers in the journal."""
-    found = []
-    for key in subjects(lab):
-        place = lab.by_id[key.place]
-        number = journal.series_id(key, "", place.bin, place.tray, now_ms)
-        found.append(Series(id=number, probe=key.probe, channel="", measure="", place=key.place, unit=""))
-    return found
+    keys = list(subjects(lab))
+    places = [lab.by_id[key.place] for key in keys]
+    wanted = [(key, "", place.bin, place.tray) for key, place in zip(keys, places, strict=True)]
+    return [
+        Series(id=number, probe=key.probe, channel="", measure="", place=key.place, unit="")
+        for key, number in zip(keys, journal.series_ids(wanted, now_ms), strict=True)
+    ]
 
 
 def _readings(rows: Tail) -> Readings:

@@ -9,7 +9,7 @@ All times are ms UTC; `now_ms` is always an argument. Used by one thread at a ti
 
 import os
 import sqlite3
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
@@ -118,15 +118,25 @@ class Journal:
 
     def series_id(self, key: SeriesKey, unit: str, bin_: str, tray: str, now_ms: int) -> int:
         """The number of a series, made where it is new; unit, bin and tray follow the lab file."""
+        return self.series_ids([(key, unit, bin_, tray)], now_ms)[0]
+
+    def series_ids(self, wanted: Sequence[tuple[SeriesKey, str, str, str]], now_ms: int) -> list[int]:
+        """As `series_id` for each (series, unit, bin, tray), in their order; what is new is written at once."""
+        new = [one for one in wanted if not self._is_known_as(*one)]
+        if new:
+            with self._work() as db, transaction(db):
+                made = {
+                    key: series_rows.known_as(db, key, unit=unit, bin_=bin_, tray=tray, now_ms=now_ms)
+                    for key, unit, bin_, tray in new
+                }
+                if any(one.id > SERIES_MASK for one in made.values()):
+                    raise StoreError(f"{self.path}: more than {SERIES_MASK} series; start a new home folder")
+            self._series.update(made)
+        return [self._series[key].id for key, *_ in wanted]
+
+    def _is_known_as(self, key: SeriesKey, unit: str, bin_: str, tray: str) -> bool:
         known = self._series.get(key)
-        if known is not None and (known.unit, known.bin, known.tray) == (unit, bin_, tray):
-            return known.id
-        with self._work() as db, transaction(db):
-            made = series_rows.known_as(db, key, unit=unit, bin_=bin_, tray=tray, now_ms=now_ms)
-            if made.id > SERIES_MASK:
-                raise StoreError(f"{self.path}: more than {SERIES_MASK} series; start a new home folder")
-        self._series[key] = made
-        return made.id
+        return known is not None and (known.unit, known.bin, known.tray) == (unit, bin_, tray)
 
     def commit(self, batch: Batch, now_ms: int) -> CommitResult:
         """Store the whole batch in one transaction, or nothing of it."""

@@ -15,7 +15,7 @@ from tests.bench.kept import keep
 Figures = Mapping[str, Any]
 NAMES = (
     *("intake", "latency", "memory", "writes", "crash", "replay", "ahead"),
-    *("scenarios", "worlds", "uplink", "rogue", "install", "startup", "broker_saves"),
+    *("scenarios", "worlds", "uplink", "rogue", "install", "startup", "broker_saves", "large"),
 )
 
 

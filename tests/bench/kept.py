@@ -39,6 +39,16 @@ ROWS = (
     ),
     ("memory", "resident memory of `watch` with a week of readings behind it", "{rss_mb:.0f} MB"),
     (
+        "large",
+        "start with 24 channels that have reported each second: {fast_readings:,} readings behind it",
+        "connected after {fast_start_s:.0f} s, {fast_peak_mb:.0f} MB at most",
+    ),
+    (
+        "large",
+        "start with {probes:,} probes in lab.yaml, each with a topic of its own",
+        "connected after {many_start_s:.0f} s, {many_peak_mb:.0f} MB at most",
+    ),
+    (
         "writes",
         "written to disk in a day, 24 single readings a minute",
         "{mb_per_day:.0f} MB; with a commit for each reading it would be {mb_per_day_one_commit_each:.0f} MB",

@@ -13,12 +13,12 @@ from tests.worlds.texts import LAB_NAME as LAB_NAME
 from tests.worlds.texts import MOISTURE, TEMPERATURE, probe_text
 
 TRAYS = tuple(f"{name}/{tray}" for name in ("juniper", "maple") for tray in ("top", "middle", "bottom"))
-_BATTERY = "battery: {name: battery, measure: battery, unit: V}"
+BATTERY = "battery: {name: battery, measure: battery, unit: V}"
 
 
 def lab_text(people: Sequence[str] = ("teacher",)) -> str:
     """lab.yaml with one probe a tray; each sends SenML with its tray's name as base name."""
-    boxes = (probe_text(tray, TEMPERATURE, MOISTURE, _BATTERY, more="every: 1 min") for tray in TRAYS)
+    boxes = (probe_text(tray, TEMPERATURE, MOISTURE, BATTERY, more="every: 1 min") for tray in TRAYS)
     return texts.lab_text(*boxes, people=people)
 
 
@@ -37,18 +37,19 @@ def pack(tray: str, t_s: float, temperature: float, moisture: float, battery: fl
     )
 
 
-def fill(home: Path, days: int) -> int:
-    """A past of one reading a minute and series, ending a minute ago; how many readings that is."""
+def fill(home: Path, days: int, every_s: int = 60) -> int:
+    """A past of one reading of each series every so often, ending that long ago; how many readings that is."""
     now_ms = int(time.time()) * 1000
     lab = read_lab((home / "lab.yaml").read_text(encoding="utf-8"))
     first_ms = now_ms - days * 86_400_000
     with Journal(home / "traywarden.db", lab.time_zone, now_ms) as journal:
         ids = [journal.series_id(key, "", "", "", now_ms) for key in series_keys(lab)]
-        for day in range(days):
+        steps = days * 86_400 // every_s
+        for begin in range(0, steps, 1_440):
             batch = Batch()
-            for minute in range(day * 1_440, (day + 1) * 1_440):
-                t_ms = first_ms + minute * 60_000
-                batch.rows.extend((t_ms, number, 3.5 + minute % 7 / 16, 1, 3.5, 0) for number in ids)
+            for step in range(begin, min(begin + 1_440, steps)):
+                t_ms = first_ms + step * every_s * 1_000
+                batch.rows.extend((t_ms, number, 3.5 + step % 7 / 16, 1, 3.5, 0) for number in ids)
             journal.commit(batch, now_ms)
             journal.tidy(now_ms)
-    return days * 1_440 * len(ids)
+    return steps * len(ids)

@@ -30,12 +30,12 @@ def measure(whole: bool) -> dict[str, float | int]:
             anew=True,
         )
         watch.start()
-        started = _resident_mb(watch.pid, "VmRSS")
+        started = resident_mb(watch.pid, "VmRSS")
         held = watch.status()["readings"]
         _publish(broker.port, messages)
         wait_until(lambda: watch.status()["readings"] >= held + messages * 3, "the backlog", 120)
-        after = _resident_mb(watch.pid, "VmRSS")
-        peak = _resident_mb(watch.pid, "VmHWM")
+        after = resident_mb(watch.pid, "VmRSS")
+        peak = resident_mb(watch.pid, "VmHWM")
         watch.stop()
     return {"readings_before": held, "messages": messages, "rss_start_mb": started, "rss_mb": after, "peak_mb": peak}
 
@@ -57,7 +57,7 @@ def _publish(port: int, messages: int) -> None:
     client.loop_stop()
 
 
-def _resident_mb(pid: int, what: str) -> float:
+def resident_mb(pid: int, what: str) -> float:
     found = re.search(rf"{what}:\s+(\d+) kB", Path(f"/proc/{pid}/status").read_text(encoding="ascii"))
     assert found is not None
     return round(int(found[1]) / 1024, 1)

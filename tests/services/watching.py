@@ -58,11 +58,11 @@ class Watch:
         assert self._process is not None
         return self._process.pid
 
-    def start(self, until: str = "connected") -> "Watch":
+    def start(self, until: str = "connected", patience_s: float = 20) -> "Watch":
         """Returns once its log says `until` anew."""
         before = self.log.count(until)
         self._launch()
-        wait_until(lambda: self.log.count(until) > before or not self.running, f"'{until}' in the log", 20)
+        wait_until(lambda: self.log.count(until) > before or not self.running, f"'{until}' in the log", patience_s)
         if not self.running:
             raise AssertionError(f"watch ended:\n{self.log}")
         return self

@@ -42,14 +42,21 @@ class Deviation(Compared):
 
 def _beside(rule: Rule, series: Series, known: Sequence[Series], lab: Lab) -> list[Series]:
     """The first in the lab file that measures what is asked for where it is asked for."""
+    other = _against(rule, known)
+    return [] if other is None or other.id == series.id else [other]
+
+
+def _against(rule: Rule, known: Sequence[Series]) -> Series | None:
     measure, _, place = rule.against.partition(" at ")
-    found = [other for other in known if (other.measure, other.place) == (measure, place)][:1]
-    return [other for other in found if other.id != series.id]
+    return next((other for other in known if (other.measure, other.place) == (measure, place)), None)
 
 
 def _place(rule: Rule, ground: Ground) -> None:
+    other = _against(rule, ground.series)
+    if other is None:
+        return
     for series in ground.fitting(rule):
-        for other in _beside(rule, series, ground.series, ground.lab):
+        if other.id != series.id:
             seat = ground.seat(rule, series.id)
             ground.add(Deviation(seat, _direction(rule), ground.reference(other, series)))
 

@@ -39,7 +39,8 @@ class Ground:
         self._out = _probes_out(site.series, kept.states)
         self.places = {one.id: one.place for one in site.series} | {0: BROKER}
         measured = [one for one in site.series if one.measure]
-        raw = {(p.id, c.key) for p in site.lab.probes for c in p.channels if is_uncalibrated(c)}
+        self._channels = {(p.id, c.key): (p, c) for p in site.lab.probes for c in p.channels}
+        raw = {key for key, (_, channel) in self._channels.items() if is_uncalibrated(channel)}
         self.series = [one for one in measured if (one.probe, one.channel) not in raw]
         self.subjects = {(one.probe, one.place): one.id for one in site.series if not one.measure}
         self.ledger = Ledger()
@@ -65,12 +66,10 @@ class Ground:
 
     def pace(self, series: Series) -> tuple[int, int]:
         """How often a series reports, and how long a gap makes what came before it stale."""
-        for probe in self.lab.probes:
-            for channel in probe.channels:
-                if (probe.id, channel.key) == (series.probe, series.channel):
-                    limits = limits_for(channel.measure, channel.model, probe.every_ms, channel.unit)
-                    return probe.every_ms, limits.gap_ms
-        return EVERY_MS, GAP_MS
+        probe, channel = self._channels.get((series.probe, series.channel), (None, None))
+        if probe is None or channel is None:
+            return EVERY_MS, GAP_MS
+        return probe.every_ms, limits_for(channel.measure, channel.model, probe.every_ms, channel.unit).gap_ms
 
     def created_ms(self, number: int) -> int:
         """When the series became known."""
