@@ -105,6 +105,14 @@ def apart(world: World, bed: float, air: float, at: int, lag: int = 3) -> None:
     world.say(JT_TEMPERATURE, at * MIN, bed)
 
 
+def test_what_others_are_held_against_is_not_held_against_itself() -> None:
+    """Every other bed against Juniper's top one."""
+    world = World((rule(DEVIATION, against="bedding_temperature at juniper/top"),))
+    held = {key.series for key in world.engine.states()}
+    assert JT_TEMPERATURE not in held
+    assert {JT2_TEMPERATURE, MT_TEMPERATURE} <= held
+
+
 @pytest.mark.parametrize(
     ("setpoint", "bed", "told"), [(5.0, 26.0, 1), (5.0, 14.0, 0), (-5.0, 14.0, 1), (-5.0, 26.0, 0)]
 )

@@ -55,10 +55,9 @@ def _place(rule: Rule, ground: Ground) -> None:
     other = _against(rule, ground.series)
     if other is None:
         return
-    for series in ground.fitting(rule):
-        if other.id != series.id:
-            seat = ground.seat(rule, series.id)
-            ground.add(Deviation(seat, _direction(rule), ground.reference(other, series)))
+    for series in [one for one in ground.fitting(rule) if one.id != other.id]:
+        seat = ground.seat(rule, series.id)
+        ground.add(Deviation(seat, _direction(rule), ground.reference(other, series)))
 
 
 def _other_series(given: object, measure: Measure | None) -> str:
